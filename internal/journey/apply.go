@@ -1,0 +1,331 @@
+package journey
+
+import "slices"
+
+// Begin returns the state of a candidate just referred.
+func Begin(rules Rules, e Event) State {
+	s := State{
+		Candidate: e.Candidate, Stage: Referral, Since: e.Today, Seq: e.Seq, At: e.At,
+		BackEntry: e.BackEntry, BloodType: Incomplete,
+	}
+	for _, rule := range rules.Requirements {
+		status := Due
+		switch {
+		case rule.WhenFlagged != "":
+			status = NotApplicable
+		case rule.Gate == ForOperation:
+			status = NotDue
+		}
+		s.Requirements = append(s.Requirements, Requirement{ID: rule.ID, Status: status})
+	}
+	return s
+}
+
+// Apply folds one event into the state. It never fails: Check has been passed
+// and the event is on record.
+func Apply(rules Rules, s State, e Event) State {
+	if e.Kind == Refer {
+		return Begin(rules, e)
+	}
+	s = s.clone()
+	s.Seq = e.Seq
+	if s.At.Before(e.At) {
+		s.At = e.At
+	}
+	if e.Assessment != nil {
+		s.assess(rules, e)
+	}
+	switch e.Kind {
+	case BeginScreening:
+		s.enter(Screening, e.Today)
+	case AssignAdvocate:
+		s.assignAdvocate(rules, e)
+	case RecordConsent:
+		s.satisfy(rules, e.Requirement, e, "")
+	case BeginEvaluation:
+		s.enter(Evaluation, e.Today)
+	case SignResults:
+		s.sign(e)
+	case RecordReview:
+		s.satisfy(rules, e.Requirement, e, e.Position)
+	case WaiveRequirement:
+		if i := s.index(e.Requirement); i >= 0 {
+			r := &s.Requirements[i]
+			r.Status, r.ValidUntil, r.SignedBy, r.SignedOn = Waived, e.On, e.Actor, e.Today
+		}
+	case PresentToCommittee:
+		s.enter(Committee, e.Today)
+	case RecordDecision:
+		s.decide(rules, e)
+	case Schedule:
+		s.Planned, s.LastCheck = e.On, LastCheck{}
+		if s.Stage != Scheduled {
+			s.enter(Scheduled, e.Today)
+		}
+	case CancelOperation:
+		s.unschedule()
+		s.enter(Approved, e.Today)
+	case ConfirmLastCheck:
+		s.confirm(e)
+	case ResolveLastCheck:
+		s.LastCheck = LastCheck{}
+	case BeginOperation:
+		s.enter(Operation, e.Today)
+		s.Operated = e.Today
+	case RecordOperation:
+		s.operate(rules, e)
+	case CompleteRecovery:
+		if s.Outcome == Removed {
+			s.enter(FollowUp, e.Today)
+		} else {
+			s.enter(Closed, e.Today)
+		}
+	case RecordVisit:
+		s.visit(e)
+	case Close:
+		s.enter(Closed, e.Today)
+	case Withdraw:
+		s.unschedule()
+		s.enter(Withdrawn, e.Today)
+	case Decline:
+		s.unschedule()
+		s.enter(Declined, e.Today)
+	case Hold:
+		s.Resume = s.Stage
+		if s.Stage == Scheduled {
+			s.unschedule()
+			s.Resume = Approved
+		}
+		s.enter(OnHold, e.Today)
+	case Resume:
+		to := s.Resume
+		if s.Stage == Deferred {
+			to = Evaluation
+		}
+		s.Resume = ""
+		s.enter(to, e.Today)
+	case Elapse:
+		for _, d := range e.Fired {
+			s.fire(rules, d)
+		}
+	case EndBackEntry:
+		s.BackEntry = false
+	}
+	return s
+}
+
+// Fold replays events from the beginning.
+func Fold(rules Rules, events []Event) State {
+	var s State
+	for _, e := range events {
+		s = Apply(rules, s, e)
+	}
+	return s
+}
+
+func (s *State) enter(stage Stage, on Date) { s.Stage, s.Since = stage, on }
+
+func (s *State) unschedule() { s.Planned, s.LastCheck = "", LastCheck{} }
+
+// assess takes over what the results on record say. A requirement whose
+// evidence changed loses its signature: a signature stands on exact results.
+func (s *State) assess(rules Rules, e Event) {
+	a := e.Assessment
+	s.Flags, s.BloodType = slices.Clone(a.Flags), a.BloodType
+	for _, rule := range rules.Requirements {
+		if rule.Evidence != ByResult {
+			continue
+		}
+		r := &s.Requirements[s.index(rule.ID)]
+		i := slices.IndexFunc(a.Findings, func(f Finding) bool { return f.Requirement == rule.ID })
+		applies := rule.WhenFlagged == "" || slices.ContainsFunc(a.Flags, func(f Flag) bool {
+			return f.ID == rule.WhenFlagged && f.Band != Meets
+		})
+		if i < 0 {
+			switch {
+			case r.Status == Waived:
+			case !applies:
+				*r = Requirement{ID: rule.ID, Status: NotApplicable}
+			case r.Evidence != "" || r.Status == NotApplicable:
+				*r = Requirement{ID: rule.ID, Status: s.unmet(rule)}
+			}
+			continue
+		}
+		finding := a.Findings[i]
+		if finding.Evidence == r.Evidence {
+			continue
+		}
+		*r = Requirement{
+			ID: rule.ID, Status: Resulted, Evidence: finding.Evidence,
+			Collected: finding.Collected, ValidUntil: validUntil(rule, finding.Collected),
+		}
+		if Worst(s.FlagsOf(rule.ID)) != Meets {
+			r.Status = NeedsReview
+		}
+		if r.ValidUntil != "" && r.ValidUntil.Before(e.Today) {
+			r.Status = Expired
+		}
+	}
+}
+
+func validUntil(rule RequirementRule, from Date) Date {
+	if rule.ValidDays == 0 {
+		return ""
+	}
+	return from.AddDays(rule.ValidDays)
+}
+
+// unmet is the state of a requirement without evidence.
+func (s *State) unmet(rule RequirementRule) Status {
+	if rule.Gate == ForOperation && s.Stage != Approved && s.Stage != Scheduled {
+		return NotDue
+	}
+	return Due
+}
+
+// satisfy records a consent, a review or an assignment.
+func (s *State) satisfy(rules Rules, id string, e Event, position Position) {
+	rule, ok := rules.Requirement(id)
+	i := s.index(id)
+	if !ok || i < 0 {
+		return
+	}
+	status := Met
+	if position == Objects {
+		status = NotMet
+	}
+	s.Requirements[i] = Requirement{
+		ID: id, Status: status, Evidence: e.ID, Collected: e.Today, ValidUntil: validUntil(rule, e.Today),
+		SignedBy: e.Actor, SignedOn: e.Today, Position: position,
+	}
+}
+
+// assignAdvocate also reopens a review that another advocate gave.
+func (s *State) assignAdvocate(rules Rules, e Event) {
+	changed := s.Advocate != "" && s.Advocate != e.Person
+	s.Advocate = e.Person
+	for _, rule := range rules.Requirements {
+		switch {
+		case rule.Evidence == ByAssignment:
+			s.satisfy(rules, rule.ID, e, "")
+		case rule.ByAdvocate && changed:
+			s.Requirements[s.index(rule.ID)] = Requirement{ID: rule.ID, Status: Due}
+		}
+	}
+}
+
+func (s *State) sign(e Event) {
+	for _, id := range e.Requirements {
+		i := s.index(id)
+		if i < 0 {
+			continue
+		}
+		r := &s.Requirements[i]
+		r.Status, r.SignedBy, r.SignedOn = Met, e.Actor, e.Today
+		if e.Verdict == VerdictNotMet {
+			r.Status = NotMet
+		}
+	}
+}
+
+func (s *State) decide(rules Rules, e Event) {
+	s.Decision = &Decision{Outcome: e.Outcome, Side: e.Side, On: e.Today, Seq: e.Seq}
+	switch e.Outcome {
+	case Approve:
+		s.Decision.Expires = e.Today.AddMonths(rules.Timers.ApprovalMonths)
+		s.enter(Approved, e.Today)
+		for i, r := range s.Requirements {
+			if r.Status == NotDue {
+				s.Requirements[i].Status = Due
+			}
+		}
+	case Defer:
+		s.Decision.Expires = e.On
+		s.enter(Deferred, e.Today)
+	default:
+		s.enter(Declined, e.Today)
+	}
+}
+
+func (s *State) confirm(e Event) {
+	switch {
+	case len(e.Mismatches) > 0:
+		s.LastCheck = LastCheck{On: e.Today, Stopped: true}
+	case s.LastCheck.On != e.Today || s.LastCheck.First == "":
+		s.LastCheck = LastCheck{First: e.Actor, On: e.Today}
+	default:
+		s.LastCheck.Second = e.Actor
+	}
+}
+
+// operate ends the operation. Follow-up is owed whenever a kidney was removed,
+// whether or not it was implanted.
+func (s *State) operate(rules Rules, e Event) {
+	s.Outcome = e.Outcome
+	s.enter(Recovery, e.Today)
+	if e.Outcome != Removed {
+		return
+	}
+	for _, rule := range rules.Visits {
+		target := s.Operated.AddDays(rule.AfterDays)
+		if rule.AfterMonths > 0 {
+			target = s.Operated.AddMonths(rule.AfterMonths)
+		}
+		s.Visits = append(s.Visits, Visit{
+			ID: rule.ID, Opens: target.AddDays(-rule.OpensBefore), Target: target,
+			Closes: target.AddDays(rule.ClosesAfter), Status: VisitAhead, InRecovery: rule.InRecovery,
+		})
+	}
+}
+
+func (s *State) visit(e Event) {
+	for i := range s.Visits {
+		v := &s.Visits[i]
+		if v.ID != e.Visit {
+			continue
+		}
+		v.On = e.Today
+		switch {
+		case e.Outcome == NotReached:
+			v.Status = VisitNotReached
+		case v.Closes.Before(e.Today):
+			v.Status = VisitDoneLate
+		default:
+			v.Status = VisitDone
+		}
+	}
+}
+
+func (s *State) fire(rules Rules, d Deadline) {
+	switch d.Kind {
+	case RequirementExpires:
+		if i := s.index(d.Subject); i >= 0 {
+			r := &s.Requirements[i]
+			if r.Status == Waived {
+				rule, _ := rules.Requirement(r.ID)
+				*r = Requirement{ID: r.ID, Status: s.unmet(rule)}
+			} else {
+				r.Status = Expired
+			}
+		}
+	case ApprovalLapses:
+		s.Decision = nil
+		s.unschedule()
+		switch s.Stage {
+		case Approved, Scheduled:
+			s.enter(Evaluation, d.On)
+		case OnHold:
+			s.Resume = Evaluation
+		}
+	case VisitOpens, VisitCloses:
+		for i := range s.Visits {
+			if s.Visits[i].ID == d.Subject {
+				s.Visits[i].Status = VisitOpen
+				if d.Kind == VisitCloses {
+					s.Visits[i].Status = VisitMissed
+				}
+			}
+		}
+	}
+	s.Notices = append(s.Notices, Notice{Deadline: d.Kind, Subject: d.Subject, On: d.On})
+}

@@ -1,0 +1,544 @@
+package journey
+
+import (
+	"fmt"
+	"slices"
+)
+
+// permission says which roles may give a command in which stages.
+type permission struct {
+	roles  []Role
+	stages []Stage
+}
+
+var (
+	beforeOperation = []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}
+	whileEvaluated  = []Stage{Screening, Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}
+)
+
+// permissions is the whole table of who may do what when. A command that is
+// not in it does not exist.
+var permissions = map[Kind][]permission{
+	BeginScreening:     {{[]Role{Coordinator}, []Stage{Referral}}},
+	AssignAdvocate:     {{[]Role{Coordinator}, []Stage{Referral, Screening, Evaluation, Committee, OnHold, Deferred}}},
+	RecordConsent:      {{[]Role{Coordinator, Clinician}, []Stage{Screening, Evaluation, Committee, Approved, Scheduled, Deferred}}},
+	BeginEvaluation:    {{[]Role{Coordinator}, []Stage{Screening}}},
+	RecordResults:      {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+	SignResults:        {{[]Role{Coordinator, Clinician}, whileEvaluated}},
+	RecordReview:       {{[]Role{Clinician, Advocate}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},
+	WaiveRequirement:   {{[]Role{Clinician}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},
+	PresentToCommittee: {{[]Role{Coordinator}, []Stage{Evaluation}}},
+	RecordDecision:     {{[]Role{CommitteeRole}, []Stage{Committee}}},
+	Schedule:           {{[]Role{Coordinator}, []Stage{Approved, Scheduled}}},
+	CancelOperation:    {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Scheduled}}},
+	ConfirmLastCheck:   {{[]Role{Clinician}, []Stage{Scheduled}}},
+	ResolveLastCheck:   {{[]Role{Clinician}, []Stage{Scheduled}}},
+	BeginOperation:     {{[]Role{Clinician}, []Stage{Scheduled}}},
+	RecordOperation:    {{[]Role{Clinician}, []Stage{Operation}}},
+	CompleteRecovery:   {{[]Role{Coordinator, Clinician}, []Stage{Recovery}}},
+	RecordVisit:        {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
+	Close:              {{[]Role{Coordinator}, []Stage{FollowUp}}},
+	Withdraw:           {{[]Role{Coordinator, Clinician, Advocate}, beforeOperation}},
+	Hold:               {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled}}},
+	Resume:             {{[]Role{Coordinator}, []Stage{OnHold, Deferred}}},
+	Decline: {
+		{[]Role{Coordinator, Clinician}, []Stage{Referral, Screening}},
+		{[]Role{CommitteeRole}, []Stage{Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}},
+	},
+	Elapse:       {{[]Role{System}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
+	EndBackEntry: {{[]Role{System}, Stages}},
+}
+
+// kindOrder lists the commands as a journey meets them.
+var kindOrder = []Kind{
+	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
+	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
+	Schedule, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
+	CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
+}
+
+// Kinds lists the commands that people give to a candidate already referred.
+func Kinds() []Kind { return slices.Clone(kindOrder) }
+
+// MayGive reports whether the role may ever give the command.
+func MayGive(role Role, kind Kind) bool {
+	if kind == Refer {
+		return role == Coordinator
+	}
+	return slices.ContainsFunc(permissions[kind], func(p permission) bool {
+		return slices.Contains(p.roles, role)
+	})
+}
+
+// Allowed lists the commands that the role may give in the stage. Whether a
+// rule still blocks one is for Check to say.
+func Allowed(stage Stage, role Role) []Kind {
+	var kinds []Kind
+	for _, kind := range kindOrder {
+		if permitted(kind, stage, role) {
+			kinds = append(kinds, kind)
+		}
+	}
+	return kinds
+}
+
+func permitted(kind Kind, stage Stage, role Role) bool {
+	return slices.ContainsFunc(permissions[kind], func(p permission) bool {
+		return slices.Contains(p.roles, role) && slices.Contains(p.stages, stage)
+	})
+}
+
+// Check decides whether the command may be carried out on the state. It
+// returns nil or a *Refusal and changes nothing.
+func Check(rules Rules, s State, c Command) error {
+	if refusal := check(rules, s, c); refusal != nil {
+		return refusal
+	}
+	return nil
+}
+
+func check(rules Rules, s State, c Command) *Refusal {
+	if c.Kind == Refer {
+		switch {
+		case c.Role != Coordinator:
+			return forbidden(c)
+		case s.Stage != "":
+			return &Refusal{Code: Conflict, Message: "this candidate has already been referred"}
+		}
+		return nil
+	}
+	if s.Stage == "" {
+		return &Refusal{Code: NotFound, Message: "there is no such candidate"}
+	}
+	if !MayGive(c.Role, c.Kind) {
+		return forbidden(c)
+	}
+	if !permitted(c.Kind, s.Stage, c.Role) {
+		return &Refusal{
+			Code:    NotAllowed,
+			Message: fmt.Sprintf("%s is not allowed for the role %s in stage %s", c.Kind, c.Role, s.Stage),
+			Allowed: Allowed(s.Stage, c.Role),
+		}
+	}
+	if guard, ok := guards[c.Kind]; ok {
+		return guard(rules, s, c)
+	}
+	return nil
+}
+
+func forbidden(c Command) *Refusal {
+	return &Refusal{Code: Forbidden, Message: fmt.Sprintf("the role %s may not give the command %s", c.Role, c.Kind)}
+}
+
+// guards hold what a command needs beyond its stage and role.
+var guards = map[Kind]func(Rules, State, Command) *Refusal{
+	AssignAdvocate: func(_ Rules, s State, c Command) *Refusal {
+		switch {
+		case c.Person == "":
+			return invalid("advocate", "name the account of the independent living donor advocate")
+		case s.Advocate != "" && s.Advocate != c.Person && !c.Reasoned:
+			return invalid("reason", "a change of advocate needs a reason")
+		}
+		return nil
+	},
+	RecordConsent:   checkConsent,
+	BeginEvaluation: checkGate(ForEvaluation),
+	SignResults:     checkSignature,
+	RecordReview:    checkReview,
+	WaiveRequirement: func(rules Rules, s State, c Command) *Refusal {
+		rule, refusal := find(rules, c.Requirement, "")
+		switch {
+		case refusal != nil:
+			return refusal
+		case rule.NoWaiver:
+			return blocked(c.Kind, []Reason{{"no-waiver", rule.ID, rule.ID + " can't be waived"}})
+		case !c.Reasoned:
+			return invalid("reason", "a waiver needs a reason")
+		case !c.Today.Before(c.On):
+			return invalid("until", "a waiver ends on a day after today")
+		}
+		return nil
+	},
+	PresentToCommittee: checkPresent,
+	RecordDecision:     checkDecision,
+	Schedule:           checkSchedule,
+	CancelOperation: func(_ Rules, _ State, c Command) *Refusal {
+		if !c.Reasoned {
+			return invalid("reason", "a cancellation needs a reason")
+		}
+		return nil
+	},
+	ConfirmLastCheck: checkLastCheck,
+	ResolveLastCheck: func(_ Rules, s State, c Command) *Refusal {
+		switch {
+		case !s.LastCheck.Stopped:
+			return blocked(c.Kind, []Reason{{"last-check", "", "no mismatch is waiting to be resolved"}})
+		case !c.Reasoned:
+			return invalid("reason", "say how the mismatch was resolved")
+		}
+		return nil
+	},
+	BeginOperation: checkOperation,
+	RecordOperation: func(_ Rules, _ State, c Command) *Refusal {
+		switch {
+		case c.Outcome != Removed && c.Outcome != StoppedNotRemoved:
+			return invalid("outcome", "say how the operation ended", string(Removed), string(StoppedNotRemoved))
+		case c.Outcome == Removed && !validSide(c.Side):
+			return invalid("side", "name the side that was removed", string(Left), string(Right))
+		}
+		return nil
+	},
+	CompleteRecovery: func(_ Rules, s State, c Command) *Refusal {
+		return unsettled(s, c.Kind, true)
+	},
+	RecordVisit: checkVisit,
+	Close: func(_ Rules, s State, c Command) *Refusal {
+		return unsettled(s, c.Kind, false)
+	},
+	Decline: func(_ Rules, _ State, c Command) *Refusal {
+		if !c.Reasoned {
+			return invalid("reason", "a decline needs a reason; it is kept private")
+		}
+		return nil
+	},
+	Elapse: func(rules Rules, s State, c Command) *Refusal {
+		if len(DueBy(rules, s, c.On)) == 0 {
+			return blocked(c.Kind, []Reason{{"deadline", "", "no deadline has passed"}})
+		}
+		return nil
+	},
+	EndBackEntry: func(_ Rules, s State, c Command) *Refusal {
+		if !s.BackEntry {
+			return blocked(c.Kind, []Reason{{"back-entry", "", "this journey runs by the clock already"}})
+		}
+		return nil
+	},
+}
+
+func validSide(side Side) bool { return side == Left || side == Right }
+
+// find returns the rule of a requirement, and refuses one of other evidence.
+func find(rules Rules, id string, evidence Evidence) (RequirementRule, *Refusal) {
+	rule, ok := rules.Requirement(id)
+	if ok && (evidence == "" || rule.Evidence == evidence) {
+		return rule, nil
+	}
+	var accepted []string
+	for _, r := range rules.Requirements {
+		if evidence == "" || r.Evidence == evidence {
+			accepted = append(accepted, r.ID)
+		}
+	}
+	return rule, invalid("requirement", "no such requirement for this command", accepted...)
+}
+
+// gates returns the gates up to and including the last.
+func gates(last Gate) []Gate {
+	all := []Gate{ForEvaluation, ForCommittee, ForScheduling, ForOperation}
+	return all[:slices.Index(all, last)+1]
+}
+
+// missing lists the requirements up to a gate that are not in force on a day.
+func missing(rules Rules, s State, last Gate, on Date) []Reason {
+	var reasons []Reason
+	for _, rule := range rules.Requirements {
+		if !slices.Contains(gates(last), rule.Gate) {
+			continue
+		}
+		r, _ := s.Find(rule.ID)
+		if r.InForce(on) {
+			continue
+		}
+		status := string(r.Status)
+		if (r.Status == Met || r.Status == Waived) && r.ValidUntil.Before(on) {
+			status = fmt.Sprintf("valid only until %s", r.ValidUntil)
+		}
+		reasons = append(reasons, Reason{"requirement-in-force", rule.ID, rule.ID + " is " + status})
+	}
+	return reasons
+}
+
+// unreviewed lists the flags that nobody has signed and the exclusions that
+// nobody can.
+func unreviewed(s State) []Reason {
+	var reasons []Reason
+	for _, flag := range s.Flags {
+		if flag.Band == Meets {
+			continue
+		}
+		r, _ := s.Find(flag.Requirement)
+		switch {
+		case flag.Absolute && flag.Band == Excludes:
+			reasons = append(reasons, Reason{"absolute-exclusion", flag.Requirement, flag.ID + " is an absolute exclusion"})
+		case r.Status != Met && r.Status != Waived && r.Status != NotMet:
+			reasons = append(reasons, Reason{"flag-reviewed", flag.Requirement, flag.ID + " is flagged and not reviewed"})
+		}
+	}
+	return reasons
+}
+
+func checkGate(gate Gate) func(Rules, State, Command) *Refusal {
+	return func(rules Rules, s State, c Command) *Refusal {
+		if reasons := missing(rules, s, gate, c.Today); len(reasons) > 0 {
+			return blocked(c.Kind, reasons)
+		}
+		return nil
+	}
+}
+
+func checkConsent(rules Rules, s State, c Command) *Refusal {
+	rule, refusal := find(rules, c.Requirement, ByConsent)
+	if refusal != nil {
+		return refusal
+	}
+	if r, _ := s.Find(rule.ID); r.Status == NotDue {
+		return blocked(c.Kind, []Reason{{"not-due", rule.ID, rule.ID + " is given after the committee's approval"}})
+	}
+	if rule.Sided {
+		switch {
+		case !validSide(c.Side):
+			return invalid("side", "this consent names a side", string(Left), string(Right))
+		case s.Decision == nil || s.Decision.Side != c.Side:
+			return blocked(c.Kind, []Reason{{"side-agrees", rule.ID, "the side differs from the committee's decision"}})
+		}
+	}
+	return nil
+}
+
+func checkSignature(rules Rules, s State, c Command) *Refusal {
+	if len(c.Requirements) == 0 {
+		return invalid("requirements", "name at least one requirement")
+	}
+	if c.Verdict != VerdictMet && c.Verdict != VerdictNotMet {
+		return invalid("verdict", "not a verdict", string(VerdictMet), string(VerdictNotMet))
+	}
+	var reasons []Reason
+	for _, id := range c.Requirements {
+		rule, refusal := find(rules, id, ByResult)
+		if refusal != nil {
+			refusal.Field = "requirements"
+			return refusal
+		}
+		if rule.Signer != c.Role {
+			return &Refusal{Code: Forbidden, Field: "requirements", Message: fmt.Sprintf("%s is signed by the role %s", id, rule.Signer)}
+		}
+		r, _ := s.Find(id)
+		flags := s.FlagsOf(id)
+		switch {
+		case r.Evidence == "":
+			reasons = append(reasons, Reason{"result-present", id, id + " has no final result"})
+		case r.ValidUntil != "" && r.ValidUntil.Before(c.Today):
+			reasons = append(reasons, Reason{"result-in-date", id, id + " has expired"})
+		case c.Verdict == VerdictMet && slices.ContainsFunc(flags, func(f Flag) bool { return f.Absolute && f.Band == Excludes }):
+			reasons = append(reasons, Reason{"absolute-exclusion", id, id + " stands on an absolute exclusion"})
+		case c.Verdict == VerdictMet && Worst(flags) != Meets && !c.Reasoned:
+			return invalid("reason", id+" is flagged: accepting it needs a reason")
+		case c.Verdict == VerdictNotMet && !c.Reasoned:
+			return invalid("reason", "say why "+id+" is not met")
+		}
+	}
+	if len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
+	return nil
+}
+
+func checkReview(rules Rules, s State, c Command) *Refusal {
+	rule, refusal := find(rules, c.Requirement, ByReview)
+	if refusal != nil {
+		return refusal
+	}
+	if rule.Signer != c.Role {
+		return &Refusal{Code: Forbidden, Field: "requirement", Message: fmt.Sprintf("%s is given by the role %s", rule.ID, rule.Signer)}
+	}
+	if rule.ByAdvocate && s.Advocate != c.Actor {
+		return &Refusal{Code: Forbidden, Field: "requirement", Message: rule.ID + " is given by the candidate's own advocate"}
+	}
+	switch c.Position {
+	case Supports:
+	case Concerns, Objects:
+		if !c.Reasoned {
+			return invalid("findings", "concerns and objections need their reasons")
+		}
+	default:
+		return invalid("position", "not a position", string(Supports), string(Concerns), string(Objects))
+	}
+	return nil
+}
+
+// checkPresent lets a packet go to the committee once each requirement has
+// been decided one way or the other; only approval needs all of them in force.
+func checkPresent(rules Rules, s State, c Command) *Refusal {
+	var reasons []Reason
+	for _, reason := range missing(rules, s, ForCommittee, c.Today) {
+		if r, _ := s.Find(reason.Requirement); r.Status != NotMet {
+			reasons = append(reasons, reason)
+		}
+	}
+	if len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
+	return nil
+}
+
+func checkDecision(rules Rules, s State, c Command) *Refusal {
+	switch c.Outcome {
+	case Approve:
+		if !validSide(c.Side) {
+			return invalid("side", "an approval names the side", string(Left), string(Right))
+		}
+	case Defer:
+		if latest := c.Today.AddDays(rules.Timers.DeferralDays); !c.Today.Before(c.On) || latest.Before(c.On) {
+			return invalid("re_review_on", fmt.Sprintf("a deferral names its re-review, after today and no later than %s", latest))
+		}
+	case DeclineCandidate:
+	default:
+		return invalid("outcome", "not a decision", string(Approve), string(Defer), string(DeclineCandidate))
+	}
+	if c.Outcome != Approve && !c.Reasoned {
+		return invalid("reason", "this decision needs a reason; it is kept private")
+	}
+	var reasons []Reason
+	for _, seat := range rules.Quorum {
+		if !slices.Contains(c.Seats, seat) {
+			reasons = append(reasons, Reason{"quorum", "", "no quorum: " + seat + " is not present"})
+		}
+	}
+	for _, rule := range rules.Requirements {
+		if r, _ := s.Find(rule.ID); rule.BeforeDecision && r.Position == "" {
+			reasons = append(reasons, Reason{"review-before-decision", rule.ID, rule.ID + " is not recorded"})
+		}
+	}
+	if c.Outcome == Approve {
+		for _, reason := range missing(rules, s, ForCommittee, c.Today) {
+			if !slices.ContainsFunc(reasons, func(r Reason) bool { return r.Requirement == reason.Requirement }) {
+				reasons = append(reasons, reason)
+			}
+		}
+		reasons = append(reasons, unreviewed(s)...)
+	}
+	if len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
+	return nil
+}
+
+func bloodType(s State) []Reason {
+	switch s.BloodType {
+	case Agree:
+		return nil
+	case Disagree:
+		return []Reason{{"blood-type-agrees", "", "the blood-type samples disagree"}}
+	default:
+		return []Reason{{"blood-type-twice", "", "two blood-type samples drawn at different times are needed"}}
+	}
+}
+
+func checkSchedule(rules Rules, s State, c Command) *Refusal {
+	switch {
+	case c.On == "":
+		return invalid("date", "name the planned day of the operation")
+	case c.On.Before(c.Today):
+		return invalid("date", "the planned day is in the past")
+	}
+	reasons := bloodType(s)
+	if s.Decision == nil || s.Decision.Expires.Before(c.On) {
+		reasons = append(reasons, Reason{"approval-in-force", "", "the approval lapses before that day"})
+	}
+	if earliest := coolingOffEnds(rules, s); c.On.Before(earliest) {
+		reasons = append(reasons, Reason{"cooling-off", "", fmt.Sprintf("the cooling-off period ends on %s", earliest)})
+	}
+	reasons = append(reasons, missing(rules, s, ForScheduling, c.Today)...)
+	reasons = append(reasons, unreviewed(s)...)
+	if len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
+	return nil
+}
+
+// coolingOffEnds counts from the later of the reviews that inform the
+// candidate: the advocate's and the other reviews needed before a decision.
+func coolingOffEnds(rules Rules, s State) Date {
+	var last Date
+	for _, rule := range rules.Requirements {
+		if r, _ := s.Find(rule.ID); rule.BeforeDecision && last.Before(r.SignedOn) {
+			last = r.SignedOn
+		}
+	}
+	return last.AddDays(rules.Timers.CoolingOffDays)
+}
+
+func checkLastCheck(_ Rules, s State, c Command) *Refusal {
+	var reasons []Reason
+	switch {
+	case s.LastCheck.Stopped:
+		reasons = append(reasons, Reason{"last-check-stopped", "", "a mismatch is waiting for a named person to resolve it"})
+	case s.Planned != c.Today:
+		reasons = append(reasons, Reason{"day-of-operation", "", fmt.Sprintf("the last check is made on the planned day, %s", s.Planned)})
+	case s.LastCheck.On == c.Today && s.LastCheck.First == c.Actor:
+		reasons = append(reasons, Reason{"two-people", "", "the second confirmation is another person's"})
+	case s.LastCheck.Complete(c.Today):
+		reasons = append(reasons, Reason{"last-check-complete", "", "two people have confirmed the last check"})
+	}
+	if len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
+	return nil
+}
+
+func checkOperation(rules Rules, s State, c Command) *Refusal {
+	reasons := bloodType(s)
+	if !s.LastCheck.Complete(c.Today) {
+		reasons = append(reasons, Reason{"last-check", "", "two different people confirm the last check on the day of the operation"})
+	}
+	if s.Decision == nil || s.Decision.Outcome != Approve || s.Decision.Expires.Before(c.Today) {
+		reasons = append(reasons, Reason{"approval-in-force", "", "no approval is in force"})
+	}
+	reasons = append(reasons, missing(rules, s, ForOperation, c.Today)...)
+	reasons = append(reasons, unreviewed(s)...)
+	if len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
+	return nil
+}
+
+func checkVisit(_ Rules, s State, c Command) *Refusal {
+	i := slices.IndexFunc(s.Visits, func(v Visit) bool { return v.ID == c.Visit })
+	if i < 0 {
+		var accepted []string
+		for _, v := range s.Visits {
+			accepted = append(accepted, v.ID)
+		}
+		return invalid("visit", "no such visit", accepted...)
+	}
+	if c.Outcome != Seen && c.Outcome != NotReached {
+		return invalid("outcome", "say how the visit went", string(Seen), string(NotReached))
+	}
+	visit := s.Visits[i]
+	switch {
+	case visit.Status == VisitAhead && c.Today.Before(visit.Opens):
+		return blocked(c.Kind, []Reason{{"visit-open", "", fmt.Sprintf("the window of %s opens on %s", visit.ID, visit.Opens)}})
+	case visit.Status == VisitDone || visit.Status == VisitDoneLate:
+		return blocked(c.Kind, []Reason{{"visit-done", "", visit.ID + " is already recorded"}})
+	case visit.Status == VisitMissed && c.Outcome == NotReached:
+		return blocked(c.Kind, []Reason{{"visit-missed", "", "the window of " + visit.ID + " has closed"}})
+	}
+	return nil
+}
+
+// unsettled refuses while a visit of the stage is still to come.
+func unsettled(s State, kind Kind, recoveryOnly bool) *Refusal {
+	if s.Outcome == StoppedNotRemoved {
+		return nil
+	}
+	var reasons []Reason
+	for _, v := range s.Visits {
+		if !v.Settled() && (v.InRecovery || !recoveryOnly) {
+			reasons = append(reasons, Reason{"visit-settled", "", fmt.Sprintf("%s is %s", v.ID, v.Status)})
+		}
+	}
+	if len(reasons) > 0 {
+		return blocked(kind, reasons)
+	}
+	return nil
+}

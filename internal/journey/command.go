@@ -1,0 +1,76 @@
+package journey
+
+import "time"
+
+// Command is the coded part of what somebody asks for. It carries no value, no
+// name and no free text: those stay in the record store, staged under the same
+// id, and never enter the engine's history.
+type Command struct {
+	// ID is the client's idempotency key and the Update id.
+	ID        string    `json:"id"`
+	Candidate string    `json:"candidate"`
+	Kind      Kind      `json:"kind"`
+	Actor     string    `json:"actor"`
+	Role      Role      `json:"role"`
+	At        time.Time `json:"at"`
+	// Today is the calendar day of At in the programme's zone.
+	Today Date `json:"today"`
+
+	Requirement  string   `json:"requirement,omitempty"`
+	Requirements []string `json:"requirements,omitempty"`
+	Verdict      Verdict  `json:"verdict,omitempty"`
+	Position     Position `json:"position,omitempty"`
+	Outcome      Outcome  `json:"outcome,omitempty"`
+	Side         Side     `json:"side,omitempty"`
+	// On is the date the command is about: planned operation, re-review, end of
+	// a waiver, or the day whose deadlines Elapse fires.
+	On Date `json:"on,omitempty"`
+	// Person is the account that the command is about, such as an advocate.
+	Person string `json:"person,omitempty"`
+	// Seats are the quorum seats present at a decision.
+	Seats []string `json:"seats,omitempty"`
+	Visit string   `json:"visit,omitempty"`
+	// Reasoned says that a reason was given with the command.
+	Reasoned bool `json:"reasoned,omitempty"`
+	// BackEntry starts a journey whose timers wait until EndBackEntry.
+	BackEntry bool `json:"back_entry,omitempty"`
+}
+
+// Event is a command that was committed, with what the assessment of the facts
+// on record made of it. The state of a candidate is the fold of its events.
+type Event struct {
+	Command
+	Seq        int64       `json:"seq"`
+	Assessment *Assessment `json:"assessment,omitempty"`
+	// Fired lists the deadlines that passed, for Elapse.
+	Fired []Deadline `json:"fired,omitempty"`
+	// Mismatches names the lines of the last check that did not agree.
+	Mismatches []string `json:"mismatches,omitempty"`
+}
+
+// Assessment is the coded outcome of evaluating every result on record.
+type Assessment struct {
+	Findings  []Finding `json:"findings,omitempty"`
+	Flags     []Flag    `json:"flags,omitempty"`
+	BloodType Agreement `json:"blood_type"`
+}
+
+// Finding says that results which can satisfy a requirement are on record.
+type Finding struct {
+	Requirement string `json:"requirement"`
+	// Evidence identifies the exact results, so that a signature on other
+	// results does not count.
+	Evidence  string `json:"evidence"`
+	Collected Date   `json:"collected"`
+}
+
+// Flag is the coded part of an eligibility flag. Value, threshold, rule and
+// source are in the record store.
+type Flag struct {
+	ID          string `json:"id"`
+	Requirement string `json:"requirement"`
+	Band        Band   `json:"band"`
+	// Absolute marks an exclusion that no review can lift.
+	Absolute bool   `json:"absolute,omitempty"`
+	Evidence string `json:"evidence"`
+}

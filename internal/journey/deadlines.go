@@ -1,0 +1,123 @@
+package journey
+
+import (
+	"cmp"
+	"slices"
+	"time"
+)
+
+// DeadlineKind names what passes on a day.
+type DeadlineKind string
+
+// The deadlines. Each has a durable timer behind it, and its firing is an
+// entry in the record.
+const (
+	RequirementExpires DeadlineKind = "requirement-expires"
+	FirstReplyDue      DeadlineKind = "first-reply-due"
+	ScreeningDue       DeadlineKind = "screening-due"
+	EvaluationDue      DeadlineKind = "evaluation-due"
+	CommitteeDue       DeadlineKind = "committee-due"
+	HoldReviewDue      DeadlineKind = "hold-review-due"
+	DeferralReviewDue  DeadlineKind = "deferral-review-due"
+	ApprovalLapses     DeadlineKind = "approval-lapses"
+	VisitOpens         DeadlineKind = "visit-opens"
+	VisitCloses        DeadlineKind = "visit-closes"
+)
+
+// Deadline is something that happens by itself at the start of a day.
+type Deadline struct {
+	Kind    DeadlineKind `json:"kind"`
+	Subject string       `json:"subject,omitempty"`
+	On      Date         `json:"on"`
+}
+
+// Deadlines lists every deadline that stands, the earliest first.
+func Deadlines(rules Rules, s State) []Deadline {
+	var list []Deadline
+	if s.Stage.Ended() {
+		return nil
+	}
+	if s.Stage.BeforeOperation() {
+		for _, r := range s.Requirements {
+			switch r.Status {
+			case Resulted, NeedsReview, Met, NotMet, Waived:
+				if r.ValidUntil != "" {
+					list = append(list, Deadline{RequirementExpires, r.ID, r.ValidUntil.AddDays(1)})
+				}
+			}
+		}
+	}
+	if kind, on := stageDeadline(rules, s); on != "" && !s.noticed(kind) {
+		list = append(list, Deadline{kind, "", on})
+	}
+	if s.Decision != nil && s.Decision.Outcome == Approve && s.Stage.BeforeOperation() {
+		list = append(list, Deadline{ApprovalLapses, "", s.Decision.Expires.AddDays(1)})
+	}
+	for _, v := range s.Visits {
+		switch v.Status {
+		case VisitAhead:
+			list = append(list, Deadline{VisitOpens, v.ID, v.Opens})
+		case VisitOpen:
+			list = append(list, Deadline{VisitCloses, v.ID, v.Closes.AddDays(1)})
+		}
+	}
+	slices.SortFunc(list, func(a, b Deadline) int {
+		return cmp.Or(cmp.Compare(a.On, b.On), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Subject, b.Subject))
+	})
+	return list
+}
+
+// DueBy lists the deadlines that have passed by the start of the day.
+func DueBy(rules Rules, s State, day Date) []Deadline {
+	all := Deadlines(rules, s)
+	end := slices.IndexFunc(all, func(d Deadline) bool { return day.Before(d.On) })
+	if end < 0 {
+		return all
+	}
+	return all[:end]
+}
+
+// stageDeadline returns the day on which a stage counts as overdue.
+func stageDeadline(rules Rules, s State) (DeadlineKind, Date) {
+	t := rules.Timers
+	switch s.Stage {
+	case Referral:
+		return FirstReplyDue, workingDaysAfter(s.Since, t.FirstReplyDays).AddDays(1)
+	case Screening:
+		return ScreeningDue, s.Since.AddDays(t.ScreeningDays + 1)
+	case Evaluation:
+		return EvaluationDue, s.Since.AddDays(t.EvaluationDays + 1)
+	case Committee:
+		return CommitteeDue, s.Since.AddDays(t.CommitteeDays + 1)
+	case OnHold:
+		return HoldReviewDue, s.Since.AddDays(t.HoldDays + 1)
+	case Deferred:
+		return DeferralReviewDue, s.Decision.Expires
+	default:
+		return "", ""
+	}
+}
+
+// workingDaysAfter skips Saturdays and Sundays. Public holidays belong to the
+// programme's calendar, which the protocol does not have yet.
+func workingDaysAfter(from Date, days int) Date {
+	d := from
+	for days > 0 {
+		d = d.AddDays(1)
+		t, err := time.Parse(time.DateOnly, string(d))
+		if err != nil {
+			return ""
+		}
+		if day := t.Weekday(); day != time.Saturday && day != time.Sunday {
+			days--
+		}
+	}
+	return d
+}
+
+// noticed reports whether the stage's deadline has fired since it was entered.
+func (s State) noticed(kind DeadlineKind) bool {
+	return slices.ContainsFunc(s.Notices, func(n Notice) bool {
+		return n.Deadline == kind && !n.On.Before(s.Since)
+	})
+}

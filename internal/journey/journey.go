@@ -1,0 +1,185 @@
+// Package journey holds the process rules of a donor candidate's way from
+// referral to the end of follow-up: which command is allowed in which stage and
+// to whom, what it changes, and which deadlines stand.
+//
+// Everything here is pure: no I/O, no clock, no time zone, no names, birth
+// dates, values or free text. The workflow uses it to decide, the record store
+// replays it to rebuild, and both therefore agree. What a result means is not
+// decided here: package protocol assesses results and hands over bands.
+package journey
+
+// Stage is where a candidate stands.
+type Stage string
+
+// The stages of the journey, its exits and its pauses.
+const (
+	Referral   Stage = "referral"
+	Screening  Stage = "screening"
+	Evaluation Stage = "evaluation"
+	Committee  Stage = "committee"
+	Approved   Stage = "approved"
+	Scheduled  Stage = "scheduled"
+	Operation  Stage = "operation"
+	Recovery   Stage = "recovery"
+	FollowUp   Stage = "follow-up"
+	Closed     Stage = "closed"
+	Declined   Stage = "declined"
+	Withdrawn  Stage = "withdrawn"
+	OnHold     Stage = "on-hold"
+	Deferred   Stage = "deferred"
+)
+
+// Stages lists every stage in the order of the journey, exits and pauses last.
+var Stages = []Stage{
+	Referral, Screening, Evaluation, Committee, Approved, Scheduled, Operation,
+	Recovery, FollowUp, Closed, Declined, Withdrawn, OnHold, Deferred,
+}
+
+// Ended reports whether nothing more can happen in the stage.
+func (s Stage) Ended() bool { return s == Closed || s == Declined || s == Withdrawn }
+
+// BeforeOperation reports whether anaesthesia has not begun, so that the
+// candidate may still withdraw and results still expire.
+func (s Stage) BeforeOperation() bool {
+	switch s {
+	case Operation, Recovery, FollowUp, Closed:
+		return false
+	default:
+		return !s.Ended()
+	}
+}
+
+// Role is what a signed-in person or a token may act as.
+type Role string
+
+// The roles. System is the engine's own timers and is never given to anyone.
+const (
+	Coordinator   Role = "coordinator"
+	Clinician     Role = "clinician"
+	Advocate      Role = "advocate"
+	CommitteeRole Role = "committee"
+	Auditor       Role = "auditor"
+	EHR           Role = "ehr"
+	Administrator Role = "administrator"
+	System        Role = "system"
+)
+
+// Roles lists the roles that a person or a token can hold.
+var Roles = []Role{Coordinator, Clinician, Advocate, CommitteeRole, Auditor, EHR, Administrator}
+
+// Kind names a command.
+type Kind string
+
+// The commands. Each is one Workflow Update and one entry in the record.
+const (
+	Refer              Kind = "refer"
+	BeginScreening     Kind = "begin-screening"
+	AssignAdvocate     Kind = "assign-advocate"
+	RecordConsent      Kind = "record-consent"
+	BeginEvaluation    Kind = "begin-evaluation"
+	RecordResults      Kind = "record-results"
+	SignResults        Kind = "sign-results"
+	RecordReview       Kind = "record-review"
+	WaiveRequirement   Kind = "waive-requirement"
+	PresentToCommittee Kind = "present-to-committee"
+	RecordDecision     Kind = "record-decision"
+	Schedule           Kind = "schedule-operation"
+	CancelOperation    Kind = "cancel-operation"
+	ConfirmLastCheck   Kind = "confirm-last-check"
+	ResolveLastCheck   Kind = "resolve-last-check"
+	BeginOperation     Kind = "begin-operation"
+	RecordOperation    Kind = "record-operation"
+	CompleteRecovery   Kind = "complete-recovery"
+	RecordVisit        Kind = "record-visit"
+	Close              Kind = "close"
+	Withdraw           Kind = "withdraw"
+	Hold               Kind = "hold"
+	Resume             Kind = "resume"
+	Decline            Kind = "decline"
+
+	// Elapse is the firing of a deadline; only the workflow's timer gives it.
+	Elapse Kind = "elapse"
+	// EndBackEntry ends the entry of a journey that began before the programme
+	// used this software, and lets its timers run by the clock.
+	EndBackEntry Kind = "end-back-entry"
+)
+
+// Side is the side of a kidney, coded once and compared everywhere.
+type Side string
+
+// The two sides.
+const (
+	Left  Side = "left"
+	Right Side = "right"
+)
+
+// Band is where a rule puts a finding.
+type Band string
+
+// The bands. CannotDecide is used when a rule's input is missing, unusable or
+// straddles the threshold: it is never read as Meets.
+const (
+	Meets        Band = "meets"
+	Discussion   Band = "needs-discussion"
+	Excludes     Band = "excludes"
+	CannotDecide Band = "cannot-decide"
+)
+
+// Status is the state of one requirement.
+type Status string
+
+// The states of a requirement.
+const (
+	NotDue        Status = "not-due"
+	Due           Status = "due"
+	Resulted      Status = "resulted"
+	NeedsReview   Status = "needs-review"
+	Met           Status = "met"
+	NotMet        Status = "not-met"
+	Expired       Status = "expired"
+	Waived        Status = "waived"
+	NotApplicable Status = "not-applicable"
+)
+
+// Position is what a reviewer or the independent living donor advocate says.
+type Position string
+
+// The positions of a review.
+const (
+	Supports Position = "supports"
+	Concerns Position = "concerns"
+	Objects  Position = "objects"
+)
+
+// Verdict is a clinician's signature on a result.
+type Verdict string
+
+// The verdicts.
+const (
+	VerdictMet    Verdict = "met"
+	VerdictNotMet Verdict = "not-met"
+)
+
+// Outcome says how a decision, an operation or a visit ended.
+type Outcome string
+
+// The outcomes.
+const (
+	Approve           Outcome = "approve"
+	Defer             Outcome = "defer"
+	DeclineCandidate  Outcome = "decline"
+	Removed           Outcome = "removed"
+	StoppedNotRemoved Outcome = "stopped-not-removed"
+	Seen              Outcome = "seen"
+	NotReached        Outcome = "not-reached"
+)
+
+// Agreement says whether the blood-type samples agree.
+type Agreement string
+
+// The states of blood-type agreement.
+const (
+	Incomplete Agreement = "incomplete"
+	Agree      Agreement = "agree"
+	Disagree   Agreement = "disagree"
+)

@@ -1,0 +1,90 @@
+package journey
+
+// Rules is the part of a programme protocol that the process needs: ids, codes
+// and windows. A candidate is pinned to the version it was made from.
+type Rules struct {
+	Version      string            `json:"version"`
+	Requirements []RequirementRule `json:"requirements"`
+	Visits       []VisitRule       `json:"visits"`
+	Quorum       []string          `json:"quorum"`
+	Timers       Timers            `json:"timers"`
+}
+
+// Gate is the step that a requirement must be met for.
+type Gate string
+
+// The gates, in the order in which a candidate passes them.
+const (
+	ForEvaluation Gate = "evaluation"
+	ForCommittee  Gate = "committee"
+	ForScheduling Gate = "scheduling"
+	ForOperation  Gate = "operation"
+)
+
+// Evidence is what can satisfy a requirement.
+type Evidence string
+
+// The kinds of evidence.
+const (
+	ByResult     Evidence = "result"
+	ByReview     Evidence = "review"
+	ByConsent    Evidence = "consent"
+	ByAssignment Evidence = "assignment"
+)
+
+// RequirementRule is one thing that must be known or done.
+type RequirementRule struct {
+	ID       string   `json:"id"`
+	Gate     Gate     `json:"gate"`
+	Evidence Evidence `json:"evidence"`
+	Signer   Role     `json:"signer"`
+	// ValidDays counts from the day of collection or signature; 0 means that
+	// the evidence does not expire.
+	ValidDays int `json:"valid_days,omitempty"`
+	// NoWaiver marks a requirement that nobody may waive.
+	NoWaiver bool `json:"no_waiver,omitempty"`
+	// WhenFlagged makes the requirement apply only while the named flag is in
+	// another band than Meets.
+	WhenFlagged string `json:"when_flagged,omitempty"`
+	// BeforeDecision marks a review without which the committee decides nothing.
+	BeforeDecision bool `json:"before_decision,omitempty"`
+	// ByAdvocate marks a review that only the assigned independent living donor
+	// advocate may give.
+	ByAdvocate bool `json:"by_advocate,omitempty"`
+	// Sided marks a consent that names the side, compared with the decision.
+	Sided bool `json:"sided,omitempty"`
+}
+
+// VisitRule is one follow-up visit, counted from the day of the operation.
+type VisitRule struct {
+	ID          string `json:"id"`
+	AfterDays   int    `json:"after_days,omitempty"`
+	AfterMonths int    `json:"after_months,omitempty"`
+	OpensBefore int    `json:"opens_before_days"`
+	ClosesAfter int    `json:"closes_after_days"`
+	// InRecovery marks a visit that belongs to recovery, before follow-up.
+	InRecovery bool `json:"in_recovery,omitempty"`
+}
+
+// Timers are the deadlines of the process in days, and the approval's life in
+// months.
+type Timers struct {
+	FirstReplyDays int `json:"first_reply_days"`
+	ScreeningDays  int `json:"screening_days"`
+	EvaluationDays int `json:"evaluation_days"`
+	CommitteeDays  int `json:"committee_days"`
+	HoldDays       int `json:"hold_days"`
+	ApprovalMonths int `json:"approval_months"`
+	DeferralDays   int `json:"deferral_days"`
+	CoolingOffDays int `json:"cooling_off_days"`
+}
+
+// Requirement finds a rule by its id.
+func (r Rules) Requirement(id string) (RequirementRule, bool) {
+	for _, rule := range r.Requirements {
+		if rule.ID == id {
+			return rule, true
+		}
+	}
+	return RequirementRule{}, false
+}

@@ -1,0 +1,167 @@
+package journey
+
+import (
+	"slices"
+	"time"
+)
+
+// State is everything the process needs to know of one candidate. It is a
+// plain value: the workflow carries it, Continue-As-New hands it on, and the
+// record store keeps a copy for lists.
+type State struct {
+	Candidate string `json:"candidate"`
+	Stage     Stage  `json:"stage"`
+	// Resume is the stage to return to from OnHold.
+	Resume       Stage         `json:"resume,omitempty"`
+	Since        Date          `json:"since"`
+	Seq          int64         `json:"seq"`
+	At           time.Time     `json:"at"`
+	BackEntry    bool          `json:"back_entry,omitempty"`
+	Requirements []Requirement `json:"requirements"`
+	Flags        []Flag        `json:"flags,omitempty"`
+	BloodType    Agreement     `json:"blood_type"`
+	Advocate     string        `json:"advocate,omitempty"`
+	Decision     *Decision     `json:"decision,omitempty"`
+	// Planned is the planned day of incision.
+	Planned   Date      `json:"planned,omitempty"`
+	LastCheck LastCheck `json:"last_check"`
+	// Operated is the day of the operation, the anchor of follow-up.
+	Operated Date     `json:"operated,omitempty"`
+	Outcome  Outcome  `json:"outcome,omitempty"`
+	Visits   []Visit  `json:"visits,omitempty"`
+	Notices  []Notice `json:"notices,omitempty"`
+}
+
+// Requirement is the state of one requirement.
+type Requirement struct {
+	ID     string `json:"id"`
+	Status Status `json:"status"`
+	// Evidence identifies what the status stands on.
+	Evidence   string   `json:"evidence,omitempty"`
+	Collected  Date     `json:"collected,omitempty"`
+	ValidUntil Date     `json:"valid_until,omitempty"`
+	SignedBy   string   `json:"signed_by,omitempty"`
+	SignedOn   Date     `json:"signed_on,omitempty"`
+	Position   Position `json:"position,omitempty"`
+}
+
+// InForce reports whether the requirement is satisfied on the day: an expired
+// result never is, whether or not its timer has fired yet.
+func (r Requirement) InForce(on Date) bool {
+	switch r.Status {
+	case NotApplicable:
+		return true
+	case Met, Waived:
+		return r.ValidUntil == "" || !r.ValidUntil.Before(on)
+	default:
+		return false
+	}
+}
+
+// Decision is what the committee decided.
+type Decision struct {
+	Outcome Outcome `json:"outcome"`
+	Side    Side    `json:"side,omitempty"`
+	On      Date    `json:"on"`
+	// Expires is the last day of an approval, or the day of re-review of a
+	// deferral.
+	Expires Date  `json:"expires,omitempty"`
+	Seq     int64 `json:"seq"`
+}
+
+// LastCheck is the last check before incision: two different people confirm
+// identity, both blood types and the side.
+type LastCheck struct {
+	First  string `json:"first,omitempty"`
+	Second string `json:"second,omitempty"`
+	On     Date   `json:"on,omitempty"`
+	// Stopped holds everything until a named person resolves the mismatch.
+	Stopped bool `json:"stopped,omitempty"`
+}
+
+// Complete reports whether two people confirmed every line on the day.
+func (c LastCheck) Complete(on Date) bool {
+	return c.First != "" && c.Second != "" && c.On == on && !c.Stopped
+}
+
+// Visit is one follow-up visit with its window.
+type Visit struct {
+	ID     string      `json:"id"`
+	Opens  Date        `json:"opens"`
+	Target Date        `json:"target"`
+	Closes Date        `json:"closes"`
+	Status VisitStatus `json:"status"`
+	On     Date        `json:"on,omitempty"`
+	// InRecovery marks a visit that recovery waits for.
+	InRecovery bool `json:"in_recovery,omitempty"`
+}
+
+// VisitStatus is the state of a follow-up visit.
+type VisitStatus string
+
+// The states of a visit.
+const (
+	VisitAhead      VisitStatus = "ahead"
+	VisitOpen       VisitStatus = "open"
+	VisitDone       VisitStatus = "done"
+	VisitDoneLate   VisitStatus = "done-late"
+	VisitNotReached VisitStatus = "not-reached"
+	VisitMissed     VisitStatus = "missed"
+)
+
+// Settled reports whether the visit needs nothing more.
+func (v Visit) Settled() bool {
+	return v.Status != VisitAhead && v.Status != VisitOpen
+}
+
+// Notice is a deadline that passed, kept so that it fires once.
+type Notice struct {
+	Deadline DeadlineKind `json:"deadline"`
+	Subject  string       `json:"subject,omitempty"`
+	On       Date         `json:"on"`
+}
+
+// Find returns the requirement with the id.
+func (s State) Find(id string) (Requirement, bool) {
+	i := s.index(id)
+	if i < 0 {
+		return Requirement{}, false
+	}
+	return s.Requirements[i], true
+}
+
+func (s State) index(id string) int {
+	return slices.IndexFunc(s.Requirements, func(r Requirement) bool { return r.ID == id })
+}
+
+// FlagsOf returns the flags that stand on a requirement's results.
+func (s State) FlagsOf(requirement string) []Flag {
+	var flags []Flag
+	for _, flag := range s.Flags {
+		if flag.Requirement == requirement {
+			flags = append(flags, flag)
+		}
+	}
+	return flags
+}
+
+// Worst returns the gravest band among the flags, Meets when there are none.
+func Worst(flags []Flag) Band {
+	order := map[Band]int{Meets: 0, CannotDecide: 1, Discussion: 2, Excludes: 3}
+	worst := Meets
+	for _, flag := range flags {
+		if order[flag.Band] > order[worst] {
+			worst = flag.Band
+		}
+	}
+	return worst
+}
+
+// clone copies the slices that Apply changes, so that State is a value.
+func (s State) clone() State {
+	s.Requirements = slices.Clone(s.Requirements)
+	s.Flags = slices.Clone(s.Flags)
+	s.Visits = slices.Clone(s.Visits)
+	s.Notices = slices.Clone(s.Notices)
+	return s
+}

@@ -1,0 +1,124 @@
+// Package protocol holds a programme's rules as data: what each candidate
+// needs and until when it is valid, where thresholds lie, and which deadlines
+// stand. It evaluates results against them with the formulas of package
+// clinical. It does no I/O and has no clock.
+package protocol
+
+import (
+	"time"
+
+	"candidacy/internal/journey"
+)
+
+// Protocol is one version of a programme's rules.
+type Protocol struct {
+	Version     string `yaml:"version"`
+	Title       string `yaml:"title"`
+	Description string `yaml:"description"`
+	// Canonical is the URL of the protocol in FHIR instantiatesCanonical.
+	Canonical    string         `yaml:"canonical"`
+	TimeZone     string         `yaml:"time_zone"`
+	Statement    string         `yaml:"general_statement"`
+	Requirements []Requirement  `yaml:"requirements"`
+	Flags        []FlagRule     `yaml:"flags"`
+	Methods      Methods        `yaml:"methods"`
+	Visits       []Visit        `yaml:"visits"`
+	Quorum       []Seat         `yaml:"quorum"`
+	Timers       journey.Timers `yaml:"timers"`
+
+	source []byte
+	digest string
+	zone   *time.Location
+	rules  journey.Rules
+}
+
+// Requirement is one thing that must be known or done.
+type Requirement struct {
+	ID       string           `yaml:"id"`
+	Title    string           `yaml:"title"`
+	Domain   string           `yaml:"domain"`
+	Gate     journey.Gate     `yaml:"gate"`
+	Evidence journey.Evidence `yaml:"evidence"`
+	Signer   journey.Role     `yaml:"signer"`
+	// LOINC lists codes of results that satisfy the requirement, each entry
+	// being one alternative set: every code of the set is needed.
+	LOINC [][]string `yaml:"loinc"`
+	// Local lists codes of the local code system, in the same way.
+	Local          [][]string `yaml:"local"`
+	ValidDays      int        `yaml:"valid_days"`
+	NoWaiver       bool       `yaml:"no_waiver"`
+	WhenFlagged    string     `yaml:"when_flagged"`
+	BeforeDecision bool       `yaml:"before_decision"`
+	ByAdvocate     bool       `yaml:"by_advocate"`
+	Sided          bool       `yaml:"sided"`
+	Source         string     `yaml:"source"`
+}
+
+// FlagRule puts a computed value in a band.
+type FlagRule struct {
+	ID          string `yaml:"id"`
+	Title       string `yaml:"title"`
+	Requirement string `yaml:"requirement"`
+	// Of is the key of the value that the rule reads.
+	Of   string `yaml:"of"`
+	Unit string `yaml:"unit"`
+	// Decimals is how the value is shown; it is compared unrounded.
+	Decimals int `yaml:"decimals"`
+	// Bands are tried from the top; the first whose condition holds applies.
+	// A value that none takes is in the band "meets".
+	Bands  []BandRule `yaml:"bands"`
+	Source string     `yaml:"source"`
+}
+
+// BandRule is one band with the condition for it, such as "< 60" or ">= 100".
+type BandRule struct {
+	Band     journey.Band `yaml:"band"`
+	When     string       `yaml:"when"`
+	Absolute bool         `yaml:"absolute"`
+}
+
+// Methods are the named choices between published methods.
+type Methods struct {
+	BodySurfaceArea  string `yaml:"body_surface_area"`
+	PlasmaCorrection string `yaml:"plasma_clearance_correction"`
+}
+
+// Visit is one follow-up visit.
+type Visit struct {
+	ID          string `yaml:"id"`
+	Title       string `yaml:"title"`
+	AfterDays   int    `yaml:"after_days"`
+	AfterMonths int    `yaml:"after_months"`
+	OpensBefore int    `yaml:"opens_before_days"`
+	ClosesAfter int    `yaml:"closes_after_days"`
+	InRecovery  bool   `yaml:"in_recovery"`
+	Source      string `yaml:"source"`
+}
+
+// Seat is a seat of the selection committee that a quorum needs.
+type Seat struct {
+	ID    string `yaml:"id"`
+	Title string `yaml:"title"`
+}
+
+// Rules returns the part that the process needs.
+func (p *Protocol) Rules() journey.Rules { return p.rules }
+
+// Zone returns the programme's time zone.
+func (p *Protocol) Zone() *time.Location { return p.zone }
+
+// Source returns the text the protocol was read from.
+func (p *Protocol) Source() string { return string(p.source) }
+
+// Digest is the SHA-256 of the text.
+func (p *Protocol) Digest() string { return p.digest }
+
+// Find returns a requirement by its id.
+func (p *Protocol) Find(id string) (Requirement, bool) {
+	for _, r := range p.Requirements {
+		if r.ID == id {
+			return r, true
+		}
+	}
+	return Requirement{}, false
+}

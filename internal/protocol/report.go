@@ -1,0 +1,109 @@
+package protocol
+
+import (
+	"candidacy/internal/journey"
+)
+
+// Person is what formulas need to know of a candidate.
+type Person struct {
+	BirthDate journey.Date
+	// Sex is the binary coefficient of the laboratory equations, "female" or
+	// "male"; anything else makes sex-dependent equations undecidable.
+	Sex string
+}
+
+// Input is one number that a computation used, with where it came from.
+type Input struct {
+	Name  string `json:"name"`
+	Value string `json:"value"`
+	Unit  string `json:"unit"`
+	Date  string `json:"date,omitempty"`
+	// Result is the id of the result on record, empty for a derived input.
+	Result string `json:"result,omitempty"`
+}
+
+// Flag is what a rule says about a finding. It advises people; it decides
+// nothing.
+type Flag struct {
+	ID          string       `json:"id"`
+	Requirement string       `json:"requirement"`
+	Title       string       `json:"title"`
+	Band        journey.Band `json:"band"`
+	Absolute    bool         `json:"absolute,omitempty"`
+	// Value is the unrounded number that was compared; Shown is the number for
+	// display. Both are empty when Band is CannotDecide.
+	Value string `json:"value,omitempty"`
+	Shown string `json:"shown,omitempty"`
+	Unit  string `json:"unit"`
+	// Threshold says in words what the bands are.
+	Threshold string  `json:"threshold"`
+	Source    string  `json:"source"`
+	Equation  string  `json:"equation,omitempty"`
+	Inputs    []Input `json:"inputs"`
+	// Date is the day the finding is of.
+	Date     journey.Date `json:"date"`
+	Warnings []string     `json:"warnings,omitempty"`
+	// Near says that the value lies so close to a threshold that the shown
+	// number falls on the other side.
+	Near bool `json:"near,omitempty"`
+	// Reason says why the rule cannot decide.
+	Reason string `json:"reason,omitempty"`
+	// Evidence identifies the exact results behind the flag.
+	Evidence string `json:"evidence"`
+	// Derived is the key of the derived value the flag stands on, if any.
+	Derived string `json:"derived,omitempty"`
+}
+
+// Coded returns the part of the flag that the process knows.
+func (f Flag) Coded() journey.Flag {
+	return journey.Flag{ID: f.ID, Requirement: f.Requirement, Band: f.Band, Absolute: f.Absolute, Evidence: f.Evidence}
+}
+
+// Derived is a value that the product computed from results.
+type Derived struct {
+	// Key names the value within the candidate, such as "egfr-creatinine".
+	Key   string `json:"key"`
+	Title string `json:"title"`
+	// LOINC is empty when no code is confirmed; Local then is the code of the
+	// local code system.
+	LOINC    string `json:"loinc,omitempty"`
+	Local    string `json:"local,omitempty"`
+	Category string `json:"category"`
+	Value    string `json:"value"`
+	Unit     string `json:"unit"`
+	Equation string `json:"equation"`
+	Source   string `json:"source"`
+	// Effective is the time of the decisive input, as received; EffectiveEnd
+	// ends a period.
+	Effective    string   `json:"effective"`
+	EffectiveEnd string   `json:"effective_end,omitempty"`
+	Inputs       []Input  `json:"inputs"`
+	Warnings     []string `json:"warnings,omitempty"`
+	// Components are the parts of a derived panel, such as a mean pressure.
+	Components []DerivedComponent `json:"components,omitempty"`
+}
+
+// DerivedComponent is one part of a derived panel.
+type DerivedComponent struct {
+	LOINC string `json:"loinc"`
+	Title string `json:"title"`
+	Value string `json:"value"`
+	Unit  string `json:"unit"`
+}
+
+// Report is what every result on record means together.
+type Report struct {
+	Findings  []journey.Finding
+	Flags     []Flag
+	Derived   []Derived
+	BloodType journey.Agreement
+}
+
+// Coded returns the part of the report that the process knows.
+func (r Report) Coded() *journey.Assessment {
+	a := &journey.Assessment{Findings: r.Findings, BloodType: r.BloodType}
+	for _, flag := range r.Flags {
+		a.Flags = append(a.Flags, flag.Coded())
+	}
+	return a
+}

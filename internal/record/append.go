@@ -1,0 +1,418 @@
+package record
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// Identity is who a candidate is. It lives in its own table and never in an
+// entry, so that it can be erased.
+type Identity struct {
+	Given      string            `json:"given"`
+	Family     string            `json:"family"`
+	BirthDate  journey.Date      `json:"birth_date"`
+	Sex        string            `json:"sex"`
+	Identifier result.Identifier `json:"identifier"`
+}
+
+// Due is the earliest deadline of a candidate and the instant at which it
+// passes.
+type Due struct {
+	journey.Deadline
+	At time.Time `json:"at"`
+}
+
+// Draft is everything that one command writes.
+type Draft struct {
+	Event       journey.Event
+	Body        json.RawMessage
+	CommandHash string
+	State       journey.State
+	Next        *Due
+	// Flags is the complete set of eligibility flags as they stand, as JSON.
+	Flags json.RawMessage
+	// Refer is set by the first command only.
+	Refer *Referral
+	// Results are new results and new versions of results.
+	Results []result.Result
+	// Resources are those that may have changed; unchanged ones get no version.
+	Resources []Resource
+}
+
+// Referral is what the first command of a candidate fixes.
+type Referral struct {
+	Identity  Identity
+	Protocol  string
+	Path      string
+	Recipient string
+}
+
+// Resource is one FHIR resource to publish, without its meta element.
+type Resource struct {
+	Type string
+	ID   string
+	// Body is the JSON object without "meta".
+	Body []byte
+	// Meta holds further members of meta, such as `"profile":["..."]`.
+	Meta  string
+	Index []Index
+}
+
+// Index is one search value of a resource.
+type Index struct {
+	Param  string
+	System string
+	Value  string
+}
+
+// Tx reads what a command needs inside its own transaction.
+type Tx struct {
+	ctx       context.Context
+	tx        *sql.Tx
+	candidate string
+	command   string
+}
+
+// Append writes one command in one transaction: its entry, chained to the one
+// before it, the projections and the published resources, or nothing at all.
+// When the command is on record already, build is not called and the stored
+// event is returned.
+func (s *Store) Append(ctx context.Context, candidate, command string, build func(*Tx) (Draft, error)) (journey.Event, error) {
+	var event journey.Event
+	err := s.inTx(ctx, func(tx *sql.Tx) error {
+		stored, err := entryByCommand(ctx, tx, candidate, command)
+		if err == nil {
+			event, err = stored.Decode()
+			return err
+		}
+		if !errors.Is(err, ErrNotFound) {
+			return err
+		}
+		draft, err := build(&Tx{ctx: ctx, tx: tx, candidate: candidate, command: command})
+		if err != nil {
+			return err
+		}
+		event = draft.Event
+		return s.write1(ctx, tx, draft)
+	})
+	return event, err
+}
+
+func (s *Store) write1(ctx context.Context, tx *sql.Tx, d Draft) error {
+	now := s.now()
+	event, err := json.Marshal(d.Event)
+	if err != nil {
+		return fmt.Errorf("encode the event: %w", err)
+	}
+	e := Entry{
+		Candidate: d.Event.Candidate, Seq: d.Event.Seq, Command: d.Event.ID, CommandHash: d.CommandHash,
+		Kind: d.Event.Kind, Actor: d.Event.Actor, Role: d.Event.Role, OccurredAt: d.Event.At, RecordedAt: now,
+		Body: d.Body, Event: event,
+	}
+	if len(e.Body) == 0 {
+		e.Body = json.RawMessage("{}")
+	}
+	if e.Seq > 1 {
+		if err := tx.QueryRowContext(ctx, "SELECT hash FROM entry WHERE candidate_id = $1 AND seq = $2", e.Candidate, e.Seq-1).Scan(&e.PrevHash); err != nil {
+			return fmt.Errorf("read the head of the chain: %w", err)
+		}
+	}
+	e.Hash = e.digest()
+	if _, err := tx.ExecContext(ctx, `INSERT INTO entry (`+entryColumns+`)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`,
+		e.Candidate, e.Seq, e.Command, e.CommandHash, string(e.Kind), e.Actor, string(e.Role),
+		instant(e.OccurredAt), instant(e.RecordedAt), string(e.Body), string(e.Event), e.PrevHash, e.Hash); err != nil {
+		return fmt.Errorf("append the entry: %w", err)
+	}
+	if err := project(ctx, tx, d, e, now); err != nil {
+		return err
+	}
+	for _, r := range d.Results {
+		if err := writeResult(ctx, tx, e, r); err != nil {
+			return err
+		}
+	}
+	for _, r := range d.Resources {
+		if err := publish(ctx, tx, e.Candidate, r, now); err != nil {
+			return err
+		}
+	}
+	if _, err := tx.ExecContext(ctx, "DELETE FROM staged WHERE candidate_id = $1 AND command_id = $2", e.Candidate, e.Command); err != nil {
+		return fmt.Errorf("clear the staged command: %w", err)
+	}
+	return nil
+}
+
+func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) error {
+	state, err := json.Marshal(d.State)
+	if err != nil {
+		return fmt.Errorf("encode the state: %w", err)
+	}
+	flags := string(d.Flags)
+	if flags == "" {
+		flags = "[]"
+	}
+	var next Due
+	if d.Next != nil {
+		next = *d.Next
+	}
+	open := 1
+	if d.State.Stage.Ended() {
+		open = 0
+	}
+	band := string(journey.Worst(d.State.Flags))
+	if r := d.Refer; r != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO candidate (id, protocol, path, recipient, stage, open, worst_band,
+			seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)`,
+			e.Candidate, r.Protocol, r.Path, r.Recipient, string(d.State.Stage), open, band, e.Seq, e.Hash,
+			string(d.Event.Today), string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now)); err != nil {
+			return fmt.Errorf("write the candidate: %w", err)
+		}
+		i := r.Identity
+		if _, err := tx.ExecContext(ctx, `INSERT INTO identity (candidate_id, given, family, birth_date, sex, identifier_system, identifier_value)
+			VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+			e.Candidate, i.Given, i.Family, string(i.BirthDate), i.Sex, i.Identifier.System, i.Identifier.Value); err != nil {
+			return fmt.Errorf("write the identity: %w", err)
+		}
+		return nil
+	}
+	if _, err := tx.ExecContext(ctx, `UPDATE candidate SET stage = $2, open = $3, worst_band = $4, seq = $5, head = $6,
+		next_kind = $7, next_subject = $8, next_on = $9, next_at = $10, state = $11, flags = $12, updated_at = $13 WHERE id = $1`,
+		e.Candidate, string(d.State.Stage), open, band, e.Seq, e.Hash,
+		string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now)); err != nil {
+		return fmt.Errorf("update the candidate: %w", err)
+	}
+	return nil
+}
+
+func writeResult(ctx context.Context, tx *sql.Tx, e Entry, r result.Result) error {
+	body, err := json.Marshal(r)
+	if err != nil {
+		return fmt.Errorf("encode a result: %w", err)
+	}
+	if _, err := tx.ExecContext(ctx, "UPDATE result SET current = 0 WHERE id = $1 AND current = 1", r.ID); err != nil {
+		return fmt.Errorf("supersede a result: %w", err)
+	}
+	if _, err := tx.ExecContext(ctx, `INSERT INTO result (candidate_id, id, version, current, seq, identifier_system, identifier_value, code, status, collected_on, body)
+		VALUES ($1, $2, $3, 1, $4, $5, $6, $7, $8, $9, $10)`,
+		e.Candidate, r.ID, r.Version, e.Seq, r.Identifier.System, r.Identifier.Value, r.Code.Code, string(r.Status), r.CollectedOn, string(body)); err != nil {
+		return fmt.Errorf("write a result: %w", err)
+	}
+	return nil
+}
+
+// publish writes a new version of a resource when its content changed.
+func publish(ctx context.Context, tx *sql.Tx, candidate string, r Resource, now time.Time) error {
+	sum := sha256.Sum256(append([]byte(r.Meta+"\n"), r.Body...))
+	digest := hex.EncodeToString(sum[:])
+	var version int64
+	var current string
+	err := tx.QueryRowContext(ctx, "SELECT version, digest FROM resource WHERE type = $1 AND id = $2", r.Type, r.ID).Scan(&version, &current)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return fmt.Errorf("read the published resource: %w", err)
+	}
+	if current == digest {
+		return nil
+	}
+	version++
+	meta := fmt.Sprintf(`"meta":{"versionId":"%d","lastUpdated":"%s"`, version, now.UTC().Format("2006-01-02T15:04:05.000Z"))
+	if r.Meta != "" {
+		meta += "," + r.Meta
+	}
+	body := "{" + meta + "}," + string(r.Body[1:])
+	if _, err := tx.ExecContext(ctx, `INSERT INTO resource (type, id, version, candidate_id, updated_at, digest, body)
+		VALUES ($1, $2, $3, $4, $5, $6, $7)
+		ON CONFLICT (type, id) DO UPDATE SET version = excluded.version, updated_at = excluded.updated_at,
+		digest = excluded.digest, body = excluded.body`,
+		r.Type, r.ID, version, candidate, instant(now), digest, body); err != nil {
+		return fmt.Errorf("publish a resource: %w", err)
+	}
+	if _, err := tx.ExecContext(ctx, `INSERT INTO resource_version (type, id, version, updated_at, body) VALUES ($1, $2, $3, $4, $5)`,
+		r.Type, r.ID, version, instant(now), body); err != nil {
+		return fmt.Errorf("publish a resource version: %w", err)
+	}
+	if version > 1 {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID); err != nil {
+			return fmt.Errorf("index a resource: %w", err)
+		}
+	}
+	for _, i := range r.Index {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO resource_index (type, param, value, id, system) VALUES ($1, $2, $3, $4, $5)
+			ON CONFLICT DO NOTHING`, r.Type, i.Param, i.Value, r.ID, i.System); err != nil {
+			return fmt.Errorf("index a resource: %w", err)
+		}
+	}
+	return nil
+}
+
+// State returns the candidate's state; the zero State before the referral.
+func (t *Tx) State() (journey.State, error) {
+	var text string
+	err := t.tx.QueryRowContext(t.ctx, "SELECT state FROM candidate WHERE id = $1", t.candidate).Scan(&text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return journey.State{}, nil
+	}
+	if err != nil {
+		return journey.State{}, fmt.Errorf("read the state: %w", err)
+	}
+	return decodeState(text)
+}
+
+func decodeState(text string) (journey.State, error) {
+	var state journey.State
+	if err := json.Unmarshal([]byte(text), &state); err != nil {
+		return state, fmt.Errorf("the stored state is unreadable: %w", err)
+	}
+	return state, nil
+}
+
+// Referral returns what the candidate's first command fixed.
+func (t *Tx) Referral() (Referral, error) { return readReferral(t.ctx, t.tx, t.candidate) }
+
+type queryer interface {
+	QueryRowContext(context.Context, string, ...any) *sql.Row
+	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
+}
+
+func readReferral(ctx context.Context, q queryer, candidate string) (Referral, error) {
+	var r Referral
+	err := q.QueryRowContext(ctx, `SELECT c.protocol, c.path, c.recipient, i.given, i.family, i.birth_date, i.sex, i.identifier_system, i.identifier_value
+		FROM candidate c JOIN identity i ON i.candidate_id = c.id WHERE c.id = $1`, candidate).
+		Scan(&r.Protocol, &r.Path, &r.Recipient, &r.Identity.Given, &r.Identity.Family, &r.Identity.BirthDate,
+			&r.Identity.Sex, &r.Identity.Identifier.System, &r.Identity.Identifier.Value)
+	if errors.Is(err, sql.ErrNoRows) {
+		return r, ErrNotFound
+	}
+	if err != nil {
+		return r, fmt.Errorf("read the referral: %w", err)
+	}
+	return r, nil
+}
+
+// Flags returns the stored set of eligibility flags.
+func (t *Tx) Flags() (json.RawMessage, error) {
+	var text string
+	err := t.tx.QueryRowContext(t.ctx, "SELECT flags FROM candidate WHERE id = $1", t.candidate).Scan(&text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return json.RawMessage("[]"), nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the flags: %w", err)
+	}
+	return json.RawMessage(text), nil
+}
+
+// Results returns the current version of each of the candidate's results,
+// oldest first.
+func (t *Tx) Results() ([]result.Result, error) { return readResults(t.ctx, t.tx, t.candidate) }
+
+func readResults(ctx context.Context, q queryer, candidate string) ([]result.Result, error) {
+	rows, err := q.QueryContext(ctx, "SELECT body FROM result WHERE candidate_id = $1 AND current = 1 ORDER BY collected_on, id", candidate)
+	if err != nil {
+		return nil, fmt.Errorf("read results: %w", err)
+	}
+	defer rows.Close()
+	var results []result.Result
+	for rows.Next() {
+		var body string
+		if err := rows.Scan(&body); err != nil {
+			return nil, fmt.Errorf("read results: %w", err)
+		}
+		var r result.Result
+		if err := json.Unmarshal([]byte(body), &r); err != nil {
+			return nil, fmt.Errorf("a stored result is unreadable: %w", err)
+		}
+		results = append(results, r)
+	}
+	return results, rows.Err()
+}
+
+// ResultBySource finds the current version of a result by its source's
+// identifier, with the candidate it belongs to.
+func (t *Tx) ResultBySource(id result.Identifier) (result.Result, string, error) {
+	var body, candidate string
+	var r result.Result
+	err := t.tx.QueryRowContext(t.ctx, `SELECT body, candidate_id FROM result
+		WHERE identifier_system = $1 AND identifier_value = $2 AND current = 1`, id.System, id.Value).Scan(&body, &candidate)
+	if errors.Is(err, sql.ErrNoRows) {
+		return r, "", ErrNotFound
+	}
+	if err != nil {
+		return r, "", fmt.Errorf("find a result by its source: %w", err)
+	}
+	if err := json.Unmarshal([]byte(body), &r); err != nil {
+		return r, "", fmt.Errorf("a stored result is unreadable: %w", err)
+	}
+	return r, candidate, nil
+}
+
+// Staged returns the body that was staged for the command, with its hash.
+func (t *Tx) Staged() (body json.RawMessage, hash string, err error) {
+	var text string
+	err = t.tx.QueryRowContext(t.ctx, "SELECT body, command_hash FROM staged WHERE candidate_id = $1 AND command_id = $2",
+		t.candidate, t.command).Scan(&text, &hash)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, "", ErrNotFound
+	}
+	if err != nil {
+		return nil, "", fmt.Errorf("read the staged command: %w", err)
+	}
+	return json.RawMessage(text), hash, nil
+}
+
+// Published returns the candidate's current resources, without meta: only type,
+// id and the body as published.
+func (t *Tx) Published() ([]Resource, error) {
+	rows, err := t.tx.QueryContext(t.ctx, "SELECT type, id, body FROM resource WHERE candidate_id = $1 ORDER BY type, id", t.candidate)
+	if err != nil {
+		return nil, fmt.Errorf("read published resources: %w", err)
+	}
+	defer rows.Close()
+	var list []Resource
+	for rows.Next() {
+		var r Resource
+		var body string
+		if err := rows.Scan(&r.Type, &r.ID, &body); err != nil {
+			return nil, fmt.Errorf("read published resources: %w", err)
+		}
+		r.Body = []byte(body)
+		list = append(list, r)
+	}
+	return list, rows.Err()
+}
+
+// IdentifierTaken reports whether another candidate has the identifier.
+func (t *Tx) IdentifierTaken(id result.Identifier) (bool, error) {
+	var n int
+	err := t.tx.QueryRowContext(t.ctx, "SELECT COUNT(*) FROM identity WHERE identifier_system = $1 AND identifier_value = $2 AND candidate_id <> $3",
+		id.System, id.Value, t.candidate).Scan(&n)
+	if err != nil {
+		return false, fmt.Errorf("look for the identifier: %w", err)
+	}
+	return n > 0, nil
+}
+
+// Account returns an account inside the transaction.
+func (t *Tx) Account(id string) (Account, error) {
+	return scanAccount(t.tx.QueryRowContext(t.ctx, "SELECT "+accountColumns+" FROM account WHERE id = $1", id))
+}
+
+// OnRecipientTeam reports whether the account cares for the recipient.
+func (t *Tx) OnRecipientTeam(recipient, account string) (bool, error) {
+	var n int
+	err := t.tx.QueryRowContext(t.ctx, "SELECT COUNT(*) FROM recipient_team WHERE recipient = $1 AND account_id = $2", recipient, account).Scan(&n)
+	if err != nil {
+		return false, fmt.Errorf("read the recipient's team: %w", err)
+	}
+	return n > 0, nil
+}

@@ -1,0 +1,237 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// Candidate is one row of the board, with who it is.
+type Candidate struct {
+	ID         string
+	Protocol   string
+	Path       string
+	Recipient  string
+	ReferredOn journey.Date
+	WorstBand  journey.Band
+	State      journey.State
+	Next       *Due
+	Flags      json.RawMessage
+	UpdatedAt  time.Time
+	Identity   Identity
+}
+
+const candidateColumns = `c.id, c.protocol, c.path, c.recipient, c.referred_on, c.worst_band, c.state, c.flags,
+	c.next_kind, c.next_subject, c.next_on, c.next_at, c.updated_at,
+	i.given, i.family, i.birth_date, i.sex, i.identifier_system, i.identifier_value`
+
+const candidateFrom = ` FROM candidate c JOIN identity i ON i.candidate_id = c.id `
+
+func scanCandidate(row scanner) (Candidate, error) {
+	var c Candidate
+	var state, flags, nextAt, updated string
+	var next Due
+	if err := row.Scan(&c.ID, &c.Protocol, &c.Path, &c.Recipient, &c.ReferredOn, &c.WorstBand, &state, &flags,
+		&next.Kind, &next.Subject, &next.On, &nextAt, &updated,
+		&c.Identity.Given, &c.Identity.Family, &c.Identity.BirthDate, &c.Identity.Sex,
+		&c.Identity.Identifier.System, &c.Identity.Identifier.Value); err != nil {
+		return c, err
+	}
+	c.Flags = json.RawMessage(flags)
+	var errs [3]error
+	c.State, errs[0] = decodeState(state)
+	next.At, errs[1] = parseInstant(nextAt)
+	c.UpdatedAt, errs[2] = parseInstant(updated)
+	if next.Kind != "" {
+		c.Next = &next
+	}
+	return c, errors.Join(errs[:]...)
+}
+
+// Candidate returns one candidate, or ErrNotFound.
+func (s *Store) Candidate(ctx context.Context, id string) (Candidate, error) {
+	c, err := scanCandidate(s.read.QueryRowContext(ctx, "SELECT "+candidateColumns+candidateFrom+"WHERE c.id = $1", id))
+	if errors.Is(err, sql.ErrNoRows) {
+		return c, ErrNotFound
+	}
+	if err != nil {
+		return c, fmt.Errorf("read the candidate: %w", err)
+	}
+	return c, nil
+}
+
+// CandidateByIdentifier finds a candidate by the hospital's identifier.
+func (s *Store) CandidateByIdentifier(ctx context.Context, id result.Identifier) (Candidate, error) {
+	c, err := scanCandidate(s.read.QueryRowContext(ctx, "SELECT "+candidateColumns+candidateFrom+
+		"WHERE i.identifier_system = $1 AND i.identifier_value = $2", id.System, id.Value))
+	if errors.Is(err, sql.ErrNoRows) {
+		return c, ErrNotFound
+	}
+	if err != nil {
+		return c, fmt.Errorf("find the candidate: %w", err)
+	}
+	return c, nil
+}
+
+// Candidates lists candidates after the id, in id order, at most limit.
+// An empty stage lists all stages.
+func (s *Store) Candidates(ctx context.Context, stage journey.Stage, after string, limit int) ([]Candidate, error) {
+	query := "SELECT " + candidateColumns + candidateFrom + "WHERE c.id > $1 AND ($2 = '' OR c.stage = $2) ORDER BY c.id LIMIT $3"
+	rows, err := s.read.QueryContext(ctx, query, after, string(stage), limit)
+	if err != nil {
+		return nil, fmt.Errorf("list candidates: %w", err)
+	}
+	defer rows.Close()
+	var list []Candidate
+	for rows.Next() {
+		c, err := scanCandidate(rows)
+		if err != nil {
+			return nil, fmt.Errorf("list candidates: %w", err)
+		}
+		list = append(list, c)
+	}
+	return list, rows.Err()
+}
+
+// Resumable is what a workflow needs to go on from the record.
+type Resumable struct {
+	ID       string
+	Protocol string
+	State    journey.State
+	Next     *Due
+}
+
+// EachOpen calls fn for every candidate whose journey has not ended.
+func (s *Store) EachOpen(ctx context.Context, fn func(Resumable) error) error {
+	after := ""
+	for {
+		page, err := s.openAfter(ctx, after, 500)
+		if err != nil || len(page) == 0 {
+			return err
+		}
+		for _, r := range page {
+			if err := fn(r); err != nil {
+				return err
+			}
+			after = r.ID
+		}
+	}
+}
+
+func (s *Store) openAfter(ctx context.Context, after string, limit int) ([]Resumable, error) {
+	rows, err := s.read.QueryContext(ctx, `SELECT id, protocol, state, next_kind, next_subject, next_on, next_at
+		FROM candidate WHERE open = 1 AND id > $1 ORDER BY id LIMIT $2`, after, limit)
+	if err != nil {
+		return nil, fmt.Errorf("list open candidates: %w", err)
+	}
+	defer rows.Close()
+	var page []Resumable
+	for rows.Next() {
+		r, err := scanResumable(rows)
+		if err != nil {
+			return nil, fmt.Errorf("list open candidates: %w", err)
+		}
+		page = append(page, r)
+	}
+	return page, rows.Err()
+}
+
+func scanResumable(row scanner) (Resumable, error) {
+	var r Resumable
+	var state, nextAt string
+	var next Due
+	if err := row.Scan(&r.ID, &r.Protocol, &state, &next.Kind, &next.Subject, &next.On, &nextAt); err != nil {
+		return r, err
+	}
+	var errA, errB error
+	r.State, errA = decodeState(state)
+	next.At, errB = parseInstant(nextAt)
+	if next.Kind != "" {
+		r.Next = &next
+	}
+	return r, errors.Join(errA, errB)
+}
+
+// Resumable returns what one candidate's workflow goes on from.
+func (s *Store) Resumable(ctx context.Context, id string) (Resumable, error) {
+	r, err := scanResumable(s.read.QueryRowContext(ctx, `SELECT id, protocol, state, next_kind, next_subject, next_on, next_at
+		FROM candidate WHERE id = $1`, id))
+	if errors.Is(err, sql.ErrNoRows) {
+		return r, ErrNotFound
+	}
+	if err != nil {
+		return r, fmt.Errorf("read the candidate's state: %w", err)
+	}
+	return r, nil
+}
+
+// CountOpen counts the candidates whose journey has not ended.
+func (s *Store) CountOpen(ctx context.Context) (int, error) {
+	var n int
+	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*) FROM candidate WHERE open = 1").Scan(&n); err != nil {
+		return 0, fmt.Errorf("count open candidates: %w", err)
+	}
+	return n, nil
+}
+
+// Results returns the current version of each of a candidate's results.
+func (s *Store) Results(ctx context.Context, candidate string) ([]result.Result, error) {
+	return readResults(ctx, s.read, candidate)
+}
+
+// OnRecipientTeam reports whether the account cares for the recipient.
+func (s *Store) OnRecipientTeam(ctx context.Context, recipient, account string) (bool, error) {
+	var n int
+	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*) FROM recipient_team WHERE recipient = $1 AND account_id = $2", recipient, account).Scan(&n); err != nil {
+		return false, fmt.Errorf("read the recipient's team: %w", err)
+	}
+	return n > 0, nil
+}
+
+// AddToRecipientTeam records that an account cares for a recipient.
+func (s *Store) AddToRecipientTeam(ctx context.Context, recipient, account string) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, "INSERT INTO recipient_team (recipient, account_id) VALUES ($1, $2) ON CONFLICT DO NOTHING", recipient, account); err != nil {
+			return fmt.Errorf("record the recipient's team: %w", err)
+		}
+		return nil
+	})
+}
+
+// KeepProtocol stores a protocol version for as long as a candidate stands on
+// it. The same version with another text is refused.
+func (s *Store) KeepProtocol(ctx context.Context, version, digest, source string) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO protocol (version, digest, source, stored_at) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
+			version, digest, source, instant(s.now())); err != nil {
+			return fmt.Errorf("store the protocol: %w", err)
+		}
+		var stored string
+		if err := tx.QueryRowContext(ctx, "SELECT digest FROM protocol WHERE version = $1", version).Scan(&stored); err != nil {
+			return fmt.Errorf("store the protocol: %w", err)
+		}
+		if stored != digest {
+			return fmt.Errorf("protocol version %s is stored with another text: give the changed protocol a new version", version)
+		}
+		return nil
+	})
+}
+
+// Protocol returns the text of a stored protocol version.
+func (s *Store) Protocol(ctx context.Context, version string) (string, error) {
+	var source string
+	err := s.read.QueryRowContext(ctx, "SELECT source FROM protocol WHERE version = $1", version).Scan(&source)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", ErrNotFound
+	}
+	if err != nil {
+		return "", fmt.Errorf("read the protocol: %w", err)
+	}
+	return source, nil
+}

@@ -1,0 +1,225 @@
+package record
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"candidacy/internal/journey"
+)
+
+// Entry is one acknowledged command of one candidate, chained to the one
+// before it.
+type Entry struct {
+	Candidate   string
+	Seq         int64
+	Command     string
+	CommandHash string
+	Kind        journey.Kind
+	Actor       string
+	Role        journey.Role
+	OccurredAt  time.Time
+	RecordedAt  time.Time
+	// Body is what was given with the command: values, reasons, findings.
+	Body json.RawMessage
+	// Event is the coded outcome that the process is the fold of.
+	Event    json.RawMessage
+	PrevHash string
+	Hash     string
+}
+
+// Decode returns the entry's event.
+func (e Entry) Decode() (journey.Event, error) {
+	var event journey.Event
+	if err := json.Unmarshal(e.Event, &event); err != nil {
+		return event, fmt.Errorf("entry %d holds no readable event: %w", e.Seq, err)
+	}
+	return event, nil
+}
+
+// digest is SHA-256 over the fields in a fixed order, each with its length in
+// front: not over whatever JSON an encoder happened to write.
+func (e Entry) digest() string {
+	h := sha256.New()
+	var seq [8]byte
+	binary.BigEndian.PutUint64(seq[:], uint64(e.Seq)) //nolint:gosec // sequence numbers start at 1
+	for _, field := range [][]byte{
+		[]byte(e.PrevHash), []byte(e.Candidate), seq[:], []byte(e.Command), []byte(e.CommandHash),
+		[]byte(e.Kind), []byte(e.Actor), []byte(e.Role), []byte(instant(e.OccurredAt)),
+		[]byte(instant(e.RecordedAt)), e.Body, e.Event,
+	} {
+		var length [8]byte
+		binary.BigEndian.PutUint64(length[:], uint64(len(field)))
+		h.Write(length[:])
+		h.Write(field)
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// Broken says where a chain does not hold.
+type Broken struct {
+	Candidate string
+	Seq       int64
+	Problem   string
+}
+
+// Error names the first bad entry.
+func (b *Broken) Error() string {
+	return fmt.Sprintf("candidate %s, entry %d: %s", b.Candidate, b.Seq, b.Problem)
+}
+
+// Verified summarises a walk over every chain.
+type Verified struct {
+	Candidates int
+	Entries    int
+	// Digest covers every chain's head. Kept outside, it shows later that no
+	// tail was cut off, not even by someone who can recompute hashes.
+	Digest string
+}
+
+// Verify walks every chain, and compares each head with the candidate's row so
+// that a missing tail shows. The first bad entry is returned as a *Broken.
+func (s *Store) Verify(ctx context.Context) (Verified, error) {
+	var v Verified
+	type head struct {
+		seq  int64
+		hash string
+	}
+	expected := map[string]head{}
+	rows, err := s.read.QueryContext(ctx, "SELECT id, seq, head FROM candidate ORDER BY id")
+	if err != nil {
+		return v, fmt.Errorf("list candidates: %w", err)
+	}
+	defer rows.Close()
+	var ids []string
+	for rows.Next() {
+		var id string
+		var h head
+		if err := rows.Scan(&id, &h.seq, &h.hash); err != nil {
+			return v, fmt.Errorf("list candidates: %w", err)
+		}
+		expected[id] = h
+		ids = append(ids, id)
+	}
+	if err := rows.Err(); err != nil {
+		return v, fmt.Errorf("list candidates: %w", err)
+	}
+	chained, err := s.chained(ctx)
+	if err != nil {
+		return v, err
+	}
+	for _, id := range chained {
+		if _, ok := expected[id]; !ok {
+			ids = append(ids, id)
+		}
+	}
+	slices.Sort(ids)
+	heads := sha256.New()
+	for _, id := range ids {
+		entries, err := s.Entries(ctx, id)
+		if err != nil {
+			return v, err
+		}
+		last := head{}
+		for i, e := range entries {
+			switch {
+			case e.Seq != int64(i)+1:
+				return v, &Broken{id, int64(i) + 1, "the entry is missing"}
+			case e.PrevHash != last.hash:
+				return v, &Broken{id, e.Seq, "the entry does not follow the one before it"}
+			case e.digest() != e.Hash:
+				return v, &Broken{id, e.Seq, "the entry was changed after it was written"}
+			}
+			last = head{e.Seq, e.Hash}
+			v.Entries++
+		}
+		want, ok := expected[id]
+		switch {
+		case !ok:
+			return v, &Broken{id, last.seq, "the candidate of these entries is missing"}
+		case want.seq > last.seq:
+			return v, &Broken{id, last.seq + 1, "the entry is missing"}
+		case want != last:
+			return v, &Broken{id, last.seq, "the entry is not the head that was recorded"}
+		}
+		fmt.Fprintf(heads, "%s %d %s\n", id, last.seq, last.hash)
+		v.Candidates++
+	}
+	v.Digest = hex.EncodeToString(heads.Sum(nil))
+	return v, nil
+}
+
+func (s *Store) chained(ctx context.Context) ([]string, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT DISTINCT candidate_id FROM entry")
+	if err != nil {
+		return nil, fmt.Errorf("list chains: %w", err)
+	}
+	defer rows.Close()
+	var ids []string
+	for rows.Next() {
+		var id string
+		if err := rows.Scan(&id); err != nil {
+			return nil, fmt.Errorf("list chains: %w", err)
+		}
+		ids = append(ids, id)
+	}
+	return ids, rows.Err()
+}
+
+const entryColumns = `candidate_id, seq, command_id, command_hash, kind, actor, role,
+	occurred_at, recorded_at, body, event, prev_hash, hash`
+
+type scanner interface{ Scan(...any) error }
+
+func scanEntry(row scanner) (Entry, error) {
+	var e Entry
+	var occurred, recorded, body, event string
+	if err := row.Scan(&e.Candidate, &e.Seq, &e.Command, &e.CommandHash, &e.Kind, &e.Actor, &e.Role,
+		&occurred, &recorded, &body, &event, &e.PrevHash, &e.Hash); err != nil {
+		return e, err
+	}
+	e.Body, e.Event = json.RawMessage(body), json.RawMessage(event)
+	var errA, errB error
+	e.OccurredAt, errA = parseInstant(occurred)
+	e.RecordedAt, errB = parseInstant(recorded)
+	return e, errors.Join(errA, errB)
+}
+
+// Entries returns a candidate's chain from its beginning.
+func (s *Store) Entries(ctx context.Context, candidate string) ([]Entry, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 ORDER BY seq", candidate)
+	if err != nil {
+		return nil, fmt.Errorf("read entries: %w", err)
+	}
+	defer rows.Close()
+	var entries []Entry
+	for rows.Next() {
+		e, err := scanEntry(rows)
+		if err != nil {
+			return nil, fmt.Errorf("read entries: %w", err)
+		}
+		entries = append(entries, e)
+	}
+	return entries, rows.Err()
+}
+
+// Events returns a candidate's events, for folding.
+func (s *Store) Events(ctx context.Context, candidate string) ([]journey.Event, error) {
+	entries, err := s.Entries(ctx, candidate)
+	if err != nil {
+		return nil, err
+	}
+	events := make([]journey.Event, len(entries))
+	for i, e := range entries {
+		if events[i], err = e.Decode(); err != nil {
+			return nil, err
+		}
+	}
+	return events, nil
+}

@@ -1,0 +1,179 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// Published is one version of a FHIR resource as it is served.
+type Published struct {
+	Type      string
+	ID        string
+	Version   int64
+	UpdatedAt time.Time
+	Body      []byte
+}
+
+func scanPublished(row scanner) (Published, error) {
+	var p Published
+	var updated string
+	if err := row.Scan(&p.Type, &p.ID, &p.Version, &updated, &p.Body); err != nil {
+		return p, err
+	}
+	var err error
+	p.UpdatedAt, err = parseInstant(updated)
+	return p, err
+}
+
+// Resource returns the current version of a resource, or ErrNotFound.
+func (s *Store) Resource(ctx context.Context, typ, id string) (Published, error) {
+	p, err := scanPublished(s.read.QueryRowContext(ctx, "SELECT type, id, version, updated_at, body FROM resource WHERE type = $1 AND id = $2", typ, id))
+	if errors.Is(err, sql.ErrNoRows) {
+		return p, ErrNotFound
+	}
+	if err != nil {
+		return p, fmt.Errorf("read the resource: %w", err)
+	}
+	return p, nil
+}
+
+// ResourceVersion returns one version of a resource, or ErrNotFound.
+func (s *Store) ResourceVersion(ctx context.Context, typ, id string, version int64) (Published, error) {
+	p, err := scanPublished(s.read.QueryRowContext(ctx, "SELECT type, id, version, updated_at, body FROM resource_version WHERE type = $1 AND id = $2 AND version = $3", typ, id, version))
+	if errors.Is(err, sql.ErrNoRows) {
+		return p, ErrNotFound
+	}
+	if err != nil {
+		return p, fmt.Errorf("read the resource version: %w", err)
+	}
+	return p, nil
+}
+
+// Condition is one search criterion. Its alternatives are joined by OR; the
+// conditions of a query by AND.
+type Condition struct {
+	Param string
+	Any   []Match
+}
+
+// Match compares an index value. Op is "=", "<", "<=", ">", ">=" or "prefix".
+type Match struct {
+	Op     string
+	Value  string
+	System string
+	// AnySystem ignores the system of a token.
+	AnySystem bool
+}
+
+// Query selects current resources of one type, in id order.
+type Query struct {
+	Type string
+	// Candidates restricts to resources of any of these candidates.
+	Candidates []string
+	IDs        []string
+	Updated    []Match
+	Conditions []Condition
+	After      string
+	Limit      int
+}
+
+// where builds the condition shared by Search and Count. Only fixed text and
+// placeholders enter the SQL.
+func (q Query) where() (string, []any) {
+	var b strings.Builder
+	var args []any
+	arg := func(v any) string {
+		args = append(args, v)
+		return fmt.Sprintf("$%d", len(args))
+	}
+	list := func(values []string) string {
+		marks := make([]string, len(values))
+		for i, v := range values {
+			marks[i] = arg(v)
+		}
+		return "(" + strings.Join(marks, ", ") + ")"
+	}
+	fmt.Fprintf(&b, " FROM resource r WHERE r.type = %s", arg(q.Type))
+	if q.Candidates != nil {
+		fmt.Fprintf(&b, " AND r.candidate_id IN %s", list(append([]string{""}, q.Candidates...)))
+	}
+	if q.IDs != nil {
+		fmt.Fprintf(&b, " AND r.id IN %s", list(append([]string{""}, q.IDs...)))
+	}
+	for _, m := range q.Updated {
+		fmt.Fprintf(&b, " AND r.updated_at %s %s", m.Op, arg(m.Value))
+	}
+	for _, c := range q.Conditions {
+		b.WriteString(" AND EXISTS (SELECT 1 FROM resource_index x WHERE x.type = r.type AND x.id = r.id AND x.param = " + arg(c.Param) + " AND (")
+		for i, m := range c.Any {
+			if i > 0 {
+				b.WriteString(" OR ")
+			}
+			if m.Op == "prefix" {
+				fmt.Fprintf(&b, "(x.value >= %s AND x.value < %s)", arg(m.Value), arg(m.Value+"\U0010FFFF"))
+			} else {
+				fmt.Fprintf(&b, "(x.value %s %s", m.Op, arg(m.Value))
+				if m.Op == "=" && !m.AnySystem {
+					fmt.Fprintf(&b, " AND x.system = %s", arg(m.System))
+				}
+				b.WriteString(")")
+			}
+		}
+		b.WriteString("))")
+	}
+	return b.String(), args
+}
+
+// Search returns at most Limit resources after the cursor.
+func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
+	where, args := q.where()
+	args = append(args, q.After, q.Limit)
+	query := fmt.Sprintf("SELECT r.type, r.id, r.version, r.updated_at, r.body%s AND r.id > $%d ORDER BY r.id LIMIT $%d", where, len(args)-1, len(args))
+	rows, err := s.read.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, fmt.Errorf("search: %w", err)
+	}
+	defer rows.Close()
+	var list []Published
+	for rows.Next() {
+		p, err := scanPublished(rows)
+		if err != nil {
+			return nil, fmt.Errorf("search: %w", err)
+		}
+		list = append(list, p)
+	}
+	return list, rows.Err()
+}
+
+// Count counts what a query selects, whatever its cursor and limit.
+func (s *Store) Count(ctx context.Context, q Query) (int, error) {
+	where, args := q.where()
+	var n int
+	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*)"+where, args...).Scan(&n); err != nil {
+		return 0, fmt.Errorf("count: %w", err)
+	}
+	return n, nil
+}
+
+// EachResource calls fn for every current resource, by type and id.
+func (s *Store) EachResource(ctx context.Context, fn func(Published) error) error {
+	rows, err := s.read.QueryContext(ctx, "SELECT type, id, version, updated_at, body FROM resource ORDER BY type, id")
+	if err != nil {
+		return fmt.Errorf("read resources: %w", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		p, err := scanPublished(rows)
+		if err != nil {
+			return fmt.Errorf("read resources: %w", err)
+		}
+		if err := fn(p); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
