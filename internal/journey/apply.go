@@ -11,12 +11,15 @@ func Begin(rules Rules, e Event) State {
 	for _, rule := range rules.Requirements {
 		status := Due
 		switch {
-		case rule.WhenFlagged != "":
+		case len(rule.WhenFlagged) > 0:
 			status = NotApplicable
 		case rule.Gate == ForOperation:
 			status = NotDue
 		}
 		s.Requirements = append(s.Requirements, Requirement{ID: rule.ID, Status: status})
+	}
+	if e.Assessment != nil {
+		s.assess(rules, e)
 	}
 	return s
 }
@@ -138,8 +141,8 @@ func (s *State) assess(rules Rules, e Event) {
 		}
 		r := &s.Requirements[s.index(rule.ID)]
 		i := slices.IndexFunc(a.Findings, func(f Finding) bool { return f.Requirement == rule.ID })
-		applies := rule.WhenFlagged == "" || slices.ContainsFunc(a.Flags, func(f Flag) bool {
-			return f.ID == rule.WhenFlagged && f.Band != Meets
+		applies := len(rule.WhenFlagged) == 0 || slices.ContainsFunc(a.Flags, func(f Flag) bool {
+			return slices.Contains(rule.WhenFlagged, f.ID) && f.Band != Meets
 		})
 		if i < 0 {
 			switch {

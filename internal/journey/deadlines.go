@@ -31,6 +31,22 @@ type Deadline struct {
 	On      Date         `json:"on"`
 }
 
+// Upcoming is the earliest deadline of a candidate with the instant at which it
+// passes, which only the programme's time zone can tell.
+type Upcoming struct {
+	Deadline
+	At time.Time `json:"at"`
+}
+
+// NextDue returns the earliest deadline, nil when none stands.
+func NextDue(rules Rules, s State, zone *time.Location) *Upcoming {
+	all := Deadlines(rules, s)
+	if len(all) == 0 {
+		return nil
+	}
+	return &Upcoming{Deadline: all[0], At: all[0].On.Start(zone)}
+}
+
 // Deadlines lists every deadline that stands, the earliest first.
 func Deadlines(rules Rules, s State) []Deadline {
 	var list []Deadline

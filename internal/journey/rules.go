@@ -43,9 +43,9 @@ type RequirementRule struct {
 	ValidDays int `json:"valid_days,omitempty"`
 	// NoWaiver marks a requirement that nobody may waive.
 	NoWaiver bool `json:"no_waiver,omitempty"`
-	// WhenFlagged makes the requirement apply only while the named flag is in
-	// another band than Meets.
-	WhenFlagged string `json:"when_flagged,omitempty"`
+	// WhenFlagged makes the requirement apply only while one of the named flags
+	// is in another band than Meets.
+	WhenFlagged []string `json:"when_flagged,omitempty"`
 	// BeforeDecision marks a review without which the committee decides nothing.
 	BeforeDecision bool `json:"before_decision,omitempty"`
 	// ByAdvocate marks a review that only the assigned independent living donor

@@ -25,6 +25,7 @@ type Protocol struct {
 	Visits       []Visit        `yaml:"visits"`
 	Quorum       []Seat         `yaml:"quorum"`
 	Timers       journey.Timers `yaml:"timers"`
+	Observations []Observation  `yaml:"observations"`
 
 	source []byte
 	digest string
@@ -47,7 +48,7 @@ type Requirement struct {
 	Local          [][]string `yaml:"local"`
 	ValidDays      int        `yaml:"valid_days"`
 	NoWaiver       bool       `yaml:"no_waiver"`
-	WhenFlagged    string     `yaml:"when_flagged"`
+	WhenFlagged    []string   `yaml:"when_flagged"`
 	BeforeDecision bool       `yaml:"before_decision"`
 	ByAdvocate     bool       `yaml:"by_advocate"`
 	Sided          bool       `yaml:"sided"`
@@ -59,9 +60,12 @@ type FlagRule struct {
 	ID          string `yaml:"id"`
 	Title       string `yaml:"title"`
 	Requirement string `yaml:"requirement"`
-	// Of is the key of the value that the rule reads.
+	// Of is the key of the value that the rule reads: a derived value or the
+	// code of a reported one. Several, apart by blanks, are alternatives.
 	Of   string `yaml:"of"`
 	Unit string `yaml:"unit"`
+	// Coded marks a rule over a coded result such as positive or negative.
+	Coded bool `yaml:"coded"`
 	// Decimals is how the value is shown; it is compared unrounded.
 	Decimals int `yaml:"decimals"`
 	// Bands are tried from the top; the first whose condition holds applies.
@@ -70,11 +74,29 @@ type FlagRule struct {
 	Source string     `yaml:"source"`
 }
 
-// BandRule is one band with the condition for it, such as "< 60" or ">= 100".
+// BandRule is one band with the condition for it, such as "< 60" or
+// "is positive".
 type BandRule struct {
 	Band     journey.Band `yaml:"band"`
 	When     string       `yaml:"when"`
 	Absolute bool         `yaml:"absolute"`
+
+	op        string
+	threshold float64
+	finding   string
+}
+
+// Observation says how one kind of result is reported.
+type Observation struct {
+	Code     string   `yaml:"code"`
+	Local    bool     `yaml:"local"`
+	Title    string   `yaml:"title"`
+	Category string   `yaml:"category"`
+	Units    []string `yaml:"units"`
+	Low      float64  `yaml:"low"`
+	High     float64  `yaml:"high"`
+	Coded    bool     `yaml:"coded"`
+	Panel    []string `yaml:"panel"`
 }
 
 // Methods are the named choices between published methods.
@@ -121,4 +143,14 @@ func (p *Protocol) Find(id string) (Requirement, bool) {
 		}
 	}
 	return Requirement{}, false
+}
+
+// Observation returns how a result of the code is reported.
+func (p *Protocol) Observation(code string) (Observation, bool) {
+	for _, o := range p.Observations {
+		if o.Code == code {
+			return o, true
+		}
+	}
+	return Observation{}, false
 }

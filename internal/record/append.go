@@ -24,20 +24,13 @@ type Identity struct {
 	Identifier result.Identifier `json:"identifier"`
 }
 
-// Due is the earliest deadline of a candidate and the instant at which it
-// passes.
-type Due struct {
-	journey.Deadline
-	At time.Time `json:"at"`
-}
-
 // Draft is everything that one command writes.
 type Draft struct {
 	Event       journey.Event
 	Body        json.RawMessage
 	CommandHash string
 	State       journey.State
-	Next        *Due
+	Next        *journey.Upcoming
 	// Flags is the complete set of eligibility flags as they stand, as JSON.
 	Flags json.RawMessage
 	// Refer is set by the first command only.
@@ -102,12 +95,12 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 			return err
 		}
 		event = draft.Event
-		return s.write1(ctx, tx, draft)
+		return s.persist(ctx, tx, draft)
 	})
 	return event, err
 }
 
-func (s *Store) write1(ctx context.Context, tx *sql.Tx, d Draft) error {
+func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 	now := s.now()
 	event, err := json.Marshal(d.Event)
 	if err != nil {
@@ -161,7 +154,7 @@ func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) e
 	if flags == "" {
 		flags = "[]"
 	}
-	var next Due
+	var next journey.Upcoming
 	if d.Next != nil {
 		next = *d.Next
 	}

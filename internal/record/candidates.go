@@ -21,7 +21,7 @@ type Candidate struct {
 	ReferredOn journey.Date
 	WorstBand  journey.Band
 	State      journey.State
-	Next       *Due
+	Next       *journey.Upcoming
 	Flags      json.RawMessage
 	UpdatedAt  time.Time
 	Identity   Identity
@@ -36,7 +36,7 @@ const candidateFrom = ` FROM candidate c JOIN identity i ON i.candidate_id = c.i
 func scanCandidate(row scanner) (Candidate, error) {
 	var c Candidate
 	var state, flags, nextAt, updated string
-	var next Due
+	var next journey.Upcoming
 	if err := row.Scan(&c.ID, &c.Protocol, &c.Path, &c.Recipient, &c.ReferredOn, &c.WorstBand, &state, &flags,
 		&next.Kind, &next.Subject, &next.On, &nextAt, &updated,
 		&c.Identity.Given, &c.Identity.Family, &c.Identity.BirthDate, &c.Identity.Sex,
@@ -104,7 +104,7 @@ type Resumable struct {
 	ID       string
 	Protocol string
 	State    journey.State
-	Next     *Due
+	Next     *journey.Upcoming
 }
 
 // EachOpen calls fn for every candidate whose journey has not ended.
@@ -145,7 +145,7 @@ func (s *Store) openAfter(ctx context.Context, after string, limit int) ([]Resum
 func scanResumable(row scanner) (Resumable, error) {
 	var r Resumable
 	var state, nextAt string
-	var next Due
+	var next journey.Upcoming
 	if err := row.Scan(&r.ID, &r.Protocol, &state, &next.Kind, &next.Subject, &next.On, &nextAt); err != nil {
 		return r, err
 	}

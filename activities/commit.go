@@ -1,0 +1,359 @@
+// Package activities holds the side effects that the candidate workflow asks
+// for. There is one that matters: Commit, which writes a command with
+// everything that follows from it in a single transaction.
+package activities
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"go.temporal.io/sdk/temporal"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
+)
+
+// Activities are the side effects with what they need.
+type Activities struct {
+	Store     *record.Store
+	Protocols *protocol.Registry
+	Publisher Publisher
+}
+
+// CommitInput asks for one command to be written.
+type CommitInput struct {
+	Command journey.Command `json:"command"`
+	// Protocol is the version the candidate is pinned to.
+	Protocol string `json:"protocol"`
+	// Seq is the number of the last entry that the workflow knows.
+	Seq int64 `json:"seq"`
+}
+
+// Committed is what became of a command.
+type Committed struct {
+	Event journey.Event     `json:"event"`
+	Next  *journey.Upcoming `json:"next,omitempty"`
+	// State is set when the record is ahead of the workflow, which then goes on
+	// from here.
+	State *journey.State `json:"state,omitempty"`
+}
+
+// Commit writes the command's entry, the projections and the published
+// resources in one transaction. It is idempotent by the command's id, so that
+// the engine may retry it without limit. A refusal is a non-retryable
+// application error that carries the *journey.Refusal.
+func (a *Activities) Commit(ctx context.Context, in CommitInput) (Committed, error) {
+	p, err := a.Protocols.Get(ctx, in.Protocol)
+	if err != nil {
+		return Committed{}, err
+	}
+	built := false
+	var out Committed
+	out.Event, err = a.Store.Append(ctx, in.Command.Candidate, in.Command.ID, func(tx *record.Tx) (record.Draft, error) {
+		built = true
+		draft, err := a.draft(tx, p, in)
+		out.Next = draft.Next
+		if draft.Event.Seq != in.Seq+1 {
+			out.State = &draft.State
+		}
+		return draft, err
+	})
+	switch {
+	case err == nil && built:
+		return out, nil
+	case err == nil:
+		// The command was on record already.
+		return a.current(ctx, in.Command.Candidate)
+	case in.Command.Kind == journey.Elapse && Refused(err) != nil:
+		// Nothing has passed as far as the record knows.
+		return a.current(ctx, in.Command.Candidate)
+	default:
+		return Committed{}, Refuse(err)
+	}
+}
+
+// current lets the workflow go on from the record.
+func (a *Activities) current(ctx context.Context, candidate string) (Committed, error) {
+	r, err := a.Store.Resumable(ctx, candidate)
+	if err != nil {
+		return Committed{}, fmt.Errorf("read back the candidate: %w", err)
+	}
+	return Committed{State: &r.State, Next: r.Next}, nil
+}
+
+// Refuse turns a refusal into the application error that carries it through
+// the engine. Other errors pass unchanged and are retried.
+func Refuse(err error) error {
+	var refusal *journey.Refusal
+	if !errors.As(err, &refusal) {
+		return err
+	}
+	return temporal.NewNonRetryableApplicationError(refusal.Error(), string(refusal.Code), nil, refusal)
+}
+
+// Refused returns the refusal that an error carries, nil when there is none.
+func Refused(err error) *journey.Refusal {
+	var refusal *journey.Refusal
+	if errors.As(err, &refusal) {
+		return refusal
+	}
+	var app *temporal.ApplicationError
+	if errors.As(err, &app) && app.HasDetails() && app.Details(&refusal) == nil && refusal != nil && refusal.Code != "" {
+		return refusal
+	}
+	return nil
+}
+
+func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) (record.Draft, error) {
+	rules := p.Rules()
+	state, err := tx.State()
+	if err != nil {
+		return record.Draft{}, err
+	}
+	if err := journey.Check(rules, state, in.Command); err != nil {
+		return record.Draft{}, err
+	}
+	c := commit{tx: tx, protocol: p, command: in.Command, state: state}
+	c.event = journey.Event{Command: in.Command, Seq: state.Seq + 1}
+	if in.Command.Kind == journey.Elapse {
+		c.event.Fired = journey.DueBy(rules, state, in.Command.On)
+	} else if in.Command.Kind != journey.EndBackEntry {
+		if err := c.staged(); err != nil {
+			return record.Draft{}, err
+		}
+	}
+	if err := c.carryOut(); err != nil {
+		return record.Draft{}, err
+	}
+	next := journey.Apply(rules, state, c.event)
+	snapshot := Snapshot{
+		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: p, State: next,
+		Results: c.results, Report: c.report, Today: in.Command.Today,
+	}
+	if snapshot.Previous, err = tx.Published(); err != nil {
+		return record.Draft{}, err
+	}
+	resources, err := a.Publisher.Publish(snapshot)
+	if err != nil {
+		return record.Draft{}, fmt.Errorf("publish: %w", err)
+	}
+	flags, err := json.Marshal(c.report.Flags)
+	if err != nil {
+		return record.Draft{}, fmt.Errorf("encode flags: %w", err)
+	}
+	draft := record.Draft{
+		Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
+		Next: journey.NextDue(rules, next, p.Zone()), Results: c.changed, Resources: resources,
+	}
+	if in.Command.Kind == journey.Refer {
+		draft.Refer = &c.referral
+	}
+	return draft, nil
+}
+
+// commit is the work on one command inside its transaction.
+type commit struct {
+	tx       *record.Tx
+	protocol *protocol.Protocol
+	command  journey.Command
+	state    journey.State
+	event    journey.Event
+
+	decoded  command.Body
+	body     json.RawMessage
+	hash     string
+	referral record.Referral
+	results  []result.Result
+	changed  []result.Result
+	report   protocol.Report
+}
+
+// staged reads the body that was staged under the command's id.
+func (c *commit) staged() error {
+	body, hash, err := c.tx.Staged()
+	if errors.Is(err, record.ErrNotFound) {
+		// Refused and forgotten by an earlier attempt, or purged: nobody was
+		// told that it succeeded.
+		return &journey.Refusal{Code: journey.NotFound, Message: "the command is not waiting any more; send it again"}
+	}
+	if err != nil {
+		return err
+	}
+	c.body, c.hash = body, hash
+	c.decoded, err = command.Decode(c.command.Kind, body)
+	if err != nil {
+		return &journey.Refusal{Code: journey.Invalid, Message: err.Error()}
+	}
+	return nil
+}
+
+func (c *commit) carryOut() error {
+	if body, ok := c.decoded.(*command.Referral); ok {
+		return c.refer(body)
+	}
+	var err error
+	if c.referral, err = c.tx.Referral(); err != nil {
+		return err
+	}
+	if c.results, err = c.tx.Results(); err != nil {
+		return err
+	}
+	switch body := c.decoded.(type) {
+	case *command.RecordResults:
+		if err := c.record(body); err != nil {
+			return err
+		}
+	case *command.AssignAdvocate:
+		if err := c.advocate(body); err != nil {
+			return err
+		}
+	case *command.RecordReview, *command.RecordDecision:
+		// Somebody may have joined the recipient's team since the assignment.
+		if err := c.independent(c.state.Advocate); err != nil {
+			return err
+		}
+	}
+	c.assess()
+	if body, ok := c.decoded.(*command.LastCheck); ok {
+		c.event.Mismatches = c.mismatches(body)
+	}
+	return nil
+}
+
+func (c *commit) refer(body *command.Referral) error {
+	taken, err := c.tx.IdentifierTaken(body.Identifier)
+	if err != nil {
+		return err
+	}
+	if taken {
+		return &journey.Refusal{Code: journey.Conflict, Field: "identifier", Message: "identifier: another candidate on record has it"}
+	}
+	c.referral = record.Referral{
+		Identity: record.Identity{
+			Given: body.Given, Family: body.Family, BirthDate: body.BirthDate, Sex: body.Sex, Identifier: body.Identifier,
+		},
+		Protocol: c.protocol.Version, Path: body.Path, Recipient: body.Recipient,
+	}
+	// The entry keeps what is not identity.
+	c.body, err = json.Marshal(map[string]string{"path": body.Path, "recipient": body.Recipient, "protocol": c.protocol.Version})
+	if err != nil {
+		return fmt.Errorf("encode the referral: %w", err)
+	}
+	c.assess()
+	return nil
+}
+
+// resultNamespace makes result ids from their source's identifier, so that a
+// repeated message cannot make a second result.
+var resultNamespace = uuid.MustParse("6d7f6a1e-5a0b-4a39-9c1c-0f6f3c8f7b11")
+
+// record merges reported results: new ones, corrections of known ones, and
+// repetitions, which change nothing.
+func (c *commit) record(body *command.RecordResults) error {
+	for i, reported := range body.Results {
+		field := fmt.Sprintf("results[%d]", i)
+		known, owner, err := c.tx.ResultBySource(reported.Identifier)
+		switch {
+		case errors.Is(err, record.ErrNotFound):
+			id := uuid.NewSHA1(resultNamespace, []byte(reported.Identifier.System+"|"+reported.Identifier.Value)).String()
+			c.put(reported.Record(id, 1, c.protocol.Zone()))
+			continue
+		case err != nil:
+			return err
+		case owner != c.command.Candidate:
+			return &journey.Refusal{Code: journey.Conflict, Field: field + ".identifier", Message: field + ".identifier: another candidate's result has it"}
+		}
+		next := reported.Record(known.ID, known.Version+1, c.protocol.Zone())
+		switch {
+		case command.SameContent(known, next):
+		case known.Status.Usable() && (next.Status == result.Preliminary || next.Status == result.Registered):
+			return &journey.Refusal{Code: journey.Conflict, Field: field + ".status", Message: field + ".status: a final result doesn't become " + string(next.Status)}
+		case next.Issued != "" && known.Issued != "" && older(next.Issued, known.Issued):
+			// Delivered out of order: the newer report stands.
+		default:
+			c.put(next)
+		}
+	}
+	return nil
+}
+
+func (c *commit) put(r result.Result) {
+	c.changed = append(c.changed, r)
+	for i := range c.results {
+		if c.results[i].ID == r.ID {
+			c.results[i] = r
+			return
+		}
+	}
+	c.results = append(c.results, r)
+}
+
+// advocate refuses an account that is no advocate or is not independent.
+func (c *commit) advocate(body *command.AssignAdvocate) error {
+	account, err := c.tx.Account(body.Advocate)
+	switch {
+	case errors.Is(err, record.ErrNotFound):
+		return &journey.Refusal{Code: journey.Invalid, Field: "advocate", Message: "advocate: there is no such account"}
+	case err != nil:
+		return err
+	case account.Role != journey.Advocate:
+		return &journey.Refusal{Code: journey.Invalid, Field: "advocate", Message: "advocate: the account does not have the role advocate"}
+	}
+	return c.independent(body.Advocate)
+}
+
+// independent refuses while the advocate cares for the recipient.
+func (c *commit) independent(advocate string) error {
+	conflict, err := c.tx.OnRecipientTeam(c.referral.Recipient, advocate)
+	if err != nil {
+		return err
+	}
+	if !conflict {
+		return nil
+	}
+	return &journey.Refusal{
+		Code: journey.Blocked, Message: string(c.command.Kind) + " is blocked",
+		Reasons: []journey.Reason{{Rule: "advocate-independent", Message: "the advocate is a member of the recipient's team"}},
+	}
+}
+
+// assess evaluates everything on record. The process takes it over when
+// results changed; pages and the EHR see the same report.
+func (c *commit) assess() {
+	person := protocol.Person{BirthDate: c.referral.Identity.BirthDate, Sex: c.referral.Identity.Sex}
+	c.report = c.protocol.Assess(person, c.results, c.command.Today)
+	if c.command.Kind == journey.RecordResults {
+		c.event.Assessment = c.report.Coded()
+	}
+}
+
+// mismatches compares what was read back with the record, line by line.
+func (c *commit) mismatches(body *command.LastCheck) []string {
+	identity := c.referral.Identity
+	var lines []string
+	line := func(name string, agrees bool) {
+		if !agrees {
+			lines = append(lines, name)
+		}
+	}
+	line("birth-date", body.BirthDate == identity.BirthDate)
+	line("identifier", body.Identifier == identity.Identifier.Value)
+	samples := protocol.BloodTypes(c.results)
+	line("blood-type-first", len(samples) > 0 && samples[0].Agrees(body.BloodTypeFirst))
+	line("blood-type-second", len(samples) > 1 && samples[1].Agrees(body.BloodTypeSecond))
+	line("side", c.state.Decision != nil && body.Side == c.state.Decision.Side)
+	return lines
+}
+
+func older(a, b string) bool {
+	x, errA := time.Parse(time.RFC3339, a)
+	y, errB := time.Parse(time.RFC3339, b)
+	return errA == nil && errB == nil && x.Before(y)
+}

@@ -1,0 +1,27 @@
+package activities
+
+import (
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
+)
+
+// Snapshot is everything about one candidate after a command, for publishing.
+type Snapshot struct {
+	Candidate string
+	Referral  record.Referral
+	Protocol  *protocol.Protocol
+	State     journey.State
+	Results   []result.Result
+	Report    protocol.Report
+	// Today is the calendar day of the command.
+	Today journey.Date
+	// Previous are the resources published so far, as they were published.
+	Previous []record.Resource
+}
+
+// Publisher turns a snapshot into the resources that an EHR may read.
+type Publisher interface {
+	Publish(Snapshot) ([]record.Resource, error)
+}

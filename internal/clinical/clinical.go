@@ -1,0 +1,156 @@
+// Package clinical holds what the formulas of a living-donor kidney evaluation
+// share: measurements with their provenance, results that can be audited, one
+// typed error, rounding for display, and the comparison of a displayed value
+// with a threshold.
+//
+// The formulas live in packages by topic: body, renal, urine and pressure. All
+// of them are pure. They read no clock and no files, keep no state, and put no
+// default in place of a missing, infinite, zero or negative input: they return
+// an *Error instead. They compute; whether a candidate may donate is decided by
+// people.
+package clinical
+
+import (
+	"errors"
+	"fmt"
+
+	"candidacy/internal/clinical/units"
+)
+
+// Measurement is a quantity with where it came from. Date is the date of
+// collection as recorded, of any precision, and Ref the id of the observation;
+// both are optional and are carried into the result unchanged.
+type Measurement struct {
+	Quantity units.Quantity `json:"quantity,omitzero"`
+	Date     string         `json:"date,omitempty"`
+	Ref      string         `json:"ref,omitempty"`
+}
+
+// NewMeasurement returns a measurement without date and reference.
+func NewMeasurement(value float64, unit string) Measurement {
+	return Measurement{Quantity: units.Quantity{Value: value, Unit: unit}}
+}
+
+// Given reports whether the measurement holds anything. Formulas use it for
+// inputs that they document as optional.
+func (m Measurement) Given() bool { return m.Quantity != units.Quantity{} }
+
+// In returns the value of the measurement in another unit. The field names the
+// measurement in the *Error that is returned when it is missing, not a finite
+// positive number, or not convertible.
+func (m Measurement) In(field string, analyte units.Analyte, unit string) (float64, error) {
+	if !m.Given() {
+		return 0, &Error{
+			Code: Missing, Field: field,
+			Message: "a value with its unit is required", Accepted: units.Accepted(analyte),
+		}
+	}
+	q, err := units.Convert(analyte, m.Quantity, unit)
+	if err != nil {
+		return 0, fromUnits(field, err)
+	}
+	return q.Value, nil
+}
+
+// Within returns the value of the measurement in a unit after checking that it
+// lies between low and high, both included. Outside them the error has the code
+// OutOfRange.
+func (m Measurement) Within(field string, analyte units.Analyte, low, high float64, unit string) (float64, error) {
+	value, err := m.In(field, analyte, unit)
+	if err != nil {
+		return 0, err
+	}
+	if err := CheckRange(field, value, low, high, unit); err != nil {
+		return 0, err
+	}
+	return value, nil
+}
+
+// CheckRange returns an *Error unless value lies between low and high, both
+// included. NaN lies nowhere.
+func CheckRange(field string, value, low, high float64, unit string) error {
+	if value >= low && value <= high {
+		return nil
+	}
+	return &Error{
+		Code: OutOfRange, Field: field,
+		Message:  "the value is outside the plausible range",
+		Accepted: []string{fmt.Sprintf("%g to %g %s", low, high, unit)},
+	}
+}
+
+func fromUnits(field string, err error) error {
+	var u *units.Error
+	if !errors.As(err, &u) {
+		return err
+	}
+	return &Error{Code: Code(u.Code), Field: field, Message: u.Message, Accepted: u.Accepted, cause: u}
+}
+
+// Input is one fact that a result was computed from, as it was reported: a
+// measurement, or a choice such as the sex or the answer to a question.
+type Input struct {
+	Name string `json:"name"`
+	Measurement
+	Choice string `json:"choice,omitempty"`
+}
+
+// Step is one intermediate value of a calculation, unrounded.
+type Step struct {
+	Text  string         `json:"text"`
+	Value units.Quantity `json:"value"`
+}
+
+// WarningCode names a warning.
+type WarningCode string
+
+// Warning says that a result exists but needs a second look.
+type Warning struct {
+	Code    WarningCode `json:"code"`
+	Message string      `json:"message"`
+}
+
+// Result is a computed value with all that is needed to check it later. The
+// value is unrounded: round it for display only. Equation is the id of the
+// equation with the year of its publication, Source the publication.
+type Result struct {
+	Value    units.Quantity `json:"value"`
+	Equation string         `json:"equation"`
+	Source   string         `json:"source"`
+	Inputs   []Input        `json:"inputs"`
+	Steps    []Step         `json:"steps,omitempty"`
+	Warnings []Warning      `json:"warnings,omitempty"`
+}
+
+// AddInput records a measurement that the result was computed from.
+func (r *Result) AddInput(name string, m Measurement) {
+	r.Inputs = append(r.Inputs, Input{Name: name, Measurement: m})
+}
+
+// AddChoice records a coded fact that the result was computed from; one that
+// was not recorded is left out.
+func (r *Result) AddChoice(name, choice string) {
+	if choice != "" {
+		r.Inputs = append(r.Inputs, Input{Name: name, Choice: choice})
+	}
+}
+
+// AddStep records an intermediate value.
+func (r *Result) AddStep(text string, value float64, unit string) {
+	r.Steps = append(r.Steps, Step{Text: text, Value: units.Quantity{Value: value, Unit: unit}})
+}
+
+// Warn adds a warning; the message is formatted as by fmt.Sprintf.
+func (r *Result) Warn(code WarningCode, format string, args ...any) {
+	r.Warnings = append(r.Warnings, Warning{Code: code, Message: fmt.Sprintf(format, args...)})
+}
+
+// HasWarning reports whether the result carries a warning of that code.
+func (r Result) HasWarning(code WarningCode) bool {
+	for _, w := range r.Warnings {
+		if w.Code == code {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,60 @@
+package clinical
+
+import (
+	"math"
+	"math/big"
+	"strconv"
+	"strings"
+)
+
+// Display writes a value with a fixed number of decimals, halves rounded away
+// from zero. It rounds the shortest decimal number that stands for the value,
+// so that 1.005 with two decimals is 1.01, as a reader expects. A negative
+// number of decimals counts as none.
+func Display(value float64, decimals int) string {
+	if math.IsNaN(value) || math.IsInf(value, 0) {
+		return strconv.FormatFloat(value, 'f', -1, 64)
+	}
+	exact, _ := new(big.Rat).SetString(strconv.FormatFloat(value, 'g', -1, 64))
+	text := exact.FloatString(max(decimals, 0))
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-")
+	}
+	return text
+}
+
+// Round returns the value that Display shows. It is for display only: compare
+// thresholds with the unrounded value.
+func Round(value float64, decimals int) float64 {
+	rounded, err := strconv.ParseFloat(Display(value, decimals), 64)
+	if err != nil {
+		return value
+	}
+	return rounded
+}
+
+// Bound says how a threshold is meant.
+type Bound string
+
+// The values of Bound. "Below x" is the complement of AtLeast x, and "at most
+// x" that of MoreThan x.
+const (
+	AtLeast  Bound = ">="
+	MoreThan Bound = ">"
+)
+
+// NearThreshold reports whether the value as displayed falls on another side of
+// the threshold than the unrounded value does: 89.6 shown as 90 is not at least
+// 90. Such a value needs the warning NearThresholdWarning beside it.
+func NearThreshold(value float64, bound Bound, threshold float64, decimals int) bool {
+	meets := func(v float64) bool {
+		if bound == MoreThan {
+			return v > threshold
+		}
+		return v >= threshold
+	}
+	return meets(value) != meets(Round(value, decimals))
+}
+
+// NearThresholdWarning is the code of the warning for NearThreshold.
+const NearThresholdWarning WarningCode = "near-threshold"

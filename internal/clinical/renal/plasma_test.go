@@ -1,0 +1,310 @@
+package renal
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/stat"
+	"pgregory.net/rapid"
+
+	"candidacy/internal/clinical"
+	"candidacy/internal/clinical/body"
+)
+
+func samples(pairs ...float64) []Sample {
+	var list []Sample
+	for i := 0; i+1 < len(pairs); i += 2 {
+		list = append(list, Sample{clinical.NewMeasurement(pairs[i], "min"), clinical.NewMeasurement(pairs[i+1], "ug/mL")})
+	}
+	return list
+}
+
+// study is a study without any warning; the tests change one thing in it.
+func study() PlasmaClearanceInput {
+	return PlasmaClearanceInput{
+		Dose:                    clinical.NewMeasurement(3235, "mg"),
+		NominalDose:             clinical.NewMeasurement(3235, "mg"),
+		SyringeResidualMeasured: clinical.Yes,
+		Extravasation:           clinical.No,
+		Samples:                 samples(120, 127.4, 180, 91.2, 240, 65.3),
+		Size:                    body.Size{Height: clinical.NewMeasurement(172, "cm"), Weight: clinical.NewMeasurement(68, "kg")},
+		SurfaceArea:             body.DuBois,
+		Correction:              BrochnerMortensen1972,
+		Estimated:               70,
+		MarkerQuestions: MarkerQuestions{
+			IodineAllergy: clinical.No, ThyroidDisease: clinical.No, Pregnancy: clinical.No, RecentContrast: clinical.No,
+		},
+	}
+}
+
+func TestPlasmaClearanceRefuses(t *testing.T) {
+	tests := []struct {
+		name   string
+		change func(*PlasmaClearanceInput)
+		code   clinical.Code
+		field  string
+	}{
+		{"no dose", func(in *PlasmaClearanceInput) { in.Dose = clinical.Measurement{} }, clinical.Missing, "dose"},
+		{"dose NaN", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Value = math.NaN() }, clinical.NotFinite, "dose"},
+		{"dose zero", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Value = 0 }, clinical.NotPositive, "dose"},
+		{"dose in g typed as mg", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Value = 3.235 }, clinical.OutOfRange, "dose"},
+		{"dose in mL", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Unit = "mL" }, clinical.UnknownUnit, "dose"},
+		{"nominal dose negative", func(in *PlasmaClearanceInput) { in.NominalDose.Quantity.Value = -1 }, clinical.NotPositive, "nominal dose"},
+		{"extravasation not answered", func(in *PlasmaClearanceInput) { in.Extravasation = clinical.NotRecorded }, clinical.Missing, "extravasation"},
+		{"extravasation", func(in *PlasmaClearanceInput) { in.Extravasation = clinical.Yes }, clinical.QualityRefused, "extravasation"},
+		{"answer not known", func(in *PlasmaClearanceInput) { in.MarkerQuestions.Pregnancy = "maybe" }, clinical.UnknownChoice, "pregnancy"},
+		{"no size", func(in *PlasmaClearanceInput) { in.Size = body.Size{} }, clinical.Missing, "height"},
+		{"surface formula not known", func(in *PlasmaClearanceInput) { in.SurfaceArea = "x" }, clinical.UnknownChoice, "surface area formula"},
+		{"correction not known", func(in *PlasmaClearanceInput) { in.Correction = "x" }, clinical.UnknownChoice, "correction"},
+		{"estimate negative", func(in *PlasmaClearanceInput) { in.Estimated = -1 }, clinical.NotPositive, "estimated GFR"},
+		{"estimate NaN", func(in *PlasmaClearanceInput) { in.Estimated = NormalisedGFR(math.NaN()) }, clinical.NotFinite, "estimated GFR"},
+		{"no samples", func(in *PlasmaClearanceInput) { in.Samples = nil }, clinical.TooFew, "samples"},
+		{"one sample", func(in *PlasmaClearanceInput) { in.Samples = samples(180, 91) }, clinical.TooFew, "samples"},
+		{"one late sample", func(in *PlasmaClearanceInput) { in.Samples = samples(60, 150, 119, 128, 240, 65) }, clinical.TooFew, "samples"},
+		{"time negative", func(in *PlasmaClearanceInput) { in.Samples = samples(-120, 127, 240, 65) }, clinical.NotPositive, "sample 1 time"},
+		{"time out of limits", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 2881, 65) }, clinical.OutOfRange, "sample 2 time"},
+		{"concentration zero", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 240, 0) }, clinical.NotPositive, "sample 2 concentration"},
+		{"concentration NaN", func(in *PlasmaClearanceInput) { in.Samples = samples(120, math.NaN(), 240, 65) }, clinical.NotFinite, "sample 1 concentration"},
+		{"concentration out of limits", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 5001, 240, 65) }, clinical.OutOfRange, "sample 1 concentration"},
+		{"times equal", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 120, 65) }, clinical.WrongOrder, "sample 2 time"},
+		{"times fall", func(in *PlasmaClearanceInput) { in.Samples = samples(240, 65, 120, 127) }, clinical.WrongOrder, "sample 2 time"},
+		{"concentrations rise", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 180, 130, 240, 65) }, clinical.WrongOrder, "samples"},
+		{"concentrations rise within 2 %", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 100, 240, 101) }, clinical.QualityRefused, "samples"},
+		{"concentrations equal", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 100, 240, 100) }, clinical.QualityRefused, "samples"},
+		// A middle sample that is wrong leaves the slope as it is: only the
+		// residual of 18.7 % shows it.
+		{"one sample off the line", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 180, 118.0, 240, 65.3) }, clinical.QualityRefused, "samples"},
+		{"half-life too short", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 400, 240, 40) }, clinical.QualityRefused, "half-life"},
+		{"half-life too long", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 100, 240, 90) }, clinical.QualityRefused, "half-life"},
+		{"clearance not plausible", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 20, 240, 9) }, clinical.OutOfRange, "uncorrected clearance"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			in := study()
+			tt.change(&in)
+			_, err := PlasmaClearance(in)
+			wantError(t, err, tt.code, tt.field)
+		})
+	}
+}
+
+func TestPlasmaClearanceWarnings(t *testing.T) {
+	tests := []struct {
+		name   string
+		change func(*PlasmaClearanceInput)
+		want   []clinical.WarningCode
+	}{
+		{"nothing", func(*PlasmaClearanceInput) {}, nil},
+		{"early sample", func(in *PlasmaClearanceInput) { in.Samples = samples(60, 200, 120, 127.4, 180, 91.2, 240, 65.3) }, []clinical.WarningCode{EarlySampleNotFitted}},
+		{"two samples", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 240, 65.3) }, []clinical.WarningCode{TwoSamplesOnly}},
+		{"last sample late", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 180, 91.2, 301, 46.5) }, []clinical.WarningCode{LastSampleLate}},
+		{"last sample late at a lower estimate", func(in *PlasmaClearanceInput) {
+			in.Samples = samples(120, 127.4, 180, 91.2, 301, 46.5)
+			in.Estimated = 59
+		}, nil},
+		{"short span", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 160, 101.9, 209, 77.6) }, []clinical.WarningCode{SampleSpanShort}},
+		{"low estimate", func(in *PlasmaClearanceInput) { in.Estimated = 29 }, []clinical.WarningCode{LateSampleNeeded, EstimateDisagrees}},
+		{"residual", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 180, 100.0, 240, 65.3) }, []clinical.WarningCode{CorrelationLow, ResidualLarge}},
+		{"long half-life", func(in *PlasmaClearanceInput) {
+			in.Samples = samples(120, 150, 240, 109)
+			in.Estimated = 40
+		}, []clinical.WarningCode{TwoSamplesOnly, HalfLifeUnusual}},
+		{"small volume", func(in *PlasmaClearanceInput) {
+			in.Samples = samples(120, 184, 240, 94.3)
+			in.Estimated = 45
+		}, []clinical.WarningCode{TwoSamplesOnly, VolumeUnusualForSurface}},
+		{"very small volume", func(in *PlasmaClearanceInput) {
+			in.Samples = samples(120, 300, 240, 100)
+			in.Size.Weight = clinical.NewMeasurement(90, "kg")
+			in.Estimated = 30
+		}, []clinical.WarningCode{TwoSamplesOnly, VolumeUnusual, VolumeUnusualForSurface}},
+		{"syringe not measured", func(in *PlasmaClearanceInput) { in.SyringeResidualMeasured = clinical.No }, []clinical.WarningCode{DoseUncertain}},
+		{"syringe not recorded", func(in *PlasmaClearanceInput) { in.SyringeResidualMeasured = clinical.NotRecorded }, []clinical.WarningCode{DoseUncertain}},
+		{"dose not nominal", func(in *PlasmaClearanceInput) { in.NominalDose = clinical.NewMeasurement(3600, "mg") }, []clinical.WarningCode{DoseNotNominal}},
+		{"no nominal dose", func(in *PlasmaClearanceInput) { in.NominalDose = clinical.Measurement{} }, nil},
+		{"no estimate", func(in *PlasmaClearanceInput) { in.Estimated = 0 }, []clinical.WarningCode{EstimateNotCompared}},
+		{"estimate disagrees", func(in *PlasmaClearanceInput) { in.Estimated = 82 }, []clinical.WarningCode{EstimateDisagrees}},
+		{"estimate nearly disagrees", func(in *PlasmaClearanceInput) { in.Estimated = 81.9 }, nil},
+		{"marker", func(in *PlasmaClearanceInput) {
+			in.MarkerQuestions.RecentContrast = clinical.Yes
+			in.MarkerQuestions.Pregnancy = clinical.NotRecorded
+		}, []clinical.WarningCode{MarkerQuestionNotRecorded, MarkerCaution}},
+		{"large", func(in *PlasmaClearanceInput) {
+			in.Size = body.Size{Height: clinical.NewMeasurement(168, "cm"), Weight: clinical.NewMeasurement(110, "kg")}
+			in.Estimated = 55
+		}, []clinical.WarningCode{body.SurfaceAreaFormulasDiverge, VolumeUnusualForSurface}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			in := study()
+			tt.change(&in)
+			g, err := PlasmaClearance(in)
+			if err != nil {
+				t.Fatal(err)
+			}
+			wantWarnings(t, g.Result, tt.want)
+		})
+	}
+}
+
+func TestTwoSamplesHaveNoRSquared(t *testing.T) {
+	f, err := FitSlope(samples(120, 98, 240, 44))
+	if err != nil || f.RSquared != nil || f.LargestResidual > 1e-12 {
+		t.Errorf("got %+v, %v", f, err)
+	}
+}
+
+func TestEquationNamesTheCorrection(t *testing.T) {
+	seen := map[string]bool{}
+	for _, c := range Corrections() {
+		in := study()
+		in.Correction = c
+		g, err := PlasmaClearance(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if g.Value != g.Normalised.Quantity() || math.Abs(float64(g.Absolute.normalise(1.802772)-g.Normalised)) > 1e-4 {
+			t.Errorf("%s: the two forms %g and %g do not agree", c, g.Normalised, g.Absolute)
+		}
+		seen[g.Equation] = true
+	}
+	in := study()
+	in.Correction = ""
+	g, err := PlasmaClearance(in)
+	if err != nil || g.Equation != "iohexol-slope-intercept-brochner-mortensen-1972" || len(seen) != len(Corrections()) {
+		t.Errorf("got %q, %v, and %v", g.Equation, err, seen)
+	}
+}
+
+func TestFitAndClearanceRefuse(t *testing.T) {
+	// So steep that the intercept cannot be represented.
+	_, err := FitSlope(samples(1000, 5000, 1001, 0.5))
+	wantError(t, err, clinical.QualityRefused, "samples")
+	fit, err := FitSlope(samples(120, 98, 240, 44))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, dose := range []float64{math.NaN(), math.Inf(1), 0, -1} {
+		if _, err := fit.Clearance(dose); err == nil {
+			t.Errorf("a dose of %g is accepted", dose)
+		}
+	}
+	if _, err := (SlopeFit{}).Clearance(3235); err == nil {
+		t.Error("an empty fit has a clearance")
+	}
+	for _, clearance := range []AbsoluteGFR{AbsoluteGFR(math.NaN()), 0, -5, 200.1} {
+		if _, _, err := Correct(Ng2011, clearance, 1.73); err == nil {
+			t.Errorf("a clearance of %g is corrected", clearance)
+		}
+	}
+}
+
+// drawDecay draws samples that scatter by up to 3 % around an exponential.
+func drawDecay(t *rapid.T) []Sample {
+	c0 := rapid.Float64Range(200, 300).Draw(t, "c0")
+	k := rapid.Float64Range(0.003, 0.009).Draw(t, "k")
+	n := rapid.IntRange(3, 8).Draw(t, "n")
+	var list []Sample
+	for i := range n {
+		minutes := 120 + float64(i)*25
+		scatter := rapid.Float64Range(0.97, 1.03).Draw(t, "scatter")
+		list = append(list, samples(minutes, c0*math.Exp(-k*minutes)*scatter)...)
+	}
+	return list
+}
+
+// TestFitAgreesWithGonum compares the fit with another implementation.
+func TestFitAgreesWithGonum(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		list := drawDecay(t)
+		var minutes, logs []float64
+		for _, s := range list {
+			minutes = append(minutes, s.Time.Quantity.Value)
+			logs = append(logs, math.Log(s.Concentration.Quantity.Value))
+		}
+		fit, err := FitSlope(list)
+		if err != nil {
+			t.Skip("the scatter made a concentration rise")
+		}
+		intercept, slope := stat.LinearRegression(minutes, logs, nil, false)
+		r2 := stat.RSquared(minutes, logs, nil, intercept, slope)
+		if math.Abs(fit.K+slope) > 1e-12 || math.Abs(math.Log(fit.C0)-intercept) > 1e-9 || math.Abs(*fit.RSquared-r2) > 1e-9 {
+			t.Fatalf("%+v, but gonum has the slope %g, the intercept %g and r squared %g", fit, slope, intercept, r2)
+		}
+	})
+}
+
+// TestClearanceAgreesWithIntegration compares the clearance with the dose over
+// the area under the same exponential, by trapezoids and an exact tail.
+func TestClearanceAgreesWithIntegration(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c0 := rapid.Float64Range(150, 350).Draw(t, "c0")
+		k := rapid.Float64Range(0.003, 0.012).Draw(t, "k")
+		concentration := func(minutes float64) float64 { return c0 * math.Exp(-k*minutes) }
+		fit, err := FitSlope(samples(120, concentration(120), 180, concentration(180), 240, concentration(240)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		clearance, err := fit.Clearance(3235)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const end, step = 600.0, 0.25
+		area := concentration(end) / k
+		for minutes := 0.0; minutes < end; minutes += step {
+			area += (concentration(minutes) + concentration(minutes+step)) / 2 * step
+		}
+		if want := 3235 * 1000 / area; math.Abs(float64(clearance)/want-1) > 1e-5 {
+			t.Fatalf("the clearance is %g, by integration %g", clearance, want)
+		}
+	})
+}
+
+// TestClearanceScales: dose and concentrations scaled together are the same GFR.
+func TestClearanceScales(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		factor := rapid.Float64Range(0.1, 5).Draw(t, "factor")
+		in := study()
+		in.Correction = rapid.SampledFrom(Corrections()).Draw(t, "correction")
+		base, err := PlasmaClearance(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		scaled := in
+		scaled.Dose = clinical.NewMeasurement(3235*factor, "mg")
+		scaled.Samples = samples(120, 127.4*factor, 180, 91.2*factor, 240, 65.3*factor)
+		got, err := PlasmaClearance(scaled)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.Abs(float64(got.Normalised-base.Normalised)) > 1e-9 {
+			t.Fatalf("%g and %g", base.Normalised, got.Normalised)
+		}
+	})
+}
+
+// TestCorrectionsLower: the early curve left out always makes the clearance too
+// high.
+func TestCorrectionsLower(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := rapid.SampledFrom(Corrections()).Draw(t, "correction")
+		surface := rapid.Float64Range(1.3, 2.5).Draw(t, "surface")
+		clearance := AbsoluteGFR(rapid.Float64Range(10, 130).Draw(t, "clearance"))
+		absolute, normalised, err := Correct(c, clearance, surface)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if absolute >= clearance || normalised >= clearance.normalise(surface) {
+			t.Fatalf("%s raises %g to %g", c, clearance, absolute)
+		}
+	})
+}
+
+func BenchmarkPlasmaClearance(b *testing.B) {
+	in := study()
+	for b.Loop() {
+		if _, err := PlasmaClearance(in); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -1,0 +1,298 @@
+package command
+
+import (
+	"fmt"
+	"regexp"
+	"strings"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// Referral is the body of refer. It is the only command that names a person;
+// the name goes to the identity table and to no entry.
+type Referral struct {
+	Given      string            `json:"given"`
+	Family     string            `json:"family"`
+	BirthDate  journey.Date      `json:"birth_date"`
+	Sex        string            `json:"sex"`
+	Identifier result.Identifier `json:"identifier"`
+	// Path is direct, paired or nondirected.
+	Path string `json:"path"`
+	// Recipient is an opaque reference to the intended recipient.
+	Recipient string `json:"recipient,omitempty"`
+}
+
+var opaque = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$`)
+
+// Check implements Body.
+func (b *Referral) Check(f *Faults) {
+	f.name("given", b.Given)
+	f.name("family", b.Family)
+	f.date("birth_date", b.BirthDate, true)
+	f.oneOf("sex", b.Sex, true, "female", "male", "other", "unknown")
+	f.text("identifier.system", b.Identifier.System, true)
+	f.text("identifier.value", b.Identifier.Value, true)
+	if strings.ContainsAny(b.Identifier.System, " \t\n") {
+		f.Add("identifier.system", "not a URI", "an absolute URI without spaces")
+	}
+	f.oneOf("path", b.Path, true, "direct", "paired", "nondirected")
+	switch {
+	case b.Path == "direct" && b.Recipient == "":
+		f.Add("recipient", "missing: a directed donation has an intended recipient")
+	case b.Recipient != "" && !opaque.MatchString(b.Recipient):
+		f.Add("recipient", "not an opaque reference", "1 to 40 letters, digits, dots, hyphens")
+	}
+}
+
+func (f *Faults) name(field, value string) {
+	const longest = 100
+	f.text(field, value, true)
+	if len(value) > longest {
+		f.Add(field, fmt.Sprintf("longer than %d bytes", longest))
+	}
+}
+
+// Code implements Body.
+func (b *Referral) Code(*journey.Command) {}
+
+// BeginScreening is the body of begin-screening.
+type BeginScreening struct {
+	// ContactConsent says that the candidate made contact and wishes to go on.
+	ContactConsent bool `json:"contact_consent"`
+	// DuplicateChecked says that nobody else on record is the same person.
+	DuplicateChecked bool `json:"duplicate_checked"`
+}
+
+// Check implements Body.
+func (b *BeginScreening) Check(f *Faults) {
+	if !b.ContactConsent {
+		f.Add("contact_consent", "the candidate's own wish to be contacted is needed", "true")
+	}
+	if !b.DuplicateChecked {
+		f.Add("duplicate_checked", "look for the same person on record first", "true")
+	}
+}
+
+// Code implements Body.
+func (b *BeginScreening) Code(*journey.Command) {}
+
+// AssignAdvocate is the body of assign-advocate.
+type AssignAdvocate struct {
+	// Advocate is the id of the advocate's account.
+	Advocate string `json:"advocate"`
+	Reason   string `json:"reason,omitempty"`
+}
+
+// Check implements Body.
+func (b *AssignAdvocate) Check(f *Faults) {
+	f.text("advocate", b.Advocate, true)
+	f.text("reason", b.Reason, false)
+}
+
+// Code implements Body.
+func (b *AssignAdvocate) Code(c *journey.Command) {
+	c.Person, c.Reasoned = b.Advocate, given(b.Reason)
+}
+
+func given(text string) bool { return strings.TrimSpace(text) != "" }
+
+// RecordConsent is the body of record-consent.
+type RecordConsent struct {
+	Requirement string       `json:"requirement"`
+	Side        journey.Side `json:"side,omitempty"`
+	Note        string       `json:"note,omitempty"`
+}
+
+// Check implements Body.
+func (b *RecordConsent) Check(f *Faults) {
+	f.text("requirement", b.Requirement, true)
+	f.side("side", b.Side, false)
+	f.text("note", b.Note, false)
+}
+
+// Code implements Body.
+func (b *RecordConsent) Code(c *journey.Command) { c.Requirement, c.Side = b.Requirement, b.Side }
+
+func (f *Faults) side(field string, side journey.Side, required bool) {
+	f.oneOf(field, string(side), required, string(journey.Left), string(journey.Right))
+}
+
+// SignResults is the body of sign-results.
+type SignResults struct {
+	Requirements []string        `json:"requirements"`
+	Verdict      journey.Verdict `json:"verdict"`
+	Reason       string          `json:"reason,omitempty"`
+}
+
+// Check implements Body.
+func (b *SignResults) Check(f *Faults) {
+	if len(b.Requirements) == 0 {
+		f.Add("requirements", "missing")
+	}
+	f.oneOf("verdict", string(b.Verdict), true, string(journey.VerdictMet), string(journey.VerdictNotMet))
+	f.text("reason", b.Reason, false)
+}
+
+// Code implements Body.
+func (b *SignResults) Code(c *journey.Command) {
+	c.Requirements, c.Verdict, c.Reasoned = b.Requirements, b.Verdict, given(b.Reason)
+}
+
+// RecordReview is the body of record-review.
+type RecordReview struct {
+	Requirement string           `json:"requirement"`
+	Position    journey.Position `json:"position"`
+	Findings    string           `json:"findings,omitempty"`
+}
+
+// Check implements Body.
+func (b *RecordReview) Check(f *Faults) {
+	f.text("requirement", b.Requirement, true)
+	f.oneOf("position", string(b.Position), true, string(journey.Supports), string(journey.Concerns), string(journey.Objects))
+	f.text("findings", b.Findings, false)
+}
+
+// Code implements Body.
+func (b *RecordReview) Code(c *journey.Command) {
+	c.Requirement, c.Position, c.Reasoned = b.Requirement, b.Position, given(b.Findings)
+}
+
+// WaiveRequirement is the body of waive-requirement.
+type WaiveRequirement struct {
+	Requirement string       `json:"requirement"`
+	Until       journey.Date `json:"until"`
+	Reason      string       `json:"reason"`
+}
+
+// Check implements Body.
+func (b *WaiveRequirement) Check(f *Faults) {
+	f.text("requirement", b.Requirement, true)
+	f.date("until", b.Until, true)
+	f.text("reason", b.Reason, true)
+}
+
+// Code implements Body.
+func (b *WaiveRequirement) Code(c *journey.Command) {
+	c.Requirement, c.On, c.Reasoned = b.Requirement, b.Until, given(b.Reason)
+}
+
+// RecordDecision is the body of record-decision.
+type RecordDecision struct {
+	Outcome journey.Outcome `json:"outcome"`
+	Side    journey.Side    `json:"side,omitempty"`
+	// ReReviewOn is the day a deferral comes back.
+	ReReviewOn journey.Date `json:"re_review_on,omitempty"`
+	// Seats are the quorum seats present.
+	Seats []string `json:"seats"`
+	// Reason is kept private.
+	Reason string `json:"reason,omitempty"`
+}
+
+// Check implements Body.
+func (b *RecordDecision) Check(f *Faults) {
+	f.oneOf("outcome", string(b.Outcome), true, string(journey.Approve), string(journey.Defer), string(journey.DeclineCandidate))
+	f.side("side", b.Side, b.Outcome == journey.Approve)
+	f.date("re_review_on", b.ReReviewOn, b.Outcome == journey.Defer)
+	f.text("reason", b.Reason, b.Outcome != journey.Approve)
+}
+
+// Code implements Body.
+func (b *RecordDecision) Code(c *journey.Command) {
+	c.Outcome, c.Side, c.On, c.Seats, c.Reasoned = b.Outcome, b.Side, b.ReReviewOn, b.Seats, given(b.Reason)
+}
+
+// Schedule is the body of schedule-operation, which also moves a date.
+type Schedule struct {
+	Date journey.Date `json:"date"`
+	Note string       `json:"note,omitempty"`
+}
+
+// Check implements Body.
+func (b *Schedule) Check(f *Faults) {
+	f.date("date", b.Date, true)
+	f.text("note", b.Note, false)
+}
+
+// Code implements Body.
+func (b *Schedule) Code(c *journey.Command) { c.On = b.Date }
+
+// LastCheck is the body of confirm-last-check: values read back from the
+// wristband and the source reports, typed and not ticked.
+type LastCheck struct {
+	BirthDate       journey.Date `json:"birth_date"`
+	Identifier      string       `json:"identifier"`
+	BloodTypeFirst  string       `json:"blood_type_first"`
+	BloodTypeSecond string       `json:"blood_type_second"`
+	Side            journey.Side `json:"side"`
+}
+
+// Check implements Body.
+func (b *LastCheck) Check(f *Faults) {
+	f.date("birth_date", b.BirthDate, true)
+	f.text("identifier", b.Identifier, true)
+	f.text("blood_type_first", b.BloodTypeFirst, true)
+	f.text("blood_type_second", b.BloodTypeSecond, true)
+	f.side("side", b.Side, true)
+}
+
+// Code implements Body.
+func (b *LastCheck) Code(*journey.Command) {}
+
+// RecordOperation is the body of record-operation.
+type RecordOperation struct {
+	Outcome  journey.Outcome `json:"outcome"`
+	Side     journey.Side    `json:"side,omitempty"`
+	Approach string          `json:"approach,omitempty"`
+	Note     string          `json:"note,omitempty"`
+}
+
+// Check implements Body.
+func (b *RecordOperation) Check(f *Faults) {
+	f.oneOf("outcome", string(b.Outcome), true, string(journey.Removed), string(journey.StoppedNotRemoved))
+	f.side("side", b.Side, b.Outcome == journey.Removed)
+	f.oneOf("approach", b.Approach, false, "laparoscopic", "hand-assisted", "robotic", "mini-open", "open")
+	f.text("note", b.Note, false)
+}
+
+// Code implements Body.
+func (b *RecordOperation) Code(c *journey.Command) { c.Outcome, c.Side = b.Outcome, b.Side }
+
+// RecordVisit is the body of record-visit.
+type RecordVisit struct {
+	Visit   string          `json:"visit"`
+	Outcome journey.Outcome `json:"outcome"`
+	Note    string          `json:"note,omitempty"`
+}
+
+// Check implements Body.
+func (b *RecordVisit) Check(f *Faults) {
+	f.text("visit", b.Visit, true)
+	f.oneOf("outcome", string(b.Outcome), true, string(journey.Seen), string(journey.NotReached))
+	f.text("note", b.Note, false)
+}
+
+// Code implements Body.
+func (b *RecordVisit) Code(c *journey.Command) { c.Visit, c.Outcome = b.Visit, b.Outcome }
+
+// Plain is the body of a command that needs nothing but may carry a note.
+type Plain struct {
+	Note string `json:"note,omitempty"`
+}
+
+// Check implements Body.
+func (b *Plain) Check(f *Faults) { f.text("note", b.Note, false) }
+
+// Code implements Body.
+func (b *Plain) Code(*journey.Command) {}
+
+// Reasoned is the body of a command that needs a reason.
+type Reasoned struct {
+	Reason string `json:"reason"`
+}
+
+// Check implements Body.
+func (b *Reasoned) Check(f *Faults) { f.text("reason", b.Reason, true) }
+
+// Code implements Body.
+func (b *Reasoned) Code(c *journey.Command) { c.Reasoned = given(b.Reason) }

@@ -1,0 +1,229 @@
+// Package command defines what people and interfaces may ask for: the body of
+// each command as it is sent, with its own checks, and the coded part of it that
+// the process may know. It decides nothing about stages; package journey does.
+package command
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+
+	"candidacy/internal/journey"
+)
+
+// Body is the body of one kind of command.
+type Body interface {
+	// Check reports every field that is missing or wrong.
+	Check(*Faults)
+	// Code copies into the command what the process may know: codes, dates and
+	// ids, never a value, a name or free text.
+	Code(*journey.Command)
+}
+
+// bodies makes an empty body for each kind.
+var bodies = map[journey.Kind]func() Body{
+	journey.Refer:              func() Body { return &Referral{} },
+	journey.BeginScreening:     func() Body { return &BeginScreening{} },
+	journey.AssignAdvocate:     func() Body { return &AssignAdvocate{} },
+	journey.RecordConsent:      func() Body { return &RecordConsent{} },
+	journey.BeginEvaluation:    func() Body { return &Plain{} },
+	journey.RecordResults:      func() Body { return &RecordResults{} },
+	journey.SignResults:        func() Body { return &SignResults{} },
+	journey.RecordReview:       func() Body { return &RecordReview{} },
+	journey.WaiveRequirement:   func() Body { return &WaiveRequirement{} },
+	journey.PresentToCommittee: func() Body { return &Plain{} },
+	journey.RecordDecision:     func() Body { return &RecordDecision{} },
+	journey.Schedule:           func() Body { return &Schedule{} },
+	journey.CancelOperation:    func() Body { return &Reasoned{} },
+	journey.ConfirmLastCheck:   func() Body { return &LastCheck{} },
+	journey.ResolveLastCheck:   func() Body { return &Reasoned{} },
+	journey.BeginOperation:     func() Body { return &Plain{} },
+	journey.RecordOperation:    func() Body { return &RecordOperation{} },
+	journey.CompleteRecovery:   func() Body { return &Plain{} },
+	journey.RecordVisit:        func() Body { return &RecordVisit{} },
+	journey.Close:              func() Body { return &Plain{} },
+	journey.Withdraw:           func() Body { return &Plain{} },
+	journey.Hold:               func() Body { return &Plain{} },
+	journey.Resume:             func() Body { return &Plain{} },
+	journey.Decline:            func() Body { return &Reasoned{} },
+}
+
+// New returns an empty body for the kind.
+func New(kind journey.Kind) (Body, bool) {
+	make, ok := bodies[kind]
+	if !ok {
+		return nil, false
+	}
+	return make(), true
+}
+
+// MaxBytes bounds the body of a command.
+const MaxBytes = 1 << 20
+
+// Decode reads and checks the body of a command. Unknown fields, trailing text
+// and malformed JSON are errors; every fault is a *Invalid.
+func Decode(kind journey.Kind, raw []byte) (Body, error) {
+	body, ok := New(kind)
+	if !ok {
+		return nil, &Invalid{Faults: []Fault{{Field: "kind", Problem: "there is no such command", Accepted: kindNames()}}}
+	}
+	if err := Strict(raw, body); err != nil {
+		return nil, err
+	}
+	return body, Validate(body)
+}
+
+// Validate runs the body's own checks.
+func Validate(body Body) error {
+	var faults Faults
+	body.Check(&faults)
+	return faults.Err()
+}
+
+func kindNames() []string {
+	names := []string{string(journey.Refer)}
+	for _, kind := range journey.Kinds() {
+		names = append(names, string(kind))
+	}
+	return names
+}
+
+// Strict decodes exactly one JSON object into the target.
+func Strict(raw []byte, target any) error {
+	fault := func(field, problem string) error {
+		return &Invalid{Malformed: true, Faults: []Fault{{Field: field, Problem: problem}}}
+	}
+	if len(raw) > MaxBytes {
+		return fault("body", fmt.Sprintf("larger than %d bytes", MaxBytes))
+	}
+	if !utf8.Valid(raw) {
+		return fault("body", "not UTF-8 text")
+	}
+	if len(bytes.TrimSpace(raw)) == 0 {
+		raw = []byte("{}")
+	}
+	decoder := json.NewDecoder(bytes.NewReader(raw))
+	decoder.DisallowUnknownFields()
+	if err := decoder.Decode(target); err != nil {
+		var mistyped *json.UnmarshalTypeError
+		var syntax *json.SyntaxError
+		var invalid *Invalid
+		switch {
+		case errors.As(err, &invalid):
+			return invalid
+		case errors.As(err, &mistyped) && mistyped.Field != "":
+			return fault(mistyped.Field, fmt.Sprintf("a JSON %s is not accepted here", mistyped.Value))
+		case errors.As(err, &syntax):
+			return fault("body", fmt.Sprintf("not valid JSON at byte %d", syntax.Offset))
+		case errors.Is(err, io.ErrUnexpectedEOF):
+			return fault("body", "the JSON ends too early")
+		}
+		if name, ok := strings.CutPrefix(err.Error(), "json: unknown field "); ok {
+			return fault(strings.Trim(name, `"`), "no such field")
+		}
+		return fault("body", "not the JSON object that is expected")
+	}
+	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
+		return fault("body", "text after the JSON object")
+	}
+	return nil
+}
+
+// Canonical encodes the body in a fixed order and returns its hash, bound to
+// who asked for what.
+func Canonical(kind journey.Kind, actor string, body Body) (json.RawMessage, string, error) {
+	raw, err := json.Marshal(body)
+	if err != nil {
+		return nil, "", fmt.Errorf("encode the command: %w", err)
+	}
+	sum := sha256.Sum256([]byte(string(kind) + "\n" + actor + "\n" + string(raw)))
+	return raw, hex.EncodeToString(sum[:]), nil
+}
+
+// Fault is one field that is missing or wrong.
+type Fault struct {
+	Field    string   `json:"field"`
+	Problem  string   `json:"problem"`
+	Accepted []string `json:"accepted,omitempty"`
+}
+
+// Faults collects what is wrong with a body.
+type Faults struct{ list []Fault }
+
+// Add records a fault.
+func (f *Faults) Add(field, problem string, accepted ...string) {
+	f.list = append(f.list, Fault{Field: field, Problem: problem, Accepted: accepted})
+}
+
+// Err returns nil or an *Invalid.
+func (f *Faults) Err() error {
+	if len(f.list) == 0 {
+		return nil
+	}
+	return &Invalid{Faults: f.list}
+}
+
+// Invalid lists every fault of a body.
+type Invalid struct {
+	Faults []Fault
+	// Malformed says that the body could not be read at all.
+	Malformed bool
+}
+
+// Error names each field, what is wrong with it and what is accepted.
+func (i *Invalid) Error() string {
+	parts := make([]string, len(i.Faults))
+	for n, fault := range i.Faults {
+		parts[n] = fault.Field + ": " + fault.Problem
+		if len(fault.Accepted) > 0 {
+			parts[n] += " (accepted: " + strings.Join(fault.Accepted, ", ") + ")"
+		}
+	}
+	return strings.Join(parts, "; ")
+}
+
+// maxText bounds a free text.
+const maxText = 10_000
+
+func (f *Faults) text(field, value string, required bool) {
+	switch {
+	case required && strings.TrimSpace(value) == "":
+		f.Add(field, "missing")
+	case len(value) > maxText:
+		f.Add(field, fmt.Sprintf("longer than %d bytes", maxText))
+	}
+}
+
+func (f *Faults) date(field string, value journey.Date, required bool) {
+	if value == "" {
+		if required {
+			f.Add(field, "missing", "YYYY-MM-DD")
+		}
+		return
+	}
+	if _, err := journey.ParseDate(string(value)); err != nil {
+		f.Add(field, "not a calendar date", "YYYY-MM-DD")
+	}
+}
+
+func (f *Faults) oneOf(field, value string, required bool, accepted ...string) {
+	if value == "" && !required {
+		return
+	}
+	for _, a := range accepted {
+		if a == value {
+			return
+		}
+	}
+	problem := "not accepted"
+	if value == "" {
+		problem = "missing"
+	}
+	f.Add(field, problem, accepted...)
+}

@@ -1,0 +1,200 @@
+package command
+
+import (
+	"encoding/json"
+	"fmt"
+	"regexp"
+	"slices"
+	"time"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// LOINC is the code system of a result's code when none is given.
+const LOINC = "http://loinc.org"
+
+// RecordResults is the body of record-results: everything that one message or
+// one person reports at once.
+type RecordResults struct {
+	Results []Result `json:"results"`
+}
+
+// Result is one reported observation.
+type Result struct {
+	Identifier   result.Identifier  `json:"identifier"`
+	Status       result.Status      `json:"status"`
+	Category     string             `json:"category,omitempty"`
+	Code         result.Coding      `json:"code"`
+	Quantity     *result.Quantity   `json:"quantity,omitempty"`
+	Coded        *result.Coding     `json:"coded,omitempty"`
+	Text         string             `json:"text,omitempty"`
+	Components   []result.Component `json:"components,omitempty"`
+	Effective    string             `json:"effective"`
+	EffectiveEnd string             `json:"effective_end,omitempty"`
+	Issued       string             `json:"issued,omitempty"`
+	Specimen     string             `json:"specimen,omitempty"`
+	BodySite     string             `json:"body_site,omitempty"`
+	Method       string             `json:"method,omitempty"`
+}
+
+// maxResults bounds one command.
+const maxResults = 500
+
+// Check implements Body.
+func (b *RecordResults) Check(f *Faults) {
+	switch {
+	case len(b.Results) == 0:
+		f.Add("results", "missing")
+	case len(b.Results) > maxResults:
+		f.Add("results", fmt.Sprintf("more than %d in one command", maxResults))
+	}
+	seen := map[result.Identifier]bool{}
+	for i := range b.Results {
+		r := &b.Results[i]
+		r.check(f, fmt.Sprintf("results[%d].", i))
+		if seen[r.Identifier] && r.Identifier.Value != "" {
+			f.Add(fmt.Sprintf("results[%d].identifier", i), "the same result twice in one command")
+		}
+		seen[r.Identifier] = true
+	}
+}
+
+var decimal = regexp.MustCompile(`^-?(0|[1-9]\d*)(\.\d+)?([eE][+-]?\d+)?$`)
+
+func (r *Result) check(f *Faults, at string) {
+	f.text(at+"identifier.system", r.Identifier.System, true)
+	f.text(at+"identifier.value", r.Identifier.Value, true)
+	statuses := make([]string, len(result.Statuses))
+	for i, s := range result.Statuses {
+		statuses[i] = string(s)
+	}
+	f.oneOf(at+"status", string(r.Status), true, statuses...)
+	f.oneOf(at+"category", r.Category, false, "laboratory", "vital-signs", "imaging", "procedure", "exam", "survey")
+	f.text(at+"code.code", r.Code.Code, true)
+	values := 0
+	if r.Quantity != nil {
+		values++
+		checkQuantity(f, at+"quantity", *r.Quantity)
+	}
+	if r.Coded != nil {
+		values++
+		if r.Coded.Code == "" && r.Coded.Display == "" {
+			f.Add(at+"coded", "needs a code or a display text")
+		}
+	}
+	if r.Text != "" {
+		values++
+		f.text(at+"text", r.Text, false)
+	}
+	if len(r.Components) > 0 {
+		values++
+	}
+	if values != 1 && r.Status.Usable() {
+		f.Add(at+"value", "exactly one is needed", "quantity", "coded", "text", "components")
+	}
+	for i, c := range r.Components {
+		field := fmt.Sprintf("%scomponents[%d]", at, i)
+		f.text(field+".code.code", c.Code.Code, true)
+		if c.Value.Quantity != nil {
+			checkQuantity(f, field+".value.quantity", *c.Value.Quantity)
+		}
+	}
+	checkTime(f, at+"effective", r.Effective, true)
+	checkTime(f, at+"effective_end", r.EffectiveEnd, false)
+	checkTime(f, at+"issued", r.Issued, false)
+	if r.EffectiveEnd != "" {
+		start, errA := time.Parse(time.RFC3339, r.Effective)
+		end, errB := time.Parse(time.RFC3339, r.EffectiveEnd)
+		if errA == nil && errB == nil && !start.Before(end) {
+			f.Add(at+"effective_end", "not after the start of the collection")
+		}
+	}
+}
+
+func checkQuantity(f *Faults, at string, q result.Quantity) {
+	if !decimal.MatchString(q.Value.String()) {
+		f.Add(at+".value", "not a decimal number")
+	}
+	if q.Unit == "" {
+		f.Add(at+".unit", "missing", "a UCUM unit")
+	}
+	f.oneOf(at+".comparator", q.Comparator, false, "<", "<=", ">=", ">")
+}
+
+func checkTime(f *Faults, field, text string, required bool) {
+	if text == "" {
+		if required {
+			f.Add(field, "missing", "RFC 3339 with a zone", "YYYY-MM-DD")
+		}
+		return
+	}
+	if _, err := time.Parse(time.RFC3339, text); err == nil {
+		return
+	}
+	if _, err := journey.ParseDate(text); err == nil {
+		return
+	}
+	f.Add(field, "not a time", "RFC 3339 with a zone", "YYYY-MM-DD")
+}
+
+// Code implements Body. What the results say is for the assessment.
+func (b *RecordResults) Code(*journey.Command) {}
+
+// Future reports the results that claim to be of a time after now: a result
+// of the future is a mistake, whatever it says.
+func (b *RecordResults) Future(f *Faults, now time.Time, zone *time.Location) {
+	for i, r := range b.Results {
+		for field, text := range map[string]string{"effective": r.Effective, "effective_end": r.EffectiveEnd} {
+			if text == "" {
+				continue
+			}
+			at, err := time.Parse(time.RFC3339, text)
+			if err != nil {
+				at = journey.Date(text).Start(zone)
+			}
+			if at.After(now) {
+				f.Add(fmt.Sprintf("results[%d].%s", i, field), "in the future")
+			}
+		}
+	}
+	slices.SortFunc(f.list, func(a, b Fault) int {
+		switch {
+		case a.Field < b.Field:
+			return -1
+		case a.Field > b.Field:
+			return 1
+		}
+		return 0
+	})
+}
+
+// Record makes the result that is stored: same text, with the calendar day of
+// collection in the programme's zone.
+func (r Result) Record(id string, version int, zone *time.Location) result.Result {
+	out := result.Result{
+		ID: id, Identifier: r.Identifier, Status: r.Status, Category: r.Category, Code: r.Code,
+		Value:      result.Value{Quantity: r.Quantity, Coding: r.Coded, Text: r.Text},
+		Components: r.Components, Effective: r.Effective, EffectiveEnd: r.EffectiveEnd, Issued: r.Issued,
+		Specimen: r.Specimen, BodySite: r.BodySite, Method: r.Method, Version: version,
+	}
+	if out.Code.System == "" {
+		out.Code.System = LOINC
+	}
+	if out.Category == "" {
+		out.Category = "laboratory"
+	}
+	out.CollectedOn = r.Effective
+	if at, err := time.Parse(time.RFC3339, r.Effective); err == nil {
+		out.CollectedOn = string(journey.DateOf(at, zone))
+	}
+	return out
+}
+
+// SameContent reports whether two reports of a result say the same.
+func SameContent(a, b result.Result) bool {
+	a.Version, b.Version = 0, 0
+	x, errA := json.Marshal(a)
+	y, errB := json.Marshal(b)
+	return errA == nil && errB == nil && string(x) == string(y)
+}

@@ -1,0 +1,269 @@
+// Package dispatch hands a command to its candidate's workflow: it checks the
+// body, stages it in the record store, sends one Update and waits for it. Web
+// pages, the JSON API, intake and the demonstration data all come through here,
+// so that there is one way in.
+package dispatch
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	enums "go.temporal.io/api/enums/v1"
+	"go.temporal.io/api/serviceerror"
+	"go.temporal.io/sdk/client"
+
+	"candidacy/activities"
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/workflows"
+)
+
+// Dispatcher sends commands. It is safe for concurrent use.
+type Dispatcher struct {
+	Store     *record.Store
+	Client    client.Client
+	Protocols *protocol.Registry
+	// Current is the protocol that new candidates are pinned to.
+	Current *protocol.Protocol
+	// Now is the clock.
+	Now func() time.Time
+	// BackEntry starts journeys whose timers wait until they are let go.
+	BackEntry bool
+}
+
+// Request is one command as it arrives.
+type Request struct {
+	// Candidate is empty for a referral, which makes the id.
+	Candidate string
+	// Key is the client's idempotency key.
+	Key   string
+	Kind  journey.Kind
+	Actor string
+	Role  journey.Role
+	Body  command.Body
+}
+
+// Receipt is the answer to a command that is on record.
+type Receipt struct {
+	Candidate string        `json:"candidate"`
+	Seq       int64         `json:"seq"`
+	Stage     journey.Stage `json:"stage"`
+	// Repeated says that the same command was on record already.
+	Repeated bool `json:"repeated,omitempty"`
+}
+
+// Pending says that a command was handed over but not answered in time. It may
+// still be carried out: asking again with the same key tells.
+type Pending struct{ Candidate, Command string }
+
+// Error says what to do.
+func (p *Pending) Error() string {
+	return "the command is still being carried out; send it again with the same idempotency key to learn the outcome"
+}
+
+// maxKey bounds an idempotency key.
+const maxKey = 200
+
+var candidateNamespace = uuid.MustParse("0b6a6d62-8d4b-4f0e-9d2c-5a8e3e2b9c44")
+
+// commandID makes the Update id from the client's key. The engine keeps ids in
+// the clear, and a key may hold anything.
+func commandID(key string) string {
+	sum := sha256.Sum256([]byte("command\n" + key))
+	return "c-" + hex.EncodeToString(sum[:16])
+}
+
+// Submit carries a command out, exactly once for each key. The error is a
+// *command.Invalid, a *journey.Refusal, a *Pending, or a fault of the system.
+func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
+	if r.Key == "" || len(r.Key) > maxKey {
+		return Receipt{}, &command.Invalid{Faults: []command.Fault{{
+			Field: "Idempotency-Key", Problem: "missing or too long", Accepted: []string{fmt.Sprintf("1 to %d characters that are new for each command", maxKey)},
+		}}}
+	}
+	if !journey.MayGive(r.Role, r.Kind) {
+		return Receipt{}, &journey.Refusal{Code: journey.Forbidden, Message: fmt.Sprintf("the role %s may not give the command %s", r.Role, r.Kind)}
+	}
+	if err := command.Validate(r.Body); err != nil {
+		return Receipt{}, err
+	}
+	p := d.Current
+	var known record.Resumable
+	if r.Kind == journey.Refer {
+		r.Candidate = uuid.NewSHA1(candidateNamespace, []byte(r.Actor+"\n"+r.Key)).String()
+	} else {
+		var err error
+		if known, p, err = d.find(ctx, r.Candidate); err != nil {
+			return Receipt{}, err
+		}
+	}
+	at := d.Now()
+	if err := check(p, r.Body, at); err != nil {
+		return Receipt{}, err
+	}
+	body, hash, err := command.Canonical(r.Kind, r.Actor, r.Body)
+	if err != nil {
+		return Receipt{}, err
+	}
+	c := journey.Command{
+		ID: commandID(r.Key), Candidate: r.Candidate, Kind: r.Kind, Actor: r.Actor, Role: r.Role,
+		At: at, Today: journey.DateOf(at, p.Zone()), BackEntry: d.BackEntry && r.Kind == journey.Refer,
+	}
+	r.Body.Code(&c)
+	return d.deliver(ctx, c, body, hash, p.Rules(), known)
+}
+
+// check applies the protocol's own expectations to what is reported.
+func check(p *protocol.Protocol, body command.Body, now time.Time) error {
+	results, ok := body.(*command.RecordResults)
+	if !ok {
+		if referral, ok := body.(*command.Referral); ok && !referral.BirthDate.Before(journey.DateOf(now, p.Zone())) {
+			return &command.Invalid{Faults: []command.Fault{{Field: "birth_date", Problem: "not in the past"}}}
+		}
+		return nil
+	}
+	var faults command.Faults
+	results.Future(&faults, now, p.Zone())
+	p.CheckResults(&faults, results.Results)
+	return faults.Err()
+}
+
+func (d *Dispatcher) find(ctx context.Context, candidate string) (record.Resumable, *protocol.Protocol, error) {
+	known, err := d.Store.Resumable(ctx, candidate)
+	if errors.Is(err, record.ErrNotFound) {
+		return known, nil, &journey.Refusal{Code: journey.NotFound, Message: "there is no such candidate"}
+	}
+	if err != nil {
+		return known, nil, err
+	}
+	p, err := d.Protocols.Get(ctx, known.Protocol)
+	return known, p, err
+}
+
+// deliver stages the body, sends the Update and answers from the record.
+func (d *Dispatcher) deliver(ctx context.Context, c journey.Command, body json.RawMessage, hash string, rules journey.Rules, known record.Resumable) (Receipt, error) {
+	done, err := d.Store.Stage(ctx, c.Candidate, c.ID, hash, body)
+	switch {
+	case errors.Is(err, record.ErrKeyReused):
+		return Receipt{}, &journey.Refusal{Code: journey.Conflict, Field: "Idempotency-Key", Message: "Idempotency-Key: it was used for another command"}
+	case err != nil:
+		return Receipt{}, err
+	case done != nil:
+		return d.repeated(ctx, *done)
+	}
+	receipt, err := d.update(ctx, c, rules, known)
+	if err == nil {
+		return Receipt{Candidate: c.Candidate, Seq: receipt.Seq, Stage: receipt.Stage}, nil
+	}
+	if refusal := activities.Refused(err); refusal != nil {
+		if err := d.Store.Unstage(context.WithoutCancel(ctx), c.Candidate, c.ID); err != nil {
+			return Receipt{}, err
+		}
+		return Receipt{}, refusal
+	}
+	var late *client.WorkflowUpdateServiceTimeoutOrCanceledError
+	if errors.As(err, &late) || ctx.Err() != nil {
+		return Receipt{}, &Pending{Candidate: c.Candidate, Command: c.ID}
+	}
+	return Receipt{}, err
+}
+
+func (d *Dispatcher) repeated(ctx context.Context, event journey.Event) (Receipt, error) {
+	current, err := d.Store.Resumable(ctx, event.Candidate)
+	if err != nil {
+		return Receipt{}, err
+	}
+	return Receipt{Candidate: event.Candidate, Seq: event.Seq, Stage: current.State.Stage, Repeated: true}, nil
+}
+
+// update sends one Update. When the engine does not know the run, it is
+// started from the record: the engine's memory is disposable.
+func (d *Dispatcher) update(ctx context.Context, c journey.Command, rules journey.Rules, known record.Resumable) (workflows.Receipt, error) {
+	if c.Kind == journey.Refer {
+		return d.updateWithStart(ctx, c, workflows.Input{Rules: rules})
+	}
+	receipt, err := wait(d.Client.UpdateWorkflow(ctx, options(c)))(ctx)
+	var gone *serviceerror.NotFound
+	if !errors.As(err, &gone) {
+		return receipt, err
+	}
+	if known, err = d.Store.Resumable(ctx, c.Candidate); err != nil {
+		return receipt, err
+	}
+	if known.State.Stage.Ended() {
+		return receipt, ended(rules, known.State, c)
+	}
+	return d.updateWithStart(ctx, c, workflows.Input{Rules: rules, State: known.State, Next: known.Next})
+}
+
+// ended refuses a command to a journey that is over.
+func ended(rules journey.Rules, state journey.State, c journey.Command) error {
+	if err := journey.Check(rules, state, c); err != nil {
+		return err
+	}
+	return &journey.Refusal{Code: journey.NotAllowed, Message: "the journey has ended"}
+}
+
+func options(c journey.Command) client.UpdateWorkflowOptions {
+	return client.UpdateWorkflowOptions{
+		WorkflowID: workflows.WorkflowID(c.Candidate), UpdateID: c.ID, UpdateName: string(c.Kind),
+		Args: []any{c}, WaitForStage: client.WorkflowUpdateStageCompleted,
+	}
+}
+
+func (d *Dispatcher) updateWithStart(ctx context.Context, c journey.Command, in workflows.Input) (workflows.Receipt, error) {
+	start := d.Client.NewWithStartWorkflowOperation(client.StartWorkflowOptions{
+		ID: workflows.WorkflowID(c.Candidate), TaskQueue: workflows.TaskQueue,
+		WorkflowIDConflictPolicy: enums.WORKFLOW_ID_CONFLICT_POLICY_USE_EXISTING,
+	}, workflows.Candidate, in)
+	return wait(d.Client.UpdateWithStartWorkflow(ctx, client.UpdateWithStartWorkflowOptions{
+		StartWorkflowOperation: start, UpdateOptions: options(c),
+	}))(ctx)
+}
+
+// wait returns what an Update answers.
+func wait(handle client.WorkflowUpdateHandle, err error) func(context.Context) (workflows.Receipt, error) {
+	return func(ctx context.Context) (workflows.Receipt, error) {
+		var receipt workflows.Receipt
+		if err != nil {
+			return receipt, err
+		}
+		return receipt, handle.Get(ctx, &receipt)
+	}
+}
+
+// Resume starts the run of one candidate from the record. A run that exists is
+// left alone.
+func Resume(ctx context.Context, c client.Client, rules journey.Rules, r record.Resumable) error {
+	_, err := c.ExecuteWorkflow(ctx, client.StartWorkflowOptions{
+		ID: workflows.WorkflowID(r.ID), TaskQueue: workflows.TaskQueue,
+		WorkflowIDConflictPolicy: enums.WORKFLOW_ID_CONFLICT_POLICY_USE_EXISTING,
+	}, workflows.Candidate, workflows.Input{Rules: rules, State: r.State, Next: r.Next})
+	if err != nil {
+		return fmt.Errorf("start the run of candidate %s: %w", r.ID, err)
+	}
+	return nil
+}
+
+// EndBackEntry lets a journey that was entered after the fact run by the clock.
+func (d *Dispatcher) EndBackEntry(ctx context.Context, candidate string) error {
+	_, p, err := d.find(ctx, candidate)
+	if err != nil {
+		return err
+	}
+	at := d.Now()
+	c := journey.Command{
+		ID: commandID("end-back-entry " + candidate), Candidate: candidate, Kind: journey.EndBackEntry,
+		Actor: "programme", Role: journey.System, At: at, Today: journey.DateOf(at, p.Zone()),
+	}
+	_, err = d.update(ctx, c, p.Rules(), record.Resumable{})
+	return err
+}

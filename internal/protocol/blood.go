@@ -1,0 +1,125 @@
+package protocol
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// bloodTypeCode is the LOINC code of ABO and Rh group.
+const bloodTypeCode = "882-1"
+
+// snomedBloodTypes are the SNOMED CT findings of ABO and Rh group, from memory:
+// check them with a terminology server before go-live. The text that comes
+// with a code has to say the same.
+var snomedBloodTypes = map[string]string{
+	"278147001": "O positive", "278148006": "O negative",
+	"278149003": "A positive", "278152006": "A negative",
+	"278150003": "B positive", "278153001": "B negative",
+	"278151004": "AB positive", "278154007": "AB negative",
+}
+
+// BloodSample is one typed sample.
+type BloodSample struct {
+	Result   string
+	Specimen string
+	// Type is such as "O positive", empty when it can't be told.
+	Type string
+	at   string
+}
+
+// Agrees reports whether a type that somebody read back is the sample's.
+func (s BloodSample) Agrees(text string) bool {
+	typed := NormaliseBloodType(text)
+	return typed != "" && typed == s.Type
+}
+
+// NormaliseBloodType reads an ABO and Rh group such as "O+", "o pos" or
+// "AB Rh negative". It returns the empty string for anything else, for a group
+// without Rh and for a weak or undetermined type.
+func NormaliseBloodType(text string) string {
+	text = strings.ToUpper(text)
+	text = strings.NewReplacer("+", " POSITIVE ", "-", " NEGATIVE ", "(", " ", ")", " ", ",", " ").Replace(text)
+	var group, rh string
+	for _, word := range strings.Fields(text) {
+		switch word {
+		case "O", "A", "B", "AB":
+			if group != "" {
+				return ""
+			}
+			group = word
+		case "POS", "POSITIVE":
+			if rh != "" {
+				return ""
+			}
+			rh = "positive"
+		case "NEG", "NEGATIVE":
+			if rh != "" {
+				return ""
+			}
+			rh = "negative"
+		case "RH", "RHD", "D", "BLOOD", "GROUP", "TYPE":
+		default:
+			return ""
+		}
+	}
+	if group == "" || rh == "" {
+		return ""
+	}
+	return group + " " + rh
+}
+
+// BloodTypes lists the usable samples in order of collection, each specimen
+// once: two tubes of one draw are one sample.
+func BloodTypes(results []result.Result) []BloodSample {
+	var samples []BloodSample
+	for _, r := range results {
+		if r.Code.Code != bloodTypeCode || !r.Status.Usable() || r.Value.Coding == nil {
+			continue
+		}
+		s := BloodSample{Result: evidenceOf(r), Specimen: r.Specimen, at: r.Effective}
+		if at, err := r.EffectiveAt(); err == nil {
+			s.at = at.UTC().Format("2006-01-02T15:04:05Z")
+		}
+		byText := NormaliseBloodType(r.Value.Coding.Display)
+		byCode, known := snomedBloodTypes[r.Value.Coding.Code]
+		if byText != "" && (!known || byCode == byText) {
+			s.Type = byText
+		} else if known && r.Value.Coding.Display == "" {
+			s.Type = byCode
+		}
+		samples = append(samples, s)
+	}
+	slices.SortStableFunc(samples, func(a, b BloodSample) int {
+		return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.Result, b.Result))
+	})
+	return samples
+}
+
+// agreement compares every sample. Two count as two only when they were drawn
+// at different times and carry different specimen numbers.
+func agreement(samples []BloodSample) journey.Agreement {
+	for _, s := range samples {
+		if s.Type == "" || s.Type != samples[0].Type {
+			return journey.Disagree
+		}
+	}
+	if independent(samples) {
+		return journey.Agree
+	}
+	return journey.Incomplete
+}
+
+func independent(samples []BloodSample) bool {
+	for i, a := range samples {
+		for _, b := range samples[i+1:] {
+			if a.at != b.at && a.Specimen != "" && b.Specimen != "" && a.Specimen != b.Specimen {
+				return true
+			}
+		}
+	}
+	return false
+}

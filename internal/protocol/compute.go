@@ -1,0 +1,487 @@
+package protocol
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"candidacy/internal/clinical"
+	"candidacy/internal/clinical/body"
+	"candidacy/internal/clinical/pressure"
+	"candidacy/internal/clinical/renal"
+	"candidacy/internal/clinical/units"
+	"candidacy/internal/clinical/urine"
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// compute derives every value that the results allow.
+func (a *assessment) compute() {
+	a.age()
+	a.massIndex()
+	a.officePressure()
+	a.ambulatoryPressure()
+	a.estimatedGFR()
+	a.plasmaClearance()
+	a.creatinineClearance()
+	a.albuminExcretion()
+}
+
+// derive offers a computed value to the rules and to readers. With an error the
+// rules learn why there is none, and readers get nothing.
+func (a *assessment) derive(d Derived, from []result.Result, r clinical.Result, err error) {
+	v := value{err: err, derived: d.Key, equation: r.Equation}
+	for _, each := range from {
+		v.evidence = append(v.evidence, evidenceOf(each))
+		if day := journey.Date(each.CollectedOn); v.date.Before(day) {
+			v.date = day
+		}
+	}
+	for _, in := range r.Inputs {
+		v.inputs = append(v.inputs, inputFrom(in))
+	}
+	for _, w := range r.Warnings {
+		v.warnings = append(v.warnings, w.Message)
+	}
+	v.number, v.unit = r.Value.Value, r.Value.Unit
+	if err == nil {
+		d.Value = strconv.FormatFloat(r.Value.Value, 'f', -1, 64)
+		d.Unit, d.Equation, d.Source = r.Value.Unit, r.Equation, r.Source
+		d.Inputs, d.Warnings = v.inputs, v.warnings
+		if d.Effective == "" {
+			d.Effective = from[len(from)-1].Effective
+		}
+		a.derived = append(a.derived, d)
+	} else {
+		for _, each := range from {
+			if each.Value.Quantity != nil {
+				v.inputs = append(v.inputs, inputOf(each, ""))
+			}
+		}
+	}
+	a.values[d.Key] = v
+}
+
+func inputFrom(in clinical.Input) Input {
+	out := Input{Name: in.Name, Date: in.Date, Result: in.Ref}
+	if in.Choice != "" {
+		out.Value = in.Choice
+		return out
+	}
+	out.Value, out.Unit = strconv.FormatFloat(in.Quantity.Value, 'g', -1, 64), in.Quantity.Unit
+	return out
+}
+
+// ageOn is the age in completed years on the day of a sample.
+func (a *assessment) ageOn(day string) int { return journey.Date(day).WholeYears(a.person.BirthDate) }
+
+func (a *assessment) sex() clinical.Sex { return clinical.Sex(a.person.Sex) }
+
+func (a *assessment) age() {
+	years := a.today.WholeYears(a.person.BirthDate)
+	v := value{number: float64(years), unit: units.Year, date: a.today, equation: "completed-years"}
+	if years < 0 {
+		v.err = errors.New("the birth date is not before today")
+	}
+	// The age is the evidence: a birthday that changes the band is a change.
+	v.evidence = []string{"age " + strconv.Itoa(years)}
+	a.values["age"] = v
+}
+
+// size returns the newest height and weight taken by the day.
+func (a *assessment) size(day string) (body.Size, []result.Result, error) {
+	var size body.Size
+	var used []result.Result
+	for _, part := range []struct {
+		code, name string
+		into       *clinical.Measurement
+	}{{"8302-2", "height", &size.Height}, {"29463-7", "weight", &size.Weight}} {
+		r, ok := a.newestBy(part.code, day)
+		if !ok {
+			return size, used, fmt.Errorf("%s: no result on or before the day of the measurement", part.name)
+		}
+		m, err := measurement(r)
+		if err != nil {
+			return size, used, fmt.Errorf("%s: %w", part.name, err)
+		}
+		*part.into = m
+		used = append(used, r)
+	}
+	return size, used, nil
+}
+
+func (a *assessment) newestBy(code, day string) (result.Result, bool) {
+	for _, r := range a.all(code) {
+		if r.CollectedOn <= day {
+			return r, true
+		}
+	}
+	return result.Result{}, false
+}
+
+func (a *assessment) massIndex() {
+	weight, ok := a.newest("29463-7")
+	if !ok {
+		return
+	}
+	size, used, err := a.size(weight.CollectedOn)
+	if len(used) < 2 {
+		return
+	}
+	var r clinical.Result
+	if err == nil {
+		r, err = body.MassIndex(size)
+	}
+	a.derive(Derived{Key: "bmi", Title: "Body mass index", LOINC: "39156-5", Category: "vital-signs"}, used, r, err)
+}
+
+// readings makes pressures from panels.
+func readings(panels []result.Result) ([]pressure.Reading, error) {
+	list := make([]pressure.Reading, 0, len(panels))
+	for _, p := range panels {
+		systolic, err := componentOf(p, "8480-6")
+		if err != nil {
+			return nil, err
+		}
+		diastolic, err := componentOf(p, "8462-4")
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, pressure.Reading{Systolic: systolic, Diastolic: diastolic, Date: p.Effective, Ref: p.ID})
+	}
+	return list, nil
+}
+
+func componentOf(panel result.Result, code string) (units.Quantity, error) {
+	c, ok := panel.Component(code)
+	if !ok || c.Value.Quantity == nil {
+		return units.Quantity{}, fmt.Errorf("a pressure lacks its component %s", code)
+	}
+	number, err := exactly(*c.Value.Quantity)
+	return units.Quantity{Value: number, Unit: c.Value.Quantity.Unit}, err
+}
+
+// pressurePair derives a mean pressure: both parts for the rules, and one panel
+// for readers.
+func (a *assessment) pressurePair(key, title string, from []result.Result, mean pressure.Mean, err error) {
+	systolic := Derived{Key: key + "-systolic", Title: title, Category: "vital-signs"}
+	before := len(a.derived)
+	a.derive(systolic, from, mean.Systolic, err)
+	a.derive(Derived{Key: key + "-diastolic", Title: title, Category: "vital-signs"}, from, mean.Diastolic, err)
+	if err != nil {
+		return
+	}
+	pair := a.derived[before : before+2]
+	panel := pair[0]
+	panel.Key, panel.LOINC, panel.Value, panel.Unit = key+"-mean", "85354-9", "", ""
+	panel.Components = []DerivedComponent{
+		{LOINC: "8480-6", Title: "Systolic blood pressure", Value: pair[0].Value, Unit: pair[0].Unit},
+		{LOINC: "8462-4", Title: "Diastolic blood pressure", Value: pair[1].Value, Unit: pair[1].Unit},
+	}
+	a.derived = append(a.derived[:before], panel)
+	for _, part := range []string{systolic.Key, key + "-diastolic"} {
+		v := a.values[part]
+		v.derived = panel.Key
+		a.values[part] = v
+	}
+}
+
+// officePressure takes the readings of one day as one sitting.
+func (a *assessment) officePressure() {
+	panels := oldestFirst(a.all("85354-9"))
+	if len(panels) == 0 {
+		return
+	}
+	// The evaluation's year: older readings say nothing of the candidate now.
+	newest := journey.Date(panels[len(panels)-1].CollectedOn)
+	panels = slices.DeleteFunc(panels, func(r result.Result) bool {
+		return journey.Date(r.CollectedOn).DaysUntil(newest) > 365
+	})
+	list, err := readings(panels)
+	var office pressure.Office
+	if err == nil {
+		var sittings []pressure.Sitting
+		for i, r := range list {
+			if i == 0 || panels[i].CollectedOn != panels[i-1].CollectedOn {
+				sittings = append(sittings, pressure.Sitting{})
+			}
+			last := &sittings[len(sittings)-1]
+			last.Readings = append(last.Readings, r)
+		}
+		office, err = pressure.OfficeMean(sittings)
+		if err == nil && office.Class == pressure.Unclassified {
+			err = errors.New("two readings on each of two occasions are needed")
+		}
+	}
+	a.pressurePair("office", "Office blood pressure, mean", panels, office.Mean, err)
+}
+
+// ambulatoryPressure computes the means of the newest monitoring.
+func (a *assessment) ambulatoryPressure() {
+	attempted, ok := a.newest("ambulatory-attempted")
+	panels := oldestFirst(a.all("ambulatory-reading"))
+	if len(panels) == 0 {
+		return
+	}
+	var monitored pressure.Ambulatory
+	list, err := readings(panels)
+	used := panels
+	switch {
+	case err != nil:
+	case !ok:
+		err = errors.New("the number of readings attempted is needed")
+	default:
+		used = append(slices.Clone(panels), attempted)
+		monitored, err = a.ambulatoryMeans(list, attempted)
+	}
+	a.pressurePair("ambulatory-day", "Ambulatory blood pressure, day mean", used, monitored.Day, err)
+	a.pressurePair("ambulatory-night", "Ambulatory blood pressure, night mean", used, monitored.Night, err)
+	a.pressurePair("ambulatory-24h", "Ambulatory blood pressure, 24-hour mean", used, monitored.Whole, err)
+}
+
+func (a *assessment) ambulatoryMeans(list []pressure.Reading, attempted result.Result) (pressure.Ambulatory, error) {
+	m, err := measurement(attempted)
+	if err != nil {
+		return pressure.Ambulatory{}, err
+	}
+	var timed []pressure.AmbulatoryReading
+	for _, r := range list {
+		at, err := time.Parse(time.RFC3339, r.Date)
+		if err != nil {
+			return pressure.Ambulatory{}, errors.New("an ambulatory reading has no time of day")
+		}
+		period, err := pressure.PeriodOfHour(at.In(a.protocol.zone).Hour())
+		if err != nil {
+			return pressure.Ambulatory{}, err
+		}
+		timed = append(timed, pressure.AmbulatoryReading{Reading: r, Period: period})
+	}
+	return pressure.AmbulatoryMeans(timed, int(m.Quantity.Value))
+}
+
+func oldestFirst(list []result.Result) []result.Result {
+	slices.Reverse(list)
+	return list
+}
+
+func (a *assessment) estimatedGFR() {
+	r, ok := a.newest("2160-0", "14682-9")
+	if !ok {
+		return
+	}
+	m, err := measurement(r)
+	var estimate renal.Estimate
+	if err == nil {
+		estimate, err = renal.CKDEPICreatinine2021(m, renal.Subject{Age: a.ageOn(r.CollectedOn), Sex: a.sex()})
+	}
+	a.derive(Derived{
+		Key: "egfr-creatinine", Title: "Estimated GFR from creatinine (CKD-EPI 2021)", LOINC: "98979-8", Category: "laboratory",
+	}, []result.Result{r}, estimate.Result, err)
+}
+
+// plasmaClearance uses the newest dose and the samples that follow it.
+func (a *assessment) plasmaClearance() {
+	dose, ok := a.newest("iohexol-dose")
+	if !ok {
+		return
+	}
+	used := []result.Result{dose}
+	in := renal.PlasmaClearanceInput{
+		SurfaceArea: body.SurfaceAreaFormula(a.protocol.Methods.BodySurfaceArea),
+		Correction:  renal.Correction(a.protocol.Methods.PlasmaCorrection),
+	}
+	var measured renal.MeasuredGFR
+	err := a.clearanceStudy(dose, &in, &used)
+	if err == nil {
+		measured, err = renal.PlasmaClearance(in)
+	}
+	a.derive(Derived{
+		Key: "gfr-plasma-clearance", Title: "Measured GFR by plasma clearance of iohexol", Local: "gfr-plasma-clearance",
+		Category: "laboratory", Effective: dose.Effective, EffectiveEnd: used[len(used)-1].Effective,
+	}, used, measured.Result, err)
+}
+
+// studyHours bounds how long after the dose a sample belongs to its study.
+const studyHours = 48
+
+func (a *assessment) clearanceStudy(dose result.Result, in *renal.PlasmaClearanceInput, used *[]result.Result) error {
+	given, err := dose.EffectiveAt()
+	if err != nil {
+		return err
+	}
+	if in.Dose, err = measurement(dose); err != nil {
+		return err
+	}
+	size, sized, err := a.size(dose.CollectedOn)
+	if err != nil {
+		return err
+	}
+	in.Size = size
+	if answer, ok := a.newest("iohexol-extravasation"); ok && answer.CollectedOn == dose.CollectedOn && answer.Value.Coding != nil {
+		in.Extravasation = answers[answer.Value.Coding.Code]
+		sized = append(sized, answer)
+	}
+	if v, ok := a.values["egfr-creatinine"]; ok && v.err == nil {
+		in.Estimated = renal.NormalisedGFR(v.number)
+	}
+	samples := oldestFirst(a.all("iohexol-concentration"))
+	for _, s := range samples {
+		at, err := s.EffectiveAt()
+		if err != nil {
+			return err
+		}
+		minutes := at.Sub(given).Minutes()
+		if minutes <= 0 || minutes > studyHours*60 {
+			continue
+		}
+		m, err := measurement(s)
+		if err != nil {
+			return err
+		}
+		in.Samples = append(in.Samples, renal.Sample{
+			Time:          clinical.Measurement{Quantity: units.Quantity{Value: minutes, Unit: units.Minute}, Date: s.Effective, Ref: s.ID},
+			Concentration: m,
+		})
+		sized = append(sized, s)
+	}
+	slices.SortStableFunc(in.Samples, func(x, y renal.Sample) int {
+		return cmp.Compare(x.Time.Quantity.Value, y.Time.Quantity.Value)
+	})
+	*used = append(*used, sized...)
+	return nil
+}
+
+// answers reads the SNOMED CT answers yes and no (373066001, 373067005).
+var answers = map[string]clinical.Answer{"373066001": clinical.Yes, "373067005": clinical.No}
+
+// collection pairs a urine concentration with the volume of the same
+// collection.
+func (a *assessment) collection(concentration result.Result) (urine.Collection, result.Result, error) {
+	var c urine.Collection
+	for _, volume := range a.all("3167-4") {
+		if volume.Effective != concentration.Effective || volume.EffectiveEnd != concentration.EffectiveEnd {
+			continue
+		}
+		start, err := volume.EffectiveAt()
+		if err != nil {
+			return c, volume, err
+		}
+		end, err := time.Parse(time.RFC3339, volume.EffectiveEnd)
+		if err != nil {
+			return c, volume, errors.New("the collection has no end")
+		}
+		if c.Volume, err = measurement(volume); err != nil {
+			return c, volume, err
+		}
+		c.Duration = clinical.Measurement{
+			Quantity: units.Quantity{Value: end.Sub(start).Hours(), Unit: units.Hour}, Date: volume.Effective, Ref: volume.ID,
+		}
+		return c, volume, nil
+	}
+	return c, result.Result{}, errors.New("there is no urine volume of the same collection")
+}
+
+func (a *assessment) creatinineClearance() {
+	concentration, ok := a.newest("2161-8")
+	if !ok {
+		return
+	}
+	used := []result.Result{concentration}
+	var cleared renal.CreatinineClearance
+	in, err := a.clearanceInput(concentration, &used)
+	if err == nil {
+		cleared, err = renal.UrinaryCreatinineClearance(in)
+	}
+	a.derive(Derived{
+		Key: "creatinine-clearance", Title: "Creatinine clearance in 24-hour urine, for 1.73 m2", LOINC: "12195-4",
+		Category: "laboratory", Effective: concentration.Effective, EffectiveEnd: concentration.EffectiveEnd,
+	}, used, cleared.Result, err)
+}
+
+func (a *assessment) clearanceInput(concentration result.Result, used *[]result.Result) (renal.CreatinineClearanceInput, error) {
+	in := renal.CreatinineClearanceInput{
+		SurfaceArea: body.SurfaceAreaFormula(a.protocol.Methods.BodySurfaceArea),
+		Age:         a.ageOn(concentration.CollectedOn), Sex: a.sex(),
+	}
+	collection, volume, err := a.collection(concentration)
+	if err != nil {
+		return in, err
+	}
+	*used = append(*used, volume)
+	in.Collection = collection
+	if in.UrineCreatinine, err = measurement(concentration); err != nil {
+		return in, err
+	}
+	var sized []result.Result
+	if in.Size, sized, err = a.size(concentration.CollectedOn); err != nil {
+		return in, err
+	}
+	*used = append(*used, sized...)
+	serum, ok := a.serumDuring(volume)
+	if !ok {
+		return in, errors.New("there is no serum creatinine drawn within a day of the collection")
+	}
+	m, err := measurement(serum)
+	if err != nil {
+		return in, err
+	}
+	*used = append(*used, serum)
+	in.SerumCreatinine = []clinical.Measurement{m}
+	return in, nil
+}
+
+// serumDuring finds the serum creatinine that goes with a collection: drawn
+// within it, or on the day it began or ended.
+func (a *assessment) serumDuring(volume result.Result) (result.Result, bool) {
+	end, err := time.Parse(time.RFC3339, volume.EffectiveEnd)
+	if err != nil {
+		return result.Result{}, false
+	}
+	last := string(journey.DateOf(end, a.protocol.zone))
+	for _, r := range a.usable {
+		if r.Code.Code != "2160-0" && r.Code.Code != "14682-9" {
+			continue
+		}
+		if r.CollectedOn >= volume.CollectedOn && r.CollectedOn <= last {
+			return r, true
+		}
+	}
+	return result.Result{}, false
+}
+
+// albuminExcretion takes the newer of a reported excretion and one computed
+// from the albumin of a timed collection.
+func (a *assessment) albuminExcretion() {
+	reported, isReported := a.newest("14956-7")
+	concentration, isTimed := a.newest("14957-5")
+	if isTimed && concentration.EffectiveEnd == "" {
+		isTimed = false
+	}
+	switch {
+	case isTimed && (!isReported || reported.CollectedOn < concentration.CollectedOn):
+		used := []result.Result{concentration}
+		collection, volume, err := a.collection(concentration)
+		var r clinical.Result
+		if err == nil {
+			used = append(used, volume)
+			var m clinical.Measurement
+			if m, err = measurement(concentration); err == nil {
+				r, err = urine.AlbuminExcretion(collection, m)
+			}
+		}
+		a.derive(Derived{
+			Key: "albumin-excretion", Title: "Albumin excretion in 24 hours", LOINC: "14956-7", Category: "laboratory",
+			Effective: concentration.Effective, EffectiveEnd: concentration.EffectiveEnd,
+		}, used, r, err)
+	case isReported:
+		v := a.values["14956-7"]
+		if v.err == nil {
+			q, err := units.Convert(units.AlbuminExcretionRate, units.Quantity{Value: v.number, Unit: v.unit}, units.MgPer24Hours)
+			v.number, v.unit, v.err = q.Value, q.Unit, err
+		}
+		a.values["albumin-excretion"] = v
+	}
+}
