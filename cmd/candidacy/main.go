@@ -1,0 +1,50 @@
+// Command candidacy runs the workflow engine for evaluating living kidney donor
+// candidates, and the tools around its records.
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"syscall"
+
+	"github.com/spf13/cobra"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	err := command(os.Stdout, os.Stderr).ExecuteContext(ctx)
+	stop()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "candidacy:", err)
+		os.Exit(1)
+	}
+}
+
+// command builds the whole command line. Nothing in it is global, so that
+// tests can run it in the process.
+func command(out, errs io.Writer) *cobra.Command {
+	root := &cobra.Command{
+		Use:           "candidacy",
+		Short:         "Carry each living kidney donor candidate from referral to the end of follow-up",
+		SilenceUsage:  true,
+		SilenceErrors: true,
+	}
+	root.SetOut(out)
+	root.SetErr(errs)
+	root.AddCommand(serveCommand(), demoCommand(), tokenCommand(), accountCommand(), intakeCommand(),
+		auditCommand(), rebuildCommand(), backupCommand())
+	return root
+}
+
+// defaultData is where data lives when no folder is named.
+func defaultData(name string) string {
+	base, err := os.UserConfigDir()
+	if err != nil {
+		return name
+	}
+	return filepath.Join(base, "candidacy", name)
+}

@@ -1,0 +1,121 @@
+package fhir
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"testing"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// sample is a value that each kind of parameter takes.
+func sample(p r4.SearchParamType, name string) string {
+	switch {
+	case p == r4.SearchParamTypeDate:
+		return "2026"
+	case name == "_id":
+		return candidateA
+	default:
+		return "a"
+	}
+}
+
+func TestCapabilityStatementAgreesWithTheServer(t *testing.T) {
+	e := testServer(seeded(t))
+	var statement r4.CapabilityStatement
+	if err := json.Unmarshal(ask(e, "GET", "/fhir/metadata", "").Body.Bytes(), &statement); err != nil {
+		t.Fatal(err)
+	}
+	rest := statement.Rest[0]
+	if statement.Status != r4.PublicationStatusActive || statement.FhirVersion != r4.FHIRVersion4_0_1 ||
+		statement.Kind != r4.CapabilityStatementKindInstance || rest.Mode != r4.RestfulCapabilityModeServer || *statement.Implementation.Url != testBase {
+		t.Errorf("statement: %+v", statement)
+	}
+	if len(rest.Resource) != len(types) {
+		t.Errorf("%d types are listed, %d served", len(rest.Resource), len(types))
+	}
+	every := map[string]bool{}
+	for _, row := range types {
+		for _, p := range row.params {
+			every[p.name] = true
+		}
+	}
+	for _, r := range rest.Resource {
+		name := r.Type.Code()
+		var params []string
+		for _, p := range r.SearchParam {
+			params = append(params, p.Name)
+			w := ask(e, "GET", "/fhir/"+name+"?"+p.Name+"="+sample(p.Type, p.Name), "", "Prefer", "handling=strict")
+			if w.Code != 200 {
+				t.Errorf("%s lists %s, but: %s", name, p.Name, w.Body)
+			}
+			if !strings.HasPrefix(*p.Definition, canonicalParam) {
+				t.Errorf("%s.%s is defined by %s", name, p.Name, *p.Definition)
+			}
+		}
+		for p := range every {
+			if !slices.Contains(params, p) && ask(e, "GET", "/fhir/"+name+"?"+p+"=2026", "", "Prefer", "handling=strict").Code != 400 {
+				t.Errorf("%s does not list %s, but takes it", name, p)
+			}
+		}
+		// What is listed works, and nothing else does.
+		form := []string{"Content-Type", "application/x-www-form-urlencoded"}
+		works := map[r4.TypeRestfulInteraction]bool{
+			r4.TypeRestfulInteractionRead:            ask(e, "GET", "/fhir/"+name+"/x", "").Code == 404,
+			r4.TypeRestfulInteractionVread:           ask(e, "GET", "/fhir/"+name+"/x/_history/1", "").Code == 404,
+			r4.TypeRestfulInteractionSearchType:      ask(e, "GET", "/fhir/"+name, "").Code == 200 && ask(e, "POST", "/fhir/"+name+"/_search", "", form...).Code == 200,
+			r4.TypeRestfulInteractionCreate:          ask(e, "POST", "/fhir/"+name, "{}").Code < 400,
+			r4.TypeRestfulInteractionUpdate:          ask(e, "PUT", "/fhir/"+name+"/x", "{}").Code < 400,
+			r4.TypeRestfulInteractionPatch:           ask(e, "PATCH", "/fhir/"+name+"/x", "{}").Code < 400,
+			r4.TypeRestfulInteractionDelete:          ask(e, "DELETE", "/fhir/"+name+"/x", "").Code < 400,
+			r4.TypeRestfulInteractionHistoryType:     ask(e, "GET", "/fhir/"+name+"/_history", "").Code < 400,
+			r4.TypeRestfulInteractionHistoryInstance: ask(e, "GET", "/fhir/"+name+"/x/_history", "").Code < 400,
+		}
+		listed := map[r4.TypeRestfulInteraction]bool{}
+		for _, i := range r.Interaction {
+			listed[i.Code] = true
+		}
+		for code, ok := range works {
+			if listed[code] != ok {
+				t.Errorf("%s %s: listed %t, works %t", name, code.Code(), listed[code], ok)
+			}
+		}
+	}
+}
+
+func TestEveryTypeHasItsPlace(t *testing.T) {
+	if len(typeOrder) != len(types) {
+		t.Errorf("%d types in order, %d in the table", len(typeOrder), len(types))
+	}
+	for _, name := range typeOrder {
+		if types[name].code.Code() != name {
+			t.Errorf("%s is listed as %s", name, types[name].code.Code())
+		}
+	}
+}
+
+// Every parameter that is searched by its index has values in the index of what
+// is published, and nothing is indexed that can't be searched.
+func TestIndexAgreesWithTheParameters(t *testing.T) {
+	found := map[string]bool{}
+	for _, r := range mustPublish(t, testSnapshot(candidateA)) {
+		for _, x := range r.Index {
+			p, ok := types[r.Type].find(x.Param)
+			if !ok || p.use != byIndex {
+				t.Errorf("%s.%s is indexed for nothing", r.Type, x.Param)
+			}
+			if p.system != "" && p.system != x.System {
+				t.Errorf("%s.%s is indexed under %s", r.Type, x.Param, x.System)
+			}
+			found[r.Type+"."+x.Param] = true
+		}
+	}
+	for name, row := range types {
+		for _, p := range row.params {
+			if p.use == byIndex && !found[name+"."+p.name] {
+				t.Errorf("%s.%s is never indexed", name, p.name)
+			}
+		}
+	}
+}

@@ -1,0 +1,91 @@
+package fhir
+
+import (
+	"regexp"
+	"strings"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// The types of resource that are published.
+const (
+	typePatient       = "Patient"
+	typeEpisodeOfCare = "EpisodeOfCare"
+	typeCarePlan      = "CarePlan"
+	typeObservation   = "Observation"
+	typeDetectedIssue = "DetectedIssue"
+)
+
+// Code systems of others.
+const (
+	systemLOINC               = "http://loinc.org"
+	systemSNOMED              = "http://snomed.info/sct"
+	systemUCUM                = "http://unitsofmeasure.org"
+	systemIdentifierType      = "http://terminology.hl7.org/CodeSystem/v2-0203"
+	systemObservationCategory = "http://terminology.hl7.org/CodeSystem/observation-category"
+	systemDataAbsent          = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+	systemPlanCategory        = "http://hl7.org/fhir/us/core/CodeSystem/careplan-category"
+	systemGender              = "http://hl7.org/fhir/administrative-gender"
+	systemRequestStatus       = "http://hl7.org/fhir/request-status"
+	systemObservationStatus   = "http://hl7.org/fhir/observation-status"
+	systemEpisodeStatus       = "http://hl7.org/fhir/episode-of-care-status"
+)
+
+// Local code systems, for what has no confirmed code elsewhere.
+const (
+	systemObservation = "https://candidacy.example/CodeSystem/observation"
+	systemRequirement = "https://candidacy.example/CodeSystem/requirement"
+	systemOutcome     = "https://candidacy.example/CodeSystem/requirement-outcome"
+	systemFlag        = "https://candidacy.example/CodeSystem/flag"
+	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
+)
+
+// A profile is declared only where a test checks its mandatory elements.
+const (
+	metaPatient  = `"profile":["http://hl7.org/fhir/us/core/StructureDefinition/us-core-patient"]`
+	metaCarePlan = `"profile":["http://hl7.org/fhir/us/core/StructureDefinition/us-core-careplan"]`
+)
+
+var loincShape = regexp.MustCompile(`^[0-9]{1,7}-[0-9]$`)
+
+// optional is the string for an element that must be absent rather than empty.
+func optional(s string) *string {
+	if strings.TrimSpace(s) == "" {
+		return nil
+	}
+	return &s
+}
+
+// concept builds a CodeableConcept; without a code it holds only the text.
+func concept(system, code, display, text string) r4.CodeableConcept {
+	c := r4.CodeableConcept{Text: optional(text)}
+	if code != "" {
+		c.Coding = []r4.Coding{{System: optional(system), Code: &code, Display: optional(display)}}
+	}
+	return c
+}
+
+func reference(typ, id string) r4.Reference {
+	target := typ + "/" + id
+	return r4.Reference{Reference: &target}
+}
+
+// observationSystem is the system of an observation's code. Codes that arrived
+// without a system are LOINC when they look like it, and local otherwise.
+func observationSystem(system, code string) string {
+	switch {
+	case system != "":
+		return system
+	case loincShape.MatchString(code):
+		return systemLOINC
+	default:
+		return systemObservation
+	}
+}
+
+func categories(code string) []r4.CodeableConcept {
+	if code == "" {
+		return nil
+	}
+	return []r4.CodeableConcept{concept(systemObservationCategory, code, "", "")}
+}

@@ -1,0 +1,124 @@
+package fhir
+
+import (
+	"fmt"
+	"strings"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/activities"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+)
+
+// computedBy names what computed a value, so that it is never taken for one
+// that a laboratory reported.
+const computedBy = "Candidacy"
+
+// derivedObservations publishes the values that the product computed.
+func derivedObservations(s activities.Snapshot) ([]record.Resource, error) {
+	var list []record.Resource
+	for _, d := range s.Report.Derived {
+		o, err := derivedObservation(s.Candidate, d)
+		if err != nil {
+			return nil, fmt.Errorf("derived value %s: %w", d.Key, err)
+		}
+		published, err := publishObservation(o)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, published)
+	}
+	return list, nil
+}
+
+func derivedObservation(candidate string, d protocol.Derived) (r4.Observation, error) {
+	code := concept("", "", "", d.Title)
+	switch {
+	case d.LOINC != "":
+		code = concept(systemLOINC, d.LOINC, "", d.Title)
+	case d.Local != "":
+		code = concept(systemObservation, d.Local, d.Title, d.Title)
+	}
+	o, err := newObservation(candidate, resourceID(candidate, d.Key), r4.ObservationStatusFinal, code)
+	if err != nil {
+		return o, err
+	}
+	o.Category = categories(d.Category)
+	if err := setEffective(&o, d.Effective, d.EffectiveEnd); err != nil {
+		return o, err
+	}
+	for _, c := range d.Components {
+		q, err := quantity(c.Value, c.Unit, "")
+		if err != nil {
+			return o, fmt.Errorf("component %s: %w", c.LOINC, err)
+		}
+		o.Component = append(o.Component, r4.ObservationComponent{
+			Code: concept(systemLOINC, c.LOINC, "", c.Title), ValueQuantity: q,
+		})
+	}
+	switch {
+	case decimalShape.MatchString(d.Value):
+		if o.ValueQuantity, err = quantity(d.Value, d.Unit, ""); err != nil {
+			return o, err
+		}
+	case d.Value != "":
+		o.ValueString = &d.Value
+	case len(o.Component) == 0:
+		o.DataAbsentReason = absent(o.Status)
+	}
+	if method := optional(d.Equation); method != nil {
+		o.Method = &r4.CodeableConcept{Text: method}
+	}
+	device := computedBy
+	o.Device = &r4.Reference{Display: &device}
+	o.DerivedFrom = inputReferences(d.Inputs)
+	o.Note = derivedNotes(d)
+	return o, nil
+}
+
+// inputReferences points to the results among the inputs, each once.
+func inputReferences(inputs []protocol.Input) []r4.Reference {
+	var list []r4.Reference
+	seen := map[string]bool{}
+	for _, in := range inputs {
+		if in.Result == "" || seen[in.Result] {
+			continue
+		}
+		seen[in.Result] = true
+		list = append(list, reference(typeObservation, in.Result))
+	}
+	return list
+}
+
+// derivedNotes say where the equation comes from and what went into it, age and
+// sex included: those are no Observations to point to.
+func derivedNotes(d protocol.Derived) []r4.Annotation {
+	var notes []r4.Annotation
+	add := func(text string) {
+		if strings.TrimSpace(text) != "" {
+			notes = append(notes, r4.Annotation{Text: text})
+		}
+	}
+	if d.Source != "" {
+		add("Source: " + d.Source)
+	}
+	var used []string
+	for _, in := range d.Inputs {
+		text := in.Name + " " + in.Value
+		if in.Unit != "" {
+			text += " " + in.Unit
+		}
+		if in.Date != "" {
+			text += " (" + in.Date + ")"
+		}
+		used = append(used, text)
+	}
+	if len(used) > 0 {
+		add("Computed from: " + strings.Join(used, "; "))
+	}
+	for _, warning := range d.Warnings {
+		add(warning)
+	}
+	return notes
+}

@@ -1,0 +1,120 @@
+package fhir
+
+import (
+	"fmt"
+	"strings"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/activities"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+)
+
+var severities = map[journey.Band]r4.DetectedIssueSeverity{
+	journey.Excludes:     r4.DetectedIssueSeverityHigh,
+	journey.Discussion:   r4.DetectedIssueSeverityModerate,
+	journey.CannotDecide: r4.DetectedIssueSeverityLow,
+}
+
+// detectedIssues publishes the flags that ask for attention. A flag advises
+// people; it never says that somebody is ineligible.
+func detectedIssues(s activities.Snapshot) ([]record.Resource, error) {
+	var list []record.Resource
+	for _, flag := range s.Report.Flags {
+		if flag.Band == journey.Meets {
+			continue
+		}
+		issue, err := detectedIssue(s, flag)
+		if err != nil {
+			return nil, fmt.Errorf("flag %s: %w", flag.ID, err)
+		}
+		published, err := publishIssue(issue)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, published)
+	}
+	return list, nil
+}
+
+func detectedIssue(s activities.Snapshot, flag protocol.Flag) (r4.DetectedIssue, error) {
+	severity, ok := severities[flag.Band]
+	if !ok {
+		return r4.DetectedIssue{}, fmt.Errorf("the band %q has no severity", flag.Band)
+	}
+	id := resourceID(s.Candidate, "flag-"+flag.ID)
+	subject := reference(typePatient, s.Candidate)
+	code := concept(systemFlag, flag.ID, flag.Title, issueText(flag))
+	return r4.DetectedIssue{
+		Id:                 &id,
+		Status:             issueStatus(s.State, flag),
+		Code:               &code,
+		Severity:           &severity,
+		Patient:            &subject,
+		IdentifiedDateTime: optional(string(flag.Date)),
+		Implicated:         implicated(s, flag),
+		Detail:             optional(issueDetail(flag)),
+	}, nil
+}
+
+func publishIssue(issue r4.DetectedIssue) (record.Resource, error) {
+	var x index
+	x.concepts("code", *issue.Code)
+	x.date("identified", issue.IdentifiedDateTime)
+	return publish(typeDetectedIssue, value(issue.Id), "", issue, x)
+}
+
+// issueStatus is final once somebody signed the very results that the flag
+// stands on; new results take the signature away.
+func issueStatus(s journey.State, flag protocol.Flag) r4.ObservationStatus {
+	requirement, ok := s.Find(flag.Requirement)
+	// A waiver is signed too, but says nothing about the finding.
+	if ok && requirement.SignedBy != "" && requirement.Status != journey.Waived {
+		return r4.ObservationStatusFinal
+	}
+	return r4.ObservationStatusPreliminary
+}
+
+// issueText never claims a threshold was passed when the rule couldn't decide.
+func issueText(flag protocol.Flag) string {
+	if flag.Band == journey.CannotDecide {
+		return "programme threshold not decided: " + flag.ID
+	}
+	return "outside programme threshold: " + flag.ID
+}
+
+func issueDetail(flag protocol.Flag) string {
+	var parts []string
+	add := func(label, text string) {
+		if strings.TrimSpace(text) != "" {
+			parts = append(parts, label+text)
+		}
+	}
+	add("", flag.Title)
+	if flag.Shown != "" {
+		shown := strings.TrimSpace(flag.Shown + " " + flag.Unit)
+		// Without it, a reader would see a number on the other side.
+		if flag.Near && flag.Value != "" {
+			shown += " (unrounded " + flag.Value + ")"
+		}
+		add("value: ", shown)
+	}
+	add("cannot decide: ", flag.Reason)
+	add("threshold: ", flag.Threshold)
+	add("source: ", flag.Source)
+	return strings.Join(parts, "; ")
+}
+
+// implicated points to the computed value, if that is published, and to the
+// results.
+func implicated(s activities.Snapshot, flag protocol.Flag) []r4.Reference {
+	var list []r4.Reference
+	for _, d := range s.Report.Derived {
+		if flag.Derived != "" && d.Key == flag.Derived {
+			list = append(list, reference(typeObservation, resourceID(s.Candidate, d.Key)))
+		}
+	}
+	return append(list, inputReferences(flag.Inputs)...)
+}

@@ -1,0 +1,86 @@
+package fhir
+
+import (
+	"net/http"
+	"regexp"
+
+	"github.com/labstack/echo/v4"
+)
+
+// contentType is the media type of every body that is sent.
+const contentType = "application/fhir+json; charset=utf-8"
+
+type outcome struct {
+	ResourceType string         `json:"resourceType"`
+	Issue        []outcomeIssue `json:"issue"`
+}
+
+type outcomeIssue struct {
+	Severity    string   `json:"severity"`
+	Code        string   `json:"code"`
+	Diagnostics string   `json:"diagnostics,omitempty"`
+	Expression  []string `json:"expression,omitempty"`
+}
+
+// WriteOutcome answers with an OperationOutcome of one error. Code is a code of
+// the FHIR issue-type value set, such as login or forbidden. Diagnostics must
+// hold no patient data and nothing internal.
+func WriteOutcome(c echo.Context, status int, code, diagnostics string) error {
+	return writeFailure(c, &failure{status: status, code: code, diagnostics: diagnostics})
+}
+
+// failure is a request that can't be answered with what was asked for.
+type failure struct {
+	status      int
+	code        string
+	diagnostics string
+	// param is the search parameter at fault.
+	param string
+	allow string
+}
+
+func (f *failure) Error() string { return f.diagnostics }
+
+func writeFailure(c echo.Context, f *failure) error {
+	issue := outcomeIssue{Severity: "error", Code: f.code, Diagnostics: f.diagnostics}
+	if f.param != "" {
+		issue.Expression = []string{"http." + f.param}
+	}
+	body, err := encode(outcome{ResourceType: "OperationOutcome", Issue: []outcomeIssue{issue}})
+	if err != nil {
+		return err
+	}
+	if f.allow != "" {
+		c.Response().Header().Set(echo.HeaderAllow, f.allow)
+	}
+	return write(c, f.status, body)
+}
+
+func write(c echo.Context, status int, body []byte) error {
+	h := c.Response().Header()
+	h.Set(echo.HeaderContentType, contentType)
+	h.Set(echo.HeaderXContentTypeOptions, "nosniff")
+	c.Response().WriteHeader(status)
+	_, err := c.Response().Write(body)
+	return err
+}
+
+func notFound() *failure {
+	return &failure{status: http.StatusNotFound, code: "not-found", diagnostics: "there is no such resource"}
+}
+
+func badParameter(name, code, diagnostics string) *failure {
+	name = shown(name)
+	return &failure{status: http.StatusBadRequest, code: code, diagnostics: "search parameter " + name + ": " + diagnostics, param: name}
+}
+
+var nameShape = regexp.MustCompile(`^_?[A-Za-z][A-Za-z-]{0,40}([:.][A-Za-z][A-Za-z-]{0,40}){0,2}$`)
+
+// shown is a parameter's name as an answer may repeat it. What doesn't look like
+// a name may be a value that went astray, and isn't repeated.
+func shown(name string) string {
+	if nameShape.MatchString(name) {
+		return name
+	}
+	return "(unnamed)"
+}

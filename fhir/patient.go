@@ -1,0 +1,55 @@
+package fhir
+
+import (
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/activities"
+	"candidacy/internal/record"
+)
+
+// patient publishes who the candidate is, and nothing of how far they came.
+func patient(s activities.Snapshot) ([]record.Resource, error) {
+	who := s.Referral.Identity
+	gender := genderOf(who.Sex)
+	p := r4.Patient{
+		Id:        &s.Candidate,
+		Gender:    &gender,
+		BirthDate: optional(string(who.BirthDate)),
+	}
+	if who.Identifier.Value != "" {
+		kind := concept(systemIdentifierType, "MR", "Medical record number", "")
+		p.Identifier = []r4.Identifier{{Type: &kind, System: optional(who.Identifier.System), Value: &who.Identifier.Value}}
+	}
+	name := r4.HumanName{Family: optional(who.Family)}
+	if given := optional(who.Given); given != nil {
+		name.Given = []string{*given}
+	}
+	if name.Family != nil || name.Given != nil {
+		p.Name = []r4.HumanName{name}
+	}
+
+	var x index
+	x.token("identifier", who.Identifier.System, who.Identifier.Value)
+	x.text("family", who.Family)
+	x.text("given", who.Given)
+	x.text("name", who.Family)
+	x.text("name", who.Given)
+	x.date("birthdate", p.BirthDate)
+	x.code("gender", systemGender, gender.Code())
+	r, err := publish(typePatient, s.Candidate, metaPatient, p, x)
+	return []record.Resource{r}, err
+}
+
+// genderOf maps the recorded sex; anything that isn't a FHIR code is unknown.
+func genderOf(sex string) r4.AdministrativeGender {
+	switch sex {
+	case "female":
+		return r4.AdministrativeGenderFemale
+	case "male":
+		return r4.AdministrativeGenderMale
+	case "other":
+		return r4.AdministrativeGenderOther
+	default:
+		return r4.AdministrativeGenderUnknown
+	}
+}

@@ -1,0 +1,123 @@
+package fhir
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/activities"
+	"candidacy/internal/record"
+)
+
+// Publisher maps snapshots of candidates to resources. The same snapshot
+// always gives the same bytes.
+type Publisher struct{}
+
+var _ activities.Publisher = Publisher{}
+
+// Publish returns every resource of the candidate as it now stands, including
+// the retired form of those that no longer have a reason to exist. It fails on
+// a value that has no FHIR form rather than publish a guess.
+func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
+	if !validID(s.Candidate) || len(s.Candidate) > 40 {
+		return nil, errors.New("publish: the candidate's id can't be the root of FHIR ids")
+	}
+	if s.Protocol == nil {
+		return nil, errors.New("publish: the snapshot has no protocol")
+	}
+	var list []record.Resource
+	produced := map[string]bool{}
+	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
+		patient, episodeOfCare, carePlan, observations, derivedObservations, detectedIssues,
+	} {
+		resources, err := build(s)
+		if err != nil {
+			return nil, fmt.Errorf("publish: %w", err)
+		}
+		for _, r := range resources {
+			name := r.Type + "/" + r.ID
+			if produced[name] {
+				return nil, fmt.Errorf("publish: %s is produced twice", name)
+			}
+			produced[name] = true
+		}
+		list = append(list, resources...)
+	}
+	gone, err := retired(s, produced)
+	if err != nil {
+		return nil, fmt.Errorf("publish: %w", err)
+	}
+	return append(list, gone...), nil
+}
+
+// retired republishes computed values and flags that the report no longer
+// holds as never having been valid. Their content then stays as it is, so the
+// store makes no further version of them.
+func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource, error) {
+	var list []record.Resource
+	for _, p := range s.Previous {
+		// Only computed resources carry the candidate's id as their root;
+		// results keep their own ids and are never retired here.
+		if produced[p.Type+"/"+p.ID] || !strings.HasPrefix(p.ID, s.Candidate+"-") {
+			continue
+		}
+		var r record.Resource
+		var err error
+		switch p.Type {
+		case typeObservation:
+			r, err = retireObservation(p)
+		case typeDetectedIssue:
+			r, err = retireIssue(p)
+		default:
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, r)
+	}
+	return list, nil
+}
+
+func retireObservation(p record.Resource) (record.Resource, error) {
+	o, err := r4.UnmarshalObservation(p.Body)
+	if err != nil {
+		return p, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+	}
+	o.Meta, o.Status = nil, r4.ObservationStatusEnteredInError
+	return publishObservation(o)
+}
+
+func retireIssue(p record.Resource) (record.Resource, error) {
+	issue, err := r4.UnmarshalDetectedIssue(p.Body)
+	if err != nil {
+		return p, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+	}
+	issue.Meta, issue.Status = nil, r4.ObservationStatusCancelled
+	return publishIssue(issue)
+}
+
+// careBegan is the day on which the episode was first published. The snapshot
+// knows only the present stage, so what was published then is the source.
+func careBegan(s activities.Snapshot) (string, error) {
+	for _, p := range s.Previous {
+		if p.Type != typeEpisodeOfCare || p.ID != s.Candidate {
+			continue
+		}
+		var episode struct {
+			Period struct {
+				Start string `json:"start"`
+			} `json:"period"`
+		}
+		if err := json.Unmarshal(p.Body, &episode); err != nil {
+			return "", fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+		}
+		if episode.Period.Start != "" {
+			return episode.Period.Start, nil
+		}
+	}
+	return string(s.Today), nil
+}

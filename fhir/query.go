@@ -1,0 +1,317 @@
+package fhir
+
+import (
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/internal/record"
+)
+
+const (
+	defaultCount = 50
+	maxCount     = 200
+	// maxValues bounds what one search may ask of the database.
+	maxValues = 200
+	// maxRanges bounds the queries that one search becomes.
+	maxRanges = 8
+)
+
+// pair is one parameter as it was sent, in its place.
+type pair struct{ name, value string }
+
+// parsePairs reads a query or a form, keeping the order of the parameters.
+func parsePairs(raw string) ([]pair, error) {
+	var list []pair
+	for part := range strings.SplitSeq(raw, "&") {
+		if part == "" {
+			continue
+		}
+		name, v, _ := strings.Cut(part, "=")
+		name, errName := url.QueryUnescape(name)
+		v, errValue := url.QueryUnescape(v)
+		if errName != nil || errValue != nil || !printable(name) || !printable(v) {
+			return nil, &failure{status: http.StatusBadRequest, code: "invalid", diagnostics: "the search parameters are not correctly encoded"}
+		}
+		list = append(list, pair{name, v})
+	}
+	return list, nil
+}
+
+// printable keeps out what a database may not take as text.
+func printable(s string) bool {
+	return utf8.ValidString(s) && !strings.ContainsFunc(s, func(r rune) bool { return r < 0x20 || r == 0x7F })
+}
+
+// search is a request as it is carried out.
+type search struct {
+	typ        string
+	candidates []string
+	ids        []string
+	conditions []record.Condition
+	// updated restricts _lastUpdated; nil is no restriction.
+	updated   []interval
+	restrict  bool
+	count     int
+	countOnly bool
+	format    string
+	after     string
+	// used holds the parameters that took part, for the links.
+	used   []pair
+	values int
+}
+
+// parser holds what reading the parameters needs from the request.
+type parser struct {
+	base   string
+	now    time.Time
+	strict bool
+}
+
+func (p parser) parse(typ string, pairs []pair) (*search, error) {
+	s := &search{typ: typ, count: defaultCount}
+	for _, pair := range pairs {
+		if err := p.apply(s, pair); err != nil {
+			return nil, err
+		}
+	}
+	if s.values > maxValues {
+		return nil, &failure{status: http.StatusBadRequest, code: "too-costly", diagnostics: "the search names too many values"}
+	}
+	return s, nil
+}
+
+func (p parser) apply(s *search, in pair) error {
+	switch in.name {
+	case "_count":
+		return s.setCount(in.value)
+	case "_cursor":
+		return s.setCursor(in.value)
+	case "_summary":
+		return p.summary(s, in)
+	case "_format":
+		s.format = in.value
+		s.used = append(s.used, in)
+		return nil
+	}
+	t := types[s.typ]
+	root := in.name
+	if i := strings.IndexAny(root, ":."); i >= 0 {
+		root = root[:i]
+	}
+	known, ok := t.find(root)
+	switch {
+	case ok && root != in.name:
+		return badParameter(in.name, "not-supported", "modifiers and chains are not supported")
+	case !ok && (narrowing[root] || s.typ == typePatient && patientNarrowing[root]):
+		return badParameter(in.name, "not-supported", "not supported here, and it can't be ignored")
+	case !ok && p.strict:
+		return badParameter(in.name, "not-supported", "not supported here")
+	case !ok:
+		return nil
+	}
+	values, ok := alternatives(in.value)
+	if !ok {
+		return badParameter(in.name, "invalid", "a value is missing")
+	}
+	s.values += len(values)
+	if err := p.condition(s, known, values); err != nil {
+		return err
+	}
+	s.used = append(s.used, in)
+	return nil
+}
+
+func (s *search) setCount(text string) error {
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 0 {
+		return badParameter("_count", "invalid", "not a whole number of at least 0")
+	}
+	s.count = min(n, maxCount)
+	s.countOnly = s.countOnly || n == 0
+	return nil
+}
+
+func (p parser) summary(s *search, in pair) error {
+	switch in.value {
+	case "count":
+		s.countOnly = true
+	case "false":
+	default:
+		// A server may send whole resources when asked for less.
+		if p.strict {
+			return badParameter("_summary", "not-supported", "only count and false are supported")
+		}
+		return nil
+	}
+	s.used = append(s.used, in)
+	return nil
+}
+
+func (p parser) condition(s *search, known param, values []string) error {
+	switch known.use {
+	case byPatient:
+		return p.patients(s, known, values)
+	case byID:
+		for _, id := range values {
+			if !validID(id) {
+				return badParameter(known.name, "invalid", "not a FHIR id")
+			}
+		}
+		s.ids = narrow(s.ids, values)
+		return nil
+	}
+	c := record.Condition{Param: known.name}
+	switch known.kind {
+	case r4.SearchParamTypeDate:
+		return p.dates(s, known, values)
+	case r4.SearchParamTypeToken:
+		for _, v := range values {
+			m, ok := tokenMatch(v, known.system)
+			if !ok {
+				return badParameter(known.name, "invalid", "not a token: use code, system|code, |code or system|")
+			}
+			c.Any = append(c.Any, m)
+		}
+	case r4.SearchParamTypeString:
+		for _, v := range values {
+			text := strings.Join(strings.Fields(fold(unescapeValue(v))), " ")
+			if text == "" {
+				return badParameter(known.name, "invalid", "a value is missing")
+			}
+			c.Any = append(c.Any, record.Match{Op: "prefix", Value: text})
+		}
+	default:
+		return badParameter(known.name, "not-supported", "not supported here")
+	}
+	s.conditions = append(s.conditions, c)
+	return nil
+}
+
+func (p parser) dates(s *search, known param, values []string) error {
+	var list []interval
+	for _, v := range values {
+		intervals, err := dateIntervals(v, p.now)
+		if err != nil {
+			return badParameter(known.name, "invalid", err.Error())
+		}
+		list = append(list, intervals...)
+	}
+	if known.use != byUpdate {
+		s.conditions = append(s.conditions, dateConditions(known.name, list)...)
+		return nil
+	}
+	if list = union(list); s.restrict {
+		list = intersect(s.updated, list)
+	}
+	if len(list) > maxRanges {
+		return badParameter(known.name, "too-costly", "too many separate ranges")
+	}
+	s.updated, s.restrict = list, true
+	return nil
+}
+
+// patients accepts an id, Patient/id and the absolute URL of a patient here. A
+// patient of another server is nobody here.
+func (p parser) patients(s *search, known param, values []string) error {
+	ids := []string{}
+	for _, v := range values {
+		v = unescapeValue(v)
+		local := v
+		if strings.Contains(v, "://") {
+			var here bool
+			if local, here = strings.CutPrefix(v, p.base+"/"); !here {
+				continue
+			}
+		}
+		id, typed := strings.CutPrefix(local, "Patient/")
+		if !validID(id) || !typed && local != v {
+			return badParameter(known.name, "invalid", "not a reference to a patient: use an id, Patient/id or an absolute URL")
+		}
+		ids = append(ids, id)
+	}
+	s.candidates = narrow(s.candidates, ids)
+	return nil
+}
+
+// narrow keeps what both lists hold; a nil list is no restriction yet.
+func narrow(list, values []string) []string {
+	if list == nil {
+		return values
+	}
+	both := []string{}
+	for _, v := range list {
+		if slices.Contains(values, v) {
+			both = append(both, v)
+		}
+	}
+	return both
+}
+
+// alternatives splits at commas that aren't escaped. No alternative may be
+// empty.
+func alternatives(text string) ([]string, bool) {
+	var list []string
+	start := 0
+	for i := 0; i <= len(text); i++ {
+		switch {
+		case i == len(text) || text[i] == ',':
+			if strings.TrimSpace(text[start:i]) == "" {
+				return nil, false
+			}
+			list = append(list, text[start:i])
+			start = i + 1
+		case text[i] == '\\' && i+1 < len(text):
+			i++
+		}
+	}
+	return list, true
+}
+
+// unescapeValue takes away the backslash before \ , | and $.
+func unescapeValue(text string) string {
+	if !strings.Contains(text, `\`) {
+		return text
+	}
+	var b strings.Builder
+	for i := 0; i < len(text); i++ {
+		if text[i] == '\\' && i+1 < len(text) && strings.IndexByte(`\,|$`, text[i+1]) >= 0 {
+			i++
+		}
+		b.WriteByte(text[i])
+	}
+	return b.String()
+}
+
+// tokenMatch reads code, system|code, |code and system|. Fixed is the system of
+// a parameter whose codes have only one.
+func tokenMatch(text, fixed string) (record.Match, bool) {
+	bar := -1
+	for i := 0; i < len(text) && bar < 0; i++ {
+		switch text[i] {
+		case '\\':
+			i++
+		case '|':
+			bar = i
+		}
+	}
+	if bar < 0 {
+		return record.Match{Op: "=", Value: unescapeValue(text), AnySystem: true}, true
+	}
+	system, code := unescapeValue(text[:bar]), unescapeValue(text[bar+1:])
+	switch {
+	case system == "" && code == "":
+		return record.Match{}, false
+	case code == "" && fixed != "" && system == fixed:
+		return record.Match{Op: ">=", Value: ""}, true
+	default:
+		// A row with an empty value stands for every code of its system.
+		return record.Match{Op: "=", Value: code, System: system}, true
+	}
+}

@@ -1,0 +1,123 @@
+// Package api is the JSON API: other systems and scripts read candidates and
+// give commands through it. It holds no rule of the process and none of the
+// protocol; it hands bodies to package dispatch, reads the projections, and
+// decides only who may see what. Every error is a problem of RFC 9457, and
+// openapi.yaml beside this file describes all of it.
+package api
+
+import (
+	"log/slog"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/access"
+	"candidacy/internal/dispatch"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+)
+
+// Deps are what the API stands on.
+type Deps struct {
+	Store      *record.Store
+	Dispatcher *dispatch.Dispatcher
+	Protocols  *protocol.Registry
+	// Current is the protocol that new candidates are pinned to.
+	Current *protocol.Protocol
+	// Now is the clock.
+	Now func() time.Time
+	// Log receives faults of the system. Nil discards them.
+	Log *slog.Logger
+}
+
+type server struct{ Deps }
+
+// readers are the roles that may read candidates. The EHR reads FHIR, and an
+// administrator looks after accounts, not people.
+var readers = []journey.Role{
+	journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole, journey.Auditor,
+}
+
+type route struct {
+	method, path string
+	// roles may use the route; nil opens it to everybody.
+	roles  []journey.Role
+	handle func(*server, echo.Context) error
+}
+
+// routes is the whole API.
+var routes = []route{
+	{http.MethodGet, "/openapi.yaml", nil, (*server).document},
+	{http.MethodGet, "/whoami", readers, (*server).whoami},
+	{http.MethodGet, "/protocol", readers, (*server).protocol},
+	{http.MethodGet, "/accounts", []journey.Role{journey.Coordinator, journey.Administrator}, (*server).accounts},
+	{http.MethodGet, "/candidates", readers, (*server).candidates},
+	{http.MethodPost, "/candidates", givers(journey.Refer), (*server).refer},
+	{http.MethodGet, "/candidates/:id", readers, (*server).candidate},
+	{http.MethodPost, "/candidates/:id/commands/:kind", readers, (*server).command},
+	{http.MethodPost, "/candidates/:id/results", givers(journey.RecordResults), (*server).results},
+	{http.MethodPost, "/intake", givers(journey.RecordResults), (*server).intake},
+}
+
+// givers lists the roles that may ever give the command.
+func givers(kind journey.Kind) []journey.Role {
+	var roles []journey.Role
+	for _, role := range journey.Roles {
+		if journey.MayGive(role, kind) {
+			roles = append(roles, role)
+		}
+	}
+	return roles
+}
+
+// Register mounts the API on the group, with its own authentication.
+func Register(g *echo.Group, d Deps) {
+	if d.Log == nil {
+		d.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &server{d}
+	tokens := access.Cache(d.Store, d.Now)
+	methods := map[string][]string{}
+	for _, r := range routes {
+		handle := func(c echo.Context) error { return r.handle(s, c) }
+		if r.roles != nil {
+			handle = access.Bearer(tokens, r.roles, refuse)(handle)
+		}
+		add := func(method string) {
+			g.Add(method, r.path, s.guard(handle))
+			methods[r.path] = append(methods[r.path], method)
+		}
+		add(r.method)
+		if r.method == http.MethodGet {
+			add(http.MethodHead)
+		}
+	}
+	for path, allowed := range methods {
+		slices.Sort(allowed)
+		g.RouteNotFound(path, s.guard(notAllowed(strings.Join(allowed, ", "))))
+	}
+	missing := s.guard(func(echo.Context) error {
+		return &failure{status: http.StatusNotFound, detail: "there is nothing at this address"}
+	})
+	g.RouteNotFound("", missing)
+	g.RouteNotFound("/*", missing)
+}
+
+func notAllowed(methods string) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		c.Response().Header().Set(echo.HeaderAllow, methods)
+		return &failure{status: http.StatusMethodNotAllowed, detail: "this method is not accepted here; accepted: " + methods}
+	}
+}
+
+// refuse turns what package access refuses into the errors of this package.
+func refuse(c echo.Context, status int, _, message string) error {
+	if status >= http.StatusInternalServerError {
+		return nil // the error that comes with it is answered and logged
+	}
+	return &failure{status: status, detail: message}
+}

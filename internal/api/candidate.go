@@ -1,0 +1,168 @@
+package api
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"slices"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/access"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
+)
+
+// candidate is everything about one candidate that the reader may see.
+type candidate struct {
+	summary
+	Path     string `json:"path"`
+	Protocol string `json:"protocol"`
+	// Recipient is shown to coordinators only.
+	Recipient string `json:"recipient,omitempty"`
+	// Identity is shown to those who must be sure whom they have before them.
+	Identity     *identity          `json:"identity,omitempty"`
+	State        state              `json:"state"`
+	Requirements []requirement      `json:"requirements"`
+	Flags        []protocol.Flag    `json:"flags"`
+	Results      []result.Result    `json:"results"`
+	Deadlines    []journey.Deadline `json:"deadlines"`
+	// Allowed lists the commands that the reader's role may give now.
+	Allowed  []journey.Kind `json:"allowed"`
+	Timeline []moment       `json:"timeline"`
+}
+
+type identity struct {
+	BirthDate  journey.Date      `json:"birth_date"`
+	Sex        string            `json:"sex"`
+	Identifier result.Identifier `json:"identifier"`
+}
+
+// state is the process as it stands, without what is shown elsewhere.
+type state struct {
+	Stage     journey.Stage     `json:"stage"`
+	Resume    journey.Stage     `json:"resume,omitempty"`
+	Since     journey.Date      `json:"since"`
+	Seq       int64             `json:"seq"`
+	BackEntry bool              `json:"back_entry,omitempty"`
+	BloodType journey.Agreement `json:"blood_type"`
+	Advocate  string            `json:"advocate,omitempty"`
+	Decision  *journey.Decision `json:"decision,omitempty"`
+	Planned   journey.Date      `json:"planned,omitempty"`
+	LastCheck journey.LastCheck `json:"last_check"`
+	Operated  journey.Date      `json:"operated,omitempty"`
+	Outcome   journey.Outcome   `json:"outcome,omitempty"`
+	Visits    []journey.Visit   `json:"visits,omitempty"`
+}
+
+// requirement is the state of one requirement with what the protocol says.
+type requirement struct {
+	ID         string           `json:"id"`
+	Title      string           `json:"title"`
+	Domain     string           `json:"domain"`
+	Gate       journey.Gate     `json:"gate"`
+	Evidence   journey.Evidence `json:"evidence"`
+	Signer     journey.Role     `json:"signer,omitempty"`
+	Status     journey.Status   `json:"status"`
+	InForce    bool             `json:"in_force"`
+	Collected  journey.Date     `json:"collected,omitempty"`
+	ValidUntil journey.Date     `json:"valid_until,omitempty"`
+	SignedBy   string           `json:"signed_by,omitempty"`
+	SignedOn   journey.Date     `json:"signed_on,omitempty"`
+	Position   journey.Position `json:"position,omitempty"`
+}
+
+var (
+	seeRecipient = []journey.Role{journey.Coordinator}
+	seeIdentity  = []journey.Role{journey.Coordinator, journey.Clinician}
+)
+
+// candidate answers GET /candidates/{id}.
+func (s *server) candidate(c echo.Context) error {
+	found, err := s.find(c)
+	if err != nil {
+		return err
+	}
+	ctx := c.Request().Context()
+	p, err := s.Protocols.Get(ctx, found.Protocol)
+	if err != nil {
+		return err
+	}
+	role := access.From(c).Role
+	answer := candidate{
+		Path: found.Path, Protocol: found.Protocol, State: stateOf(found.State),
+		Requirements: requirements(found.State, p, journey.DateOf(s.Now(), p.Zone())),
+		Deadlines:    orEmpty(journey.Deadlines(p.Rules(), found.State)),
+		Allowed:      orEmpty(journey.Allowed(found.State.Stage, role)),
+	}
+	if answer.summary, err = s.summary(ctx, found); err != nil {
+		return err
+	}
+	if answer.Flags, err = flags(found.Flags); err != nil {
+		return err
+	}
+	if answer.Results, err = s.Store.Results(ctx, found.ID); err != nil {
+		return err
+	}
+	answer.Results = orEmpty(answer.Results)
+	entries, err := s.Store.Entries(ctx, found.ID)
+	if err != nil {
+		return err
+	}
+	if answer.Timeline, err = timeline(role, p, entries); err != nil {
+		return err
+	}
+	if slices.Contains(seeRecipient, role) {
+		answer.Recipient = found.Recipient
+	}
+	if slices.Contains(seeIdentity, role) {
+		answer.Identity = identityOf(found.Identity)
+	}
+	return reply(c, http.StatusOK, answer)
+}
+
+func identityOf(i record.Identity) *identity {
+	return &identity{BirthDate: i.BirthDate, Sex: i.Sex, Identifier: i.Identifier}
+}
+
+func stateOf(s journey.State) state {
+	return state{
+		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
+		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
+		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits,
+	}
+}
+
+func requirements(s journey.State, p *protocol.Protocol, today journey.Date) []requirement {
+	list := make([]requirement, len(s.Requirements))
+	for i, r := range s.Requirements {
+		rule, _ := p.Find(r.ID)
+		list[i] = requirement{
+			ID: r.ID, Title: rule.Title, Domain: rule.Domain, Gate: rule.Gate, Evidence: rule.Evidence, Signer: rule.Signer,
+			Status: r.Status, InForce: r.InForce(today), Collected: r.Collected, ValidUntil: r.ValidUntil,
+			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position,
+		}
+	}
+	return list
+}
+
+func flags(raw json.RawMessage) ([]protocol.Flag, error) {
+	list := []protocol.Flag{}
+	if err := json.Unmarshal(raw, &list); err != nil {
+		return nil, fmt.Errorf("the stored flags are unreadable: %w", err)
+	}
+	for i := range list {
+		list[i].Inputs = orEmpty(list[i].Inputs)
+	}
+	return orEmpty(list), nil
+}
+
+// orEmpty makes a list that is nil an empty JSON array.
+func orEmpty[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
+}

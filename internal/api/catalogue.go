@@ -1,0 +1,168 @@
+package api
+
+import (
+	_ "embed"
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/access"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+)
+
+//go:embed openapi.yaml
+var openapi []byte
+
+// document answers GET /openapi.yaml.
+func (s *server) document(c echo.Context) error {
+	return c.Blob(http.StatusOK, "application/yaml", openapi)
+}
+
+// whoami answers GET /whoami.
+func (s *server) whoami(c echo.Context) error {
+	bearer := access.From(c)
+	answer := struct {
+		Actor string       `json:"actor"`
+		Role  journey.Role `json:"role"`
+		// Name is empty for a token that is bound to no account.
+		Name string `json:"name,omitempty"`
+	}{Actor: bearer.Actor, Role: bearer.Role}
+	account, err := s.Store.Account(c.Request().Context(), bearer.Actor)
+	if err != nil && !isNotFound(err) {
+		return err
+	}
+	answer.Name = account.Name
+	return reply(c, http.StatusOK, answer)
+}
+
+type account struct {
+	ID   string       `json:"id"`
+	Name string       `json:"name"`
+	Role journey.Role `json:"role"`
+}
+
+// accounts answers GET /accounts. Usernames stay out of it: they are half of
+// what signing in takes.
+func (s *server) accounts(c echo.Context) error {
+	role, err := readRole(c.QueryParams())
+	if err != nil {
+		return err
+	}
+	all, err := s.Store.Accounts(c.Request().Context())
+	if err != nil {
+		return err
+	}
+	list := []account{}
+	for _, a := range all {
+		if role == "" || a.Role == role {
+			list = append(list, account{ID: a.ID, Name: a.Name, Role: a.Role})
+		}
+	}
+	return reply(c, http.StatusOK, map[string]any{"accounts": list})
+}
+
+type protocolDocument struct {
+	Version      string                `json:"version"`
+	Title        string                `json:"title"`
+	Description  string                `json:"description"`
+	Canonical    string                `json:"canonical"`
+	TimeZone     string                `json:"time_zone"`
+	Digest       string                `json:"digest"`
+	Requirements []protocolRequirement `json:"requirements"`
+	Flags        []protocolFlag        `json:"flags"`
+	Visits       []protocolVisit       `json:"visits"`
+	Quorum       []seat                `json:"quorum"`
+	Timers       journey.Timers        `json:"timers"`
+}
+
+type protocolRequirement struct {
+	ID             string           `json:"id"`
+	Title          string           `json:"title"`
+	Domain         string           `json:"domain"`
+	Gate           journey.Gate     `json:"gate"`
+	Evidence       journey.Evidence `json:"evidence"`
+	Signer         journey.Role     `json:"signer,omitempty"`
+	LOINC          [][]string       `json:"loinc,omitempty"`
+	Local          [][]string       `json:"local,omitempty"`
+	ValidDays      int              `json:"valid_days,omitempty"`
+	NoWaiver       bool             `json:"no_waiver,omitempty"`
+	WhenFlagged    []string         `json:"when_flagged,omitempty"`
+	BeforeDecision bool             `json:"before_decision,omitempty"`
+	ByAdvocate     bool             `json:"by_advocate,omitempty"`
+	Sided          bool             `json:"sided,omitempty"`
+	Source         string           `json:"source"`
+}
+
+type protocolFlag struct {
+	ID          string         `json:"id"`
+	Title       string         `json:"title"`
+	Requirement string         `json:"requirement"`
+	Of          string         `json:"of"`
+	Unit        string         `json:"unit,omitempty"`
+	Coded       bool           `json:"coded,omitempty"`
+	Bands       []protocolBand `json:"bands"`
+	Source      string         `json:"source"`
+}
+
+type protocolBand struct {
+	Band     journey.Band `json:"band"`
+	When     string       `json:"when"`
+	Absolute bool         `json:"absolute,omitempty"`
+}
+
+type protocolVisit struct {
+	ID          string `json:"id"`
+	Title       string `json:"title"`
+	AfterDays   int    `json:"after_days,omitempty"`
+	AfterMonths int    `json:"after_months,omitempty"`
+	OpensBefore int    `json:"opens_before_days"`
+	ClosesAfter int    `json:"closes_after_days"`
+	InRecovery  bool   `json:"in_recovery,omitempty"`
+	Source      string `json:"source"`
+}
+
+type seat struct {
+	ID    string `json:"id"`
+	Title string `json:"title"`
+}
+
+// protocol answers GET /protocol: the version that new candidates get.
+func (s *server) protocol(c echo.Context) error {
+	return reply(c, http.StatusOK, describeProtocol(s.Current))
+}
+
+func describeProtocol(p *protocol.Protocol) protocolDocument {
+	d := protocolDocument{
+		Version: p.Version, Title: p.Title, Description: p.Description, Canonical: p.Canonical, TimeZone: p.TimeZone,
+		Digest: p.Digest(), Requirements: []protocolRequirement{}, Flags: []protocolFlag{}, Visits: []protocolVisit{},
+		Quorum: []seat{}, Timers: p.Timers,
+	}
+	for _, r := range p.Requirements {
+		d.Requirements = append(d.Requirements, protocolRequirement{
+			ID: r.ID, Title: r.Title, Domain: r.Domain, Gate: r.Gate, Evidence: r.Evidence, Signer: r.Signer, LOINC: r.LOINC,
+			Local: r.Local, ValidDays: r.ValidDays, NoWaiver: r.NoWaiver, WhenFlagged: r.WhenFlagged,
+			BeforeDecision: r.BeforeDecision, ByAdvocate: r.ByAdvocate, Sided: r.Sided, Source: r.Source,
+		})
+	}
+	for _, f := range p.Flags {
+		rule := protocolFlag{
+			ID: f.ID, Title: f.Title, Requirement: f.Requirement, Of: f.Of, Unit: f.Unit, Coded: f.Coded,
+			Bands: []protocolBand{}, Source: f.Source,
+		}
+		for _, b := range f.Bands {
+			rule.Bands = append(rule.Bands, protocolBand{Band: b.Band, When: b.When, Absolute: b.Absolute})
+		}
+		d.Flags = append(d.Flags, rule)
+	}
+	for _, v := range p.Visits {
+		d.Visits = append(d.Visits, protocolVisit{
+			ID: v.ID, Title: v.Title, AfterDays: v.AfterDays, AfterMonths: v.AfterMonths, OpensBefore: v.OpensBefore,
+			ClosesAfter: v.ClosesAfter, InRecovery: v.InRecovery, Source: v.Source,
+		})
+	}
+	for _, q := range p.Quorum {
+		d.Quorum = append(d.Quorum, seat(q))
+	}
+	return d
+}

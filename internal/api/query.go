@@ -1,0 +1,91 @@
+package api
+
+import (
+	"net/url"
+	"slices"
+	"strconv"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+)
+
+const (
+	defaultLimit = 50
+	maxLimit     = 100
+)
+
+// page is what a list is asked for.
+type page struct {
+	stage journey.Stage
+	after string
+	limit int
+}
+
+// readPage reads the query of a list of candidates. Every fault is reported:
+// a filter that is misspelt must not silently show everybody.
+func readPage(query url.Values) (page, error) {
+	var faults command.Faults
+	values := single(&faults, query, "stage", "after", "limit")
+	p := page{stage: journey.Stage(values["stage"]), after: values["after"], limit: defaultLimit}
+	if p.stage != "" && !slices.Contains(journey.Stages, p.stage) {
+		faults.Add("stage", "no such stage", names(journey.Stages)...)
+	}
+	if p.after != "" && !isCandidate(p.after) {
+		faults.Add("after", "not a cursor", "the value of next on the page before")
+	}
+	if text := values["limit"]; text != "" {
+		n, err := strconv.Atoi(text)
+		if err != nil || n < 1 || n > maxLimit {
+			faults.Add("limit", "not accepted", "1 to "+strconv.Itoa(maxLimit))
+		}
+		p.limit = n
+	}
+	return p, unreadable(&faults)
+}
+
+// readRole reads the query of the list of accounts. The empty role lists all.
+func readRole(query url.Values) (journey.Role, error) {
+	var faults command.Faults
+	role := journey.Role(single(&faults, query, "role")["role"])
+	if role != "" && !slices.Contains(journey.Roles, role) {
+		faults.Add("role", "no such role", names(journey.Roles)...)
+	}
+	return role, unreadable(&faults)
+}
+
+// single returns the parameters that are known, each of which may stand once.
+func single(f *command.Faults, query url.Values, known ...string) map[string]string {
+	values := map[string]string{}
+	unknown := 0
+	for name, given := range query {
+		switch {
+		case !slices.Contains(known, name):
+			unknown++
+		case len(given) > 1:
+			f.Add(name, "given more than once")
+		default:
+			values[name] = given[0]
+		}
+	}
+	if unknown > 0 {
+		f.Add("query", "a parameter that is not known", known...)
+	}
+	return values
+}
+
+// unreadable makes a faulty query a malformed request.
+func unreadable(f *command.Faults) error {
+	err := f.Err()
+	if faulty, ok := err.(*command.Invalid); ok { //nolint:errorlint // Err never wraps
+		faulty.Malformed = true
+	}
+	return err
+}
+
+func names[T ~string](list []T) []string {
+	out := make([]string, len(list))
+	for i, each := range list {
+		out[i] = string(each)
+	}
+	return out
+}

@@ -1,0 +1,73 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+)
+
+// failure is an error that a person may read in full.
+type failure struct {
+	Status  int
+	Title   string
+	Message string
+}
+
+// Error implements error.
+func (f *failure) Error() string { return http.StatusText(f.Status) + ": " + f.Message }
+
+// errNotFound hides whether a page does not exist or is not for the reader.
+var errNotFound = &failure{Status: http.StatusNotFound}
+
+// errorPage is the model of an error page.
+type errorPage struct {
+	Status  int
+	Message string
+	Request string
+}
+
+// fail answers with an error page. What went wrong inside stays in the log,
+// under the id that the page shows.
+func (s *server) fail(c echo.Context, err error) error {
+	id := c.Response().Header().Get(echo.HeaderXRequestID)
+	var known *failure
+	var tooLarge *http.MaxBytesError
+	switch {
+	case errors.As(err, &known):
+	case errors.As(err, &tooLarge):
+		known = &failure{Status: http.StatusRequestEntityTooLarge, Message: "The form is too large."}
+	default:
+		s.Log.Error("a page failed", "request", id, "error", err)
+		known = &failure{Status: http.StatusInternalServerError}
+	}
+	title, message := known.Title, known.Message
+	switch known.Status {
+	case http.StatusNotFound:
+		title = or(title, "Page not found")
+		message = or(message, "There is no such page, or it is not open to you.")
+	case http.StatusForbidden:
+		title = or(title, "Not allowed")
+	case http.StatusMethodNotAllowed:
+		title = or(title, "Not possible here")
+		message = or(message, "This address does not take this kind of request.")
+	case http.StatusInternalServerError:
+		title = or(title, "Something went wrong")
+		message = or(message, "Nothing was lost that was confirmed to you. Try again; if it happens again, report the number below.")
+	default:
+		title = or(title, http.StatusText(known.Status))
+	}
+	if c.Response().Committed {
+		return nil
+	}
+	return s.render(c, known.Status, "error", page{
+		Title: title, Body: errorPage{Status: known.Status, Message: message, Request: id},
+	})
+}
+
+func or(text, otherwise string) string {
+	if text != "" {
+		return text
+	}
+	return otherwise
+}

@@ -1,0 +1,108 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"runtime/debug"
+	"slices"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/record"
+)
+
+// policy is the Content Security Policy of every page. Nothing comes from
+// elsewhere and nothing is inline, so it has no exception.
+const policy = "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+
+// maxForm bounds what a form may send.
+const maxForm = 1 << 20
+
+// accountKey is where guard leaves the signed-in account in the context.
+const accountKey = "web.account"
+
+// guard puts the same protection before every handler: headers, the origin of
+// the request, who is signed in, and whether the page is open to them.
+func (s *server) guard(r route) echo.HandlerFunc {
+	return func(c echo.Context) (err error) {
+		header := c.Response().Header()
+		header.Set("Content-Security-Policy", policy)
+		header.Set("X-Content-Type-Options", "nosniff")
+		header.Set("Referrer-Policy", "no-referrer")
+		header.Set("Cross-Origin-Opener-Policy", "same-origin")
+		header.Set("Cache-Control", "no-store")
+		id := header.Get(echo.HeaderXRequestID)
+		if id == "" {
+			id = uuid.NewString()
+			header.Set(echo.HeaderXRequestID, id)
+		}
+		defer func() {
+			if p := recover(); p != nil {
+				s.Log.Error("a page panicked", "request", id, "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+				err = s.fail(c, &failure{Status: http.StatusInternalServerError})
+			}
+		}()
+		if err := s.admit(c, r); err != nil {
+			return s.fail(c, err)
+		}
+		if c.Response().Committed {
+			return nil
+		}
+		if err := r.handler(c); err != nil {
+			return s.fail(c, err)
+		}
+		return nil
+	}
+}
+
+// admit lets a request through, answers it with a redirect to the sign-in page,
+// or returns why not.
+func (s *server) admit(c echo.Context, r route) error {
+	req := c.Request()
+	if err := s.origin.Check(req); err != nil {
+		return &failure{Status: http.StatusForbidden, Message: "This form was sent from another site, so it was not accepted."}
+	}
+	req.Body = http.MaxBytesReader(c.Response(), req.Body, maxForm)
+	account, signedIn, err := s.current(req.Context(), c)
+	if err != nil {
+		return err
+	}
+	if signedIn {
+		c.Set(accountKey, account)
+	}
+	switch {
+	case r.public:
+		return nil
+	case !signedIn:
+		return c.Redirect(http.StatusSeeOther, signInPath(req.URL.Path))
+	case !slices.Contains(readers, account.Role) && r.path != pathSignOut:
+		return &failure{Status: http.StatusForbidden, Title: "This is not your place", Message: "Your account has the role " + roleWord(account.Role) +
+			". These pages are for people who look after candidates. Use the command line or the interface that your role is meant for, or sign out and use another account."}
+	case !slices.Contains(r.roles, account.Role):
+		return &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(account.Role) + " may not do this."}
+	default:
+		return nil
+	}
+}
+
+// current finds the account of the request's cookie.
+func (s *server) current(ctx context.Context, c echo.Context) (record.Account, bool, error) {
+	cookie, err := c.Cookie(s.cookieName())
+	if err != nil || cookie.Value == "" {
+		return record.Account{}, false, nil
+	}
+	account, err := s.Store.SessionAccount(ctx, cookie.Value)
+	if errors.Is(err, record.ErrNotFound) {
+		return record.Account{}, false, nil
+	}
+	return account, err == nil, err
+}
+
+// signedIn returns the account that guard found.
+func signedIn(c echo.Context) (record.Account, bool) {
+	account, ok := c.Get(accountKey).(record.Account)
+	return account, ok
+}

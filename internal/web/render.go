@@ -1,0 +1,101 @@
+package web
+
+import (
+	"bytes"
+	"embed"
+	"fmt"
+	"html/template"
+	"net/http"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/record"
+)
+
+//go:embed templates
+var templateFiles embed.FS
+
+// page is the model of the layout around every page.
+type page struct {
+	Title   string
+	Account *record.Account
+	Demo    bool
+	Notice  string
+	Errors  *summary
+	Body    any
+	Path    string
+}
+
+// summary lists what is wrong with a form, at the top of its page.
+type summary struct {
+	Title string
+	Items []problem
+}
+
+// problem is one thing that is wrong, with the field it is about.
+type problem struct {
+	Text  string
+	Field string
+}
+
+// pages are the parsed templates by name, each with the layout.
+type pages map[string]*template.Template
+
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "error"}
+
+func loadPages(a assets) (pages, error) {
+	functions := template.FuncMap{
+		"asset": a.path, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
+		"day": dayWord, "unit": unitWord, "bar": stageBar,
+	}
+	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
+		"templates/layout.html", "templates/form.html")
+	if err != nil {
+		return nil, fmt.Errorf("read the templates: %w", err)
+	}
+	all := pages{}
+	for _, name := range pageNames {
+		t, err := layout.Clone()
+		if err == nil {
+			t, err = t.ParseFS(templateFiles, "templates/"+name+".html")
+		}
+		if err != nil {
+			return nil, fmt.Errorf("read the template %s: %w", name, err)
+		}
+		all[name] = t
+	}
+	return all, nil
+}
+
+// render executes a template in full before the first byte is sent, so that a
+// fault is an error page and never half a page.
+func (s *server) render(c echo.Context, status int, name string, p page) error {
+	if account, ok := signedIn(c); ok {
+		p.Account = &account
+	}
+	p.Demo, p.Path = s.Demo, c.Request().URL.Path
+	var out bytes.Buffer
+	if err := s.pages[name].ExecuteTemplate(&out, "layout", p); err != nil {
+		return fmt.Errorf("render %s: %w", name, err)
+	}
+	return c.HTMLBlob(status, out.Bytes())
+}
+
+// today is the calendar day in the zone of the programme.
+func (s *server) today(zone *time.Location) journey.Date { return journey.DateOf(s.Now(), zone) }
+
+// statusOf is the HTTP status of a refusal, the same as in the API.
+func statusOf(code journey.RefusalCode) int {
+	switch code {
+	case journey.Invalid:
+		return http.StatusUnprocessableEntity
+	case journey.Forbidden:
+		return http.StatusForbidden
+	case journey.NotFound:
+		return http.StatusNotFound
+	default:
+		return http.StatusConflict
+	}
+}

@@ -1,0 +1,168 @@
+package web
+
+import (
+	"fmt"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+)
+
+// sessionLife covers a working day and no more.
+const sessionLife = 10 * time.Hour
+
+// cookieName uses the __Host- prefix where the browser accepts it: such a
+// cookie can't be set from a sub-domain.
+func (s *server) cookieName() string {
+	if s.Secure {
+		return "__Host-candidacy"
+	}
+	return "candidacy"
+}
+
+func (s *server) setCookie(c echo.Context, value string, life time.Duration) {
+	cookie := &http.Cookie{
+		Name: s.cookieName(), Value: value, Path: "/", HttpOnly: true, Secure: s.Secure,
+		SameSite: http.SameSiteLaxMode, MaxAge: int(life.Seconds()),
+	}
+	if value == "" {
+		cookie.MaxAge = -1
+	}
+	c.SetCookie(cookie)
+}
+
+// signInModel is the model of the sign-in page.
+type signInModel struct {
+	Username string
+	Next     string
+	SignIns  []SignIn
+}
+
+// next accepts only the pages that a person can be sent back to, so that the
+// sign-in page can't be made to lead elsewhere.
+var next = regexp.MustCompile(`^/(candidates/[a-z0-9-]{1,64})?$`)
+
+// signInPath leads to the sign-in page and back.
+func signInPath(from string) string {
+	// A form was sent to this address; come back to the page that held it.
+	if parts := strings.Split(from, "/"); len(parts) > 3 {
+		from = strings.Join(parts[:3], "/")
+	}
+	if from == pathBoard || !next.MatchString(from) {
+		return pathSignIn
+	}
+	return pathSignIn + "?next=" + url.QueryEscape(from)
+}
+
+func (s *server) signInPage(c echo.Context) error {
+	if _, ok := signedIn(c); ok {
+		return c.Redirect(http.StatusSeeOther, pathBoard)
+	}
+	return s.showSignIn(c, http.StatusOK, "", c.QueryParam("next"), nil)
+}
+
+func (s *server) showSignIn(c echo.Context, status int, username, to string, problem *summary) error {
+	model := signInModel{Username: username}
+	if next.MatchString(to) {
+		model.Next = to
+	}
+	if s.Demo {
+		model.SignIns = s.SignIns
+	}
+	return s.render(c, status, "sign-in", page{Title: "Sign in", Errors: problem, Body: model})
+}
+
+func (s *server) signIn(c echo.Context) error {
+	if err := c.Request().ParseForm(); err != nil {
+		return s.formFault(err)
+	}
+	form := c.Request().PostForm
+	username, password, to := strings.TrimSpace(form.Get("username")), form.Get("password"), form.Get("next")
+	if username == "" || password == "" {
+		return s.showSignIn(c, http.StatusUnprocessableEntity, username, to, &summary{
+			Title: "You are not signed in", Items: []problem{{Text: "Enter your username and your password.", Field: "username"}},
+		})
+	}
+	byName, byAddress := "name "+strings.ToLower(username), "address "+s.address(c)
+	if wait, ok := s.limiter.take(byName, byAddress); !ok {
+		seconds := int(wait.Seconds()) + 1
+		c.Response().Header().Set("Retry-After", strconv.Itoa(seconds))
+		return s.showSignIn(c, http.StatusTooManyRequests, username, to, &summary{
+			Title: "Too many attempts to sign in",
+			Items: []problem{{Text: fmt.Sprintf("Wait %s, then try again. Your account is not lost.", plural((seconds+59)/60, "minute")), Field: "username"}},
+		})
+	}
+	account, ok, err := s.Store.CheckPassword(c.Request().Context(), username, password)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		return s.showSignIn(c, http.StatusForbidden, username, to, &summary{
+			Title: "You are not signed in", Items: []problem{{Text: "The username or the password is wrong.", Field: "username"}},
+		})
+	}
+	s.limiter.release(byName, byAddress)
+	// A new secret for every sign-in: one that was planted or seen before is
+	// worth nothing.
+	if err := s.forget(c); err != nil {
+		return err
+	}
+	secret, err := s.Store.StartSession(c.Request().Context(), account.ID, sessionLife)
+	if err != nil {
+		return err
+	}
+	s.setCookie(c, secret, sessionLife)
+	if !next.MatchString(to) {
+		to = pathBoard
+	}
+	return c.Redirect(http.StatusSeeOther, to)
+}
+
+// forget ends whatever session the request's cookie stands for.
+func (s *server) forget(c echo.Context) error {
+	cookie, err := c.Cookie(s.cookieName())
+	if err != nil || cookie.Value == "" {
+		return nil //nolint:nilerr // a request without the cookie has nothing to forget
+	}
+	return s.Store.EndSession(c.Request().Context(), cookie.Value)
+}
+
+func (s *server) signOut(c echo.Context) error {
+	if err := s.forget(c); err != nil {
+		return err
+	}
+	s.setCookie(c, "", 0)
+	return c.Redirect(http.StatusSeeOther, pathSignIn)
+}
+
+// address names where a request comes from. A header that anybody can send is
+// read only where the operator has said which proxy sets it. One household or
+// ward has a whole IPv6 network of 64 bits, so that counts as one address.
+func (s *server) address(c echo.Context) string {
+	text := ""
+	if s.echo.IPExtractor != nil {
+		text = s.echo.IPExtractor(c.Request())
+	} else if host, _, err := net.SplitHostPort(c.Request().RemoteAddr); err == nil {
+		text = host
+	}
+	ip, err := netip.ParseAddr(text)
+	if err != nil || ip.Unmap().Is4() {
+		return text
+	}
+	prefix, err := ip.WithZone("").Prefix(64)
+	if err != nil {
+		return text
+	}
+	return prefix.String()
+}
+
+// formFault is the answer to a form that can't be read.
+func (s *server) formFault(err error) error {
+	return fmt.Errorf("%w: %w", &failure{Status: http.StatusBadRequest, Message: "The form could not be read."}, err)
+}

@@ -1,0 +1,151 @@
+// Package web serves the pages of Candidacy: the board, the referral form and
+// the page of one candidate, rendered on the server from the record store. It
+// decides nothing about the process. Every change goes through the dispatcher,
+// and what a person may see is decided in one file, visibility.go.
+//
+// The pages use no JavaScript, so the Content Security Policy needs no
+// exception, and every page works with a keyboard, without a mouse and on paper.
+package web
+
+import (
+	"log/slog"
+	"net/http"
+	"slices"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/dispatch"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+)
+
+// Deps are what the pages stand on.
+type Deps struct {
+	Store      *record.Store
+	Dispatcher *dispatch.Dispatcher
+	Protocols  *protocol.Registry
+	// Current is the protocol that new candidates are pinned to.
+	Current *protocol.Protocol
+	Now     func() time.Time
+	Log     *slog.Logger
+	// Demo shows on every page that the data are invented, and the sign-ins on
+	// the sign-in page.
+	Demo bool
+	// Secure sets the Secure attribute of cookies.
+	Secure  bool
+	SignIns []SignIn
+}
+
+// SignIn is one demonstration account. It is shown only in Demo.
+type SignIn struct {
+	Username string
+	Role     journey.Role
+	Password string
+}
+
+// server holds what the handlers share.
+type server struct {
+	Deps
+	echo    *echo.Echo
+	pages   pages
+	assets  assets
+	limiter *limiter
+	origin  *http.CrossOriginProtection
+}
+
+// route is one page with the roles it is open to. A route without roles is
+// open to nobody but where public says so: access is denied by default.
+type route struct {
+	method  string
+	path    string
+	roles   []journey.Role
+	public  bool
+	handler echo.HandlerFunc
+}
+
+// everyone lists every role that a person or a token can hold.
+var everyone = journey.Roles
+
+// readers lists the roles that may look at candidates at all.
+var readers = []journey.Role{
+	journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole, journey.Auditor,
+}
+
+// writers lists the roles that give commands.
+var writers = []journey.Role{journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole}
+
+const (
+	pathBoard     = "/"
+	pathSignIn    = "/sign-in"
+	pathSignOut   = "/sign-out"
+	pathNew       = "/candidates/new"
+	pathCandidate = "/candidates/:id"
+	pathCommand   = "/candidates/:id/:kind"
+	pathAsset     = "/assets/:name"
+)
+
+func (s *server) routes() []route {
+	coordinator := []journey.Role{journey.Coordinator}
+	return []route{
+		{method: http.MethodGet, path: pathSignIn, public: true, handler: s.signInPage},
+		{method: http.MethodPost, path: pathSignIn, public: true, handler: s.signIn},
+		{method: http.MethodPost, path: pathSignOut, roles: everyone, handler: s.signOut},
+		{method: http.MethodGet, path: pathAsset, public: true, handler: s.asset},
+		{method: http.MethodGet, path: pathBoard, roles: readers, handler: s.board},
+		{method: http.MethodGet, path: pathNew, roles: coordinator, handler: s.newReferral},
+		{method: http.MethodPost, path: pathNew, roles: coordinator, handler: s.refer},
+		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},
+		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
+	}
+}
+
+// Register adds the pages to the server.
+func Register(e *echo.Echo, d Deps) error {
+	s := &server{
+		Deps: d, echo: e, limiter: newLimiter(d.Now), origin: http.NewCrossOriginProtection(),
+	}
+	if s.Log == nil {
+		s.Log = slog.New(slog.DiscardHandler)
+	}
+	var err error
+	if s.assets, err = loadAssets(); err != nil {
+		return err
+	}
+	if s.pages, err = loadPages(s.assets); err != nil {
+		return err
+	}
+	paths := map[string][]string{}
+	for _, r := range s.routes() {
+		handler := s.guard(r)
+		e.Add(r.method, r.path, handler)
+		paths[r.path] = append(paths[r.path], r.method)
+		if r.method == http.MethodGet {
+			e.Add(http.MethodHead, r.path, handler)
+			paths[r.path] = append(paths[r.path], http.MethodHead)
+		}
+	}
+	s.refuseOtherMethods(paths)
+	e.RouteNotFound("/*", s.guard(route{public: true, handler: func(echo.Context) error { return errNotFound }}))
+	return nil
+}
+
+// refuseOtherMethods makes the answer to a wrong method a page like any other.
+func (s *server) refuseOtherMethods(paths map[string][]string) {
+	for path, methods := range paths {
+		for _, method := range []string{
+			http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete,
+		} {
+			if slices.Contains(methods, method) {
+				continue
+			}
+			s.echo.Add(method, path, s.guard(route{public: true, handler: func(c echo.Context) error {
+				for _, m := range methods {
+					c.Response().Header().Add(echo.HeaderAllow, m)
+				}
+				return &failure{Status: http.StatusMethodNotAllowed}
+			}}))
+		}
+	}
+}
