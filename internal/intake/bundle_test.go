@@ -16,7 +16,7 @@ func TestAssessDump(t *testing.T) {
 	p := protocol.Default()
 	for _, c := range []string{"c01", "c05", "c06", "c07", "c08", "c09", "c10", "c11"} {
 		var all []result.Result
-		for _, kind := range []string{"screening", "evaluation", "infection"} {
+		for _, kind := range []string{"screening", "evaluation", "preoperative"} {
 			raw, err := os.ReadFile(filepath.Join("../../testdata/bundles", c+"-"+kind+".json"))
 			if err != nil {
 				t.Fatal(err)

@@ -142,6 +142,8 @@ type candidate struct {
 	acr           float64 // mg/g
 	story         string
 
+	operation  int     // days from the base date, if not about nine months after the referral
+	today      bool    // the operation is on the base date
 	collection bool    // 24 h urine instead of the tracer
 	molar      bool    // this laboratory reports creatinine in umol/L
 	secondABO  string  // where the second sample disagrees
@@ -157,7 +159,7 @@ const (
 // The order is the numbering c01..c24. Offsets are spread so that on the base
 // date the candidates stand at every stage, from referral to follow-up.
 var candidates = []candidate{
-	{given: "Alvira", family: "Testford", born: "1981-03-14", sex: female, referral: 900, height: 167, weight: 64.2, systolic: 116, diastolic: 72, abo: "O positive", creatinine: 0.72, gfr: 101, glucose: 88, hba1c: 5.2, haemoglobin: 13.6, acr: 5, story: "healthy, followed up"},
+	{given: "Alvira", family: "Testford", born: "1981-03-14", sex: female, referral: 1070, operation: -740, height: 167, weight: 64.2, systolic: 116, diastolic: 72, abo: "O positive", creatinine: 0.72, gfr: 101, glucose: 88, hba1c: 5.2, haemoglobin: 13.6, acr: 5, story: "healthy, two years followed up"},
 	{given: "Bertin", family: "Mockwell", born: "1976-08-02", sex: male, referral: 760, height: 181, weight: 82.5, systolic: 122, diastolic: 76, abo: "A positive", creatinine: 0.91, gfr: 97, glucose: 92, hba1c: 5.3, haemoglobin: 15.1, acr: 4, story: "healthy, followed up"},
 	{given: "Corissa", family: "Samplewood", born: "1969-11-27", sex: female, referral: 620, height: 162, weight: 61.0, systolic: 118, diastolic: 70, abo: "O negative", creatinine: 0.68, gfr: 95, glucose: 90, hba1c: 5.4, haemoglobin: 13.2, acr: 7, collection: true, story: "healthy, 24 h urine collection"},
 	{given: "Davrin", family: "Fixtureholm", born: "1986-05-19", sex: male, referral: 540, height: 178, weight: 77.8, systolic: 119, diastolic: 74, abo: "B positive", creatinine: 0.88, gfr: 108, glucose: 86, hba1c: 5.1, haemoglobin: 14.8, acr: 3, molar: true, story: "healthy, creatinine in umol/L"},
@@ -173,8 +175,8 @@ var candidates = []candidate{
 	{given: "Norvan", family: "Testbury", born: "1988-02-29", sex: male, referral: 360, height: 186, weight: 90.2, systolic: 120, diastolic: 73, abo: "A positive", creatinine: 0.95, gfr: 106, glucose: 90, hba1c: 5.2, haemoglobin: 15.6, acr: 5, story: "healthy, born on a leap day"},
 	{given: "Oriella", family: "Dummerstad", born: "1980-06-11", sex: female, referral: 330, height: 169, weight: 65.5, systolic: 112, diastolic: 68, abo: "O positive", creatinine: 0.69, gfr: 102, glucose: 84, hba1c: 5.0, haemoglobin: 13.5, acr: 4, collection: true, story: "healthy, 24 h urine collection"},
 	{given: "Pellam", family: "Fixturely", born: "1974-03-28", sex: male, referral: 300, height: 179, weight: 84.7, systolic: 124, diastolic: 77, abo: "B negative", creatinine: 0.94, gfr: 93, glucose: 95, hba1c: 5.4, haemoglobin: 14.9, acr: 7, story: "healthy"},
-	{given: "Quillan", family: "Samplestone", born: "1992-09-23", sex: male, referral: 260, height: 182, weight: 78.9, systolic: 118, diastolic: 72, abo: "O positive", creatinine: 0.92, gfr: 112, glucose: 83, hba1c: 4.9, haemoglobin: 15.2, acr: 3, story: "healthy"},
-	{given: "Roswen", family: "Mockenby", born: "1967-12-16", sex: female, referral: 220, height: 164, weight: 63.7, systolic: 121, diastolic: 74, abo: "A positive", creatinine: 0.67, gfr: 92, glucose: 94, hba1c: 5.5, haemoglobin: 13.3, acr: 10, collection: true, story: "healthy, 24 h urine collection"},
+	{given: "Quillan", family: "Samplestone", born: "1992-09-23", sex: male, referral: 260, height: 182, weight: 78.9, systolic: 118, diastolic: 72, abo: "O positive", creatinine: 0.92, gfr: 112, glucose: 83, hba1c: 4.9, haemoglobin: 15.2, acr: 3, today: true, story: "healthy, operated today"},
+	{given: "Roswen", family: "Mockenby", born: "1967-12-16", sex: female, referral: 220, height: 164, weight: 63.7, systolic: 121, diastolic: 74, abo: "A positive", creatinine: 0.67, gfr: 92, glucose: 94, hba1c: 5.5, haemoglobin: 13.3, acr: 10, operation: 21, collection: true, story: "healthy, results lapse before the operation"},
 	{given: "Sindre", family: "Exampleholt", born: "1985-08-07", sex: male, referral: 180, height: 177, weight: 76.1, systolic: 116, diastolic: 71, abo: "O negative", creatinine: 0.89, gfr: 105, glucose: 88, hba1c: 5.1, haemoglobin: 14.5, acr: 4, story: "healthy"},
 	{given: "Tavira", family: "Stubbefjell", born: "1978-04-04", sex: female, referral: 150, height: 171, weight: 70.4, systolic: 117, diastolic: 72, abo: "O positive", creatinine: 0.70, gfr: 98, glucose: 91, hba1c: 5.3, haemoglobin: 13.7, acr: 5, molar: true, story: "healthy, creatinine in umol/L"},
 	{given: "Ulfrik", family: "Synthmark", born: "1982-11-13", sex: male, referral: 55, height: 184, weight: 86.0, systolic: 122, diastolic: 75, abo: "A positive", creatinine: 0.93, gfr: 101, glucose: 92, hba1c: 5.2, haemoglobin: 15.3, acr: 6, collection: true, story: "healthy, 24 h urine collection"},
@@ -307,8 +309,6 @@ var (
 	systolic   = loinc("8480-6", "Systolic blood pressure", "Systolic", "mmHg", "mm[Hg]", 0)
 	diastolic  = loinc("8462-4", "Diastolic blood pressure", "Diastolic", "mmHg", "mm[Hg]", 0)
 	pressure   = loinc("85354-9", "Blood pressure panel with all children optional", "Office blood pressure", "", "", 0)
-	systolic24 = loinc("8490-5", "Systolic blood pressure 24 hour mean", "Ambulatory systolic mean, 24 h", "mmHg", "mm[Hg]", 0)
-	diastol24  = loinc("8472-3", "Diastolic blood pressure 24 hour mean", "Ambulatory diastolic mean, 24 h", "mmHg", "mm[Hg]", 0)
 
 	aboRh           = loinc("882-1", "ABO and Rh group [Type] in Blood", "ABO and Rh group", "", "", 0)
 	creatinineMass  = loinc("2160-0", "Creatinine [Mass/volume] in Serum or Plasma", "Creatinine", "mg/dL", "mg/dL", 2)
@@ -327,6 +327,12 @@ var (
 	tracerDose = test{code: "iohexol-dose", display: "Iohexol dose given", text: "Iohexol dose given", local: true, unit: "mg", ucum: "mg"}
 	tracerConc = test{code: "iohexol-concentration", display: "Iohexol concentration in plasma", text: "Iohexol concentration in plasma", local: true, unit: "µg/mL", ucum: "ug/mL", digits: 1}
 
+	extravasation = test{code: "iohexol-extravasation", display: "Iohexol given beside the vein", text: "Iohexol given beside the vein", local: true}
+
+	// One reading of a monitor is no office pressure, so it has a code of its own.
+	ambulatory = test{code: "ambulatory-reading", display: "Ambulatory blood pressure reading", text: "Ambulatory blood pressure reading", local: true}
+	attempts   = test{code: "ambulatory-attempted", display: "Ambulatory readings attempted", text: "Ambulatory readings attempted", local: true, unit: "readings", ucum: "1"}
+
 	infectionScreen = []test{
 		loinc("56888-1", "HIV 1+2 Ab+HIV1 p24 Ag [Presence] in Serum or Plasma by Immunoassay", "HIV antigen and antibody", "", "", 0),
 		loinc("5196-1", "Hepatitis B virus surface Ag [Presence] in Serum or Plasma by Immunoassay", "Hepatitis B surface antigen", "", "", 0),
@@ -340,7 +346,7 @@ var (
 type writer struct {
 	candidate
 	number   int
-	today    time.Time
+	base     time.Time
 	referral time.Time
 	surgery  time.Time
 	noise    *rand.Rand
@@ -354,9 +360,15 @@ type writer struct {
 
 func newWriter(c candidate, index int, today time.Time) *writer {
 	referral := today.AddDate(0, 0, -c.referral)
+	surgery := workday(referral.AddDate(0, 0, 275+(index*11)%30))
+	switch {
+	case c.today:
+		surgery = today
+	case c.operation != 0:
+		surgery = workday(today.AddDate(0, 0, c.operation))
+	}
 	return &writer{
-		candidate: c, number: index + 1, today: today, referral: referral,
-		surgery: workday(referral.AddDate(0, 0, 275+(index*11)%30)),
+		candidate: c, number: index + 1, base: today, referral: referral, surgery: surgery,
 		// One stream for each person: a change to one leaves the others' values alone.
 		noise: rand.New(rand.NewPCG(20261125, uint64(index))),
 	}
@@ -375,7 +387,7 @@ func (w *writer) files() (manifestPerson, map[string][]byte, error) {
 		kind string
 		fill func()
 	}{
-		{"screening", w.screening}, {"evaluation", w.evaluation}, {"infection", w.infection}, {"followup", w.followUp},
+		{"screening", w.screening}, {"evaluation", w.evaluation}, {"preoperative", w.preoperative}, {"followup", w.followUp},
 	} {
 		w.kind, w.entries, w.first, w.last, w.draws = part.kind, nil, time.Time{}, time.Time{}, 0
 		part.fill()
@@ -388,7 +400,7 @@ func (w *writer) files() (manifestPerson, map[string][]byte, error) {
 		person.Files = append(person.Files, manifestFile{
 			Kind: part.kind, Name: name, Observations: len(w.entries),
 			FirstEffective: w.first.Format(time.RFC3339), LastIssued: w.last.Format(time.RFC3339),
-			Available: w.last.Before(w.today),
+			Available: w.last.Before(w.base),
 		})
 	}
 	return person, files, nil
@@ -442,14 +454,33 @@ func (w *writer) screening() {
 	w.office(second, 1, 0)
 	w.office(second.Add(5*time.Minute), -3, -2)
 	if w.ambulatory != [2]int{} {
-		start := w.visit(w.referral, 18, 8, 30)
-		for i, t := range []test{systolic24, diastol24} {
-			o := w.observe(t, "vital-signs", start)
-			w.span(&o, start, start.Add(24*time.Hour), 3*time.Hour)
-			o.ValueQuantity = t.quantity(float64(w.ambulatory[i]))
-			w.add(o)
-		}
+		w.monitor(w.visit(w.referral, 18, 8, 30))
 	}
+}
+
+// monitor gives a day of ambulatory readings about the table's means: every
+// half hour by day and every hour by night, a few of them failed.
+func (w *writer) monitor(start time.Time) {
+	const failed = 3
+	attempted := failed
+	for at := start; at.Before(start.Add(24 * time.Hour)); {
+		upper, lower, pause := 4.0, 3.0, 30*time.Minute
+		if at.Hour() >= 23 || at.Hour() < 7 {
+			upper, lower, pause = -11, -8, time.Hour
+		}
+		o := w.observe(ambulatory, "vital-signs", at)
+		o.Component = []obsComponent{
+			{Code: systolic.concept(), ValueQuantity: *systolic.quantity(float64(w.ambulatory[0]) + upper + 6*w.noise.Float64() - 3)},
+			{Code: diastolic.concept(), ValueQuantity: *diastolic.quantity(float64(w.ambulatory[1]) + lower + 4*w.noise.Float64() - 2)},
+		}
+		w.add(o)
+		attempted++
+		at = at.Add(pause)
+	}
+	o := w.observe(attempts, "vital-signs", start)
+	w.span(&o, start, start.Add(24*time.Hour), 3*time.Hour)
+	o.ValueQuantity = attempts.quantity(float64(attempted))
+	w.add(o)
 }
 
 func (w *writer) evaluation() {
@@ -531,10 +562,21 @@ func (w *writer) tracer(injection time.Time) {
 		value := start * math.Exp(-rate*elapsed) * w.vary(0.004)
 		w.raw(tracerConc, value, at, w.specimen(fmt.Sprintf("Plasma, clearance sample %d", i+1)))
 	}
+	o := w.observe(extravasation, "laboratory", injection)
+	o.ValueConcept = &concept{Coding: []coding{{snomedSystem, "373067005", "No"}}, Text: "No"}
+	w.add(o)
 }
 
-func (w *writer) infection() {
-	at := w.visit(w.referral, 41, 8, 15)
+// preoperative repeats what must be recent on the day of the operation.
+func (w *writer) preoperative() {
+	at := w.visit(w.surgery, -14, 8, 15)
+	w.vital(bodyHeight, w.height, at)
+	w.vital(bodyWeight, w.weight*w.vary(0.01), at.Add(2*time.Minute))
+	draw := w.specimen("Blood, pre-operative")
+	w.lab(w.creatinineTest(), w.creatinineValue(w.creatinine*w.vary(0.015)), at, draw)
+	w.lab(w.haemoglobinTest(), w.haemoglobin*w.vary(0.01), at, draw)
+	w.lab(leukocytes, 6.2*w.vary(0.25), at, draw)
+	w.lab(platelets, 245*w.vary(0.2), at, draw)
 	blood := w.specimen("Serum, infection screen")
 	for _, t := range infectionScreen {
 		o := w.observe(t, "laboratory", at)
@@ -595,10 +637,10 @@ func (w *writer) add(o observation) {
 		begin = o.EffectivePeriod.Start
 	}
 	if at, _ := time.Parse(time.RFC3339, begin); w.first.IsZero() || at.Before(w.first) {
-		w.first = at.In(w.today.Location())
+		w.first = at.In(w.base.Location())
 	}
 	if at, _ := time.Parse(time.RFC3339, o.Issued); at.After(w.last) {
-		w.last = at.In(w.today.Location())
+		w.last = at.In(w.base.Location())
 	}
 	id := o.Identifier[0]
 	w.entries = append(w.entries, entry{

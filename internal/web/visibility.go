@@ -1,0 +1,137 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"time"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+)
+
+// viewer is who looks, and when. Everything that depends on who is looking is
+// decided by its methods.
+type viewer struct {
+	record.Account
+	now time.Time
+	// teams remembers, for one request, which recipients the account cares for.
+	teams map[string]bool
+}
+
+func (s *server) viewer(account record.Account) *viewer {
+	return &viewer{Account: account, now: s.Now(), teams: map[string]bool{}}
+}
+
+// sees reports whether the candidate exists for the viewer. Someone who cares
+// for the recipient sees nothing of the donor, not even that there is one; an
+// advocate sees the people they stand by.
+func (s *server) sees(ctx context.Context, v *viewer, c record.Candidate) (bool, error) {
+	if !slices.Contains(readers, v.Role) {
+		return false, nil
+	}
+	if v.Role == journey.Advocate && c.State.Advocate != v.ID {
+		return false, nil
+	}
+	if c.Recipient == "" {
+		return true, nil
+	}
+	onTeam, known := v.teams[c.Recipient]
+	if !known {
+		var err error
+		if onTeam, err = s.Store.OnRecipientTeam(ctx, c.Recipient, v.ID); err != nil {
+			return false, err
+		}
+		v.teams[c.Recipient] = onTeam
+	}
+	return !onTeam, nil
+}
+
+// find returns a candidate that the viewer may see.
+func (s *server) find(ctx context.Context, v *viewer, id string) (record.Candidate, error) {
+	c, err := s.Store.Candidate(ctx, id)
+	if errors.Is(err, record.ErrNotFound) {
+		return c, errNotFound
+	}
+	if err != nil {
+		return c, err
+	}
+	ok, err := s.sees(ctx, v, c)
+	if err == nil && !ok {
+		err = errNotFound
+	}
+	return c, err
+}
+
+// visible lists every candidate that the viewer may see.
+func (s *server) visible(ctx context.Context, v *viewer) ([]record.Candidate, error) {
+	const batch = 500
+	var list []record.Candidate
+	for after := ""; ; {
+		some, err := s.Store.Candidates(ctx, "", after, batch)
+		if err != nil {
+			return nil, err
+		}
+		for _, c := range some {
+			ok, err := s.sees(ctx, v, c)
+			if err != nil {
+				return nil, err
+			}
+			if ok {
+				list = append(list, c)
+			}
+			after = c.ID
+		}
+		if len(some) < batch {
+			return list, nil
+		}
+	}
+}
+
+// knowsIdentity reports whether the viewer may see who a candidate is. Quality
+// work needs the facts and not the person.
+func (v *viewer) knowsIdentity() bool { return v.Role != journey.Auditor }
+
+// knowsRecipient reports whether the viewer may see the recipient's reference.
+func (v *viewer) knowsRecipient() bool { return v.Role == journey.Coordinator }
+
+// readsCare reports whether the viewer may read the words that the care team
+// writes to each other.
+func (v *viewer) readsCare() bool { return slices.Contains(writers, v.Role) }
+
+// readsPrivate reports whether the viewer may read private words: findings of
+// the psychosocial evaluation and of the advocate, and the reasons of those who
+// decline, withdraw or decide. Their author may always read them.
+func (v *viewer) readsPrivate(author string) bool {
+	switch v.Role {
+	case journey.Clinician, journey.Advocate, journey.CommitteeRole:
+		return true
+	default:
+		return v.readsCare() && author == v.ID
+	}
+}
+
+// private reports whether what a review of the requirement found is private.
+func private(r protocol.Requirement) bool {
+	return r.Domain == "psychosocial" || r.Domain == "advocate"
+}
+
+// name is how a candidate is called in front of the viewer.
+func (v *viewer) name(c record.Candidate) string {
+	if v.knowsIdentity() {
+		return c.Identity.Family + ", " + c.Identity.Given
+	}
+	return "Candidate " + strings.ToUpper(short(c.ID))
+}
+
+// identifier is the hospital's identifier, where the viewer may see it.
+func (v *viewer) identifier(c record.Candidate) string {
+	if v.knowsIdentity() {
+		return c.Identity.Identifier.Value
+	}
+	return ""
+}
+
+func short(id string) string { return id[:min(8, len(id))] }
