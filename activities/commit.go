@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -325,11 +326,22 @@ func (c *commit) independent(advocate string) error {
 }
 
 // assess evaluates everything on record. The process takes it over when
-// results changed; pages and the EHR see the same report.
+// results changed; pages and the EHR see the same report. Eligibility is a
+// question before the operation: what a donor's kidney does afterwards is no
+// answer to it.
 func (c *commit) assess() {
 	person := protocol.Person{BirthDate: c.referral.Identity.BirthDate, Sex: c.referral.Identity.Sex}
 	c.report = c.protocol.Assess(person, c.results, c.command.Today)
-	if c.command.Kind == journey.RecordResults {
+	if operated := c.state.Operated; operated != "" {
+		before := slices.DeleteFunc(slices.Clone(c.results), func(r result.Result) bool {
+			return operated.Before(journey.Date(r.CollectedOn))
+		})
+		derived := c.report.Derived
+		c.report = c.protocol.Assess(person, before, operated)
+		c.report.Derived = derived
+		return
+	}
+	if c.command.Kind == journey.RecordResults || c.command.Kind == journey.Refer {
 		c.event.Assessment = c.report.Coded()
 	}
 }

@@ -1,13 +1,11 @@
 package fhir
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
 	"os"
-	"path/filepath"
 	"sync"
 	"testing"
 	"time"
@@ -68,7 +66,6 @@ func tenThousand(b *testing.B) *record.Store {
 	if benchStore.store == nil {
 		b.Skip("the store could not be built")
 	}
-	b.Logf("store in %s", filepath.Base(benchStore.dir))
 	return benchStore.store
 }
 
@@ -133,17 +130,4 @@ func BenchmarkSearchByPatient(b *testing.B) {
 	compare(b, func(i int) string {
 		return "/fhir/Observation?patient=" + benchID(i*7919%benchCandidates) + "&category=laboratory"
 	})
-}
-
-func BenchmarkSearchByPatientInStore(b *testing.B) {
-	store := tenThousand(b)
-	s, err := parser{base: testBase}.parse(typeObservation, []pair{{"patient", benchID(1)}, {"category", "laboratory"}})
-	if err != nil {
-		b.Fatal(err)
-	}
-	for b.Loop() {
-		if _, err := store.Search(context.Background(), s.plans()[0]); err != nil {
-			b.Fatal(err)
-		}
-	}
 }

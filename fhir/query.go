@@ -81,7 +81,7 @@ func (p parser) parse(typ string, pairs []pair) (*search, error) {
 			return nil, err
 		}
 	}
-	if s.values > maxValues {
+	if s.values > maxValues || len(s.candidates)*len(s.updated) > maxValues {
 		return nil, &failure{status: http.StatusBadRequest, code: "too-costly", diagnostics: "the search names too many values"}
 	}
 	return s, nil
@@ -240,18 +240,16 @@ func (p parser) patients(s *search, known param, values []string) error {
 	return nil
 }
 
-// narrow keeps what both lists hold; a nil list is no restriction yet.
+// narrow keeps what both lists hold, each value once; a nil list is no
+// restriction yet.
 func narrow(list, values []string) []string {
-	if list == nil {
-		return values
-	}
-	both := []string{}
-	for _, v := range list {
-		if slices.Contains(values, v) {
-			both = append(both, v)
+	kept := []string{}
+	for _, v := range values {
+		if (list == nil || slices.Contains(list, v)) && !slices.Contains(kept, v) {
+			kept = append(kept, v)
 		}
 	}
-	return both
+	return kept
 }
 
 // alternatives splits at commas that aren't escaped. No alternative may be

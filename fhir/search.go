@@ -112,27 +112,37 @@ func (s *server) page(ctx context.Context, query *search) (page, error) {
 	return p, nil
 }
 
-// plans are the store queries whose answers together are the search: one, or
-// one for each of the disjoint ranges of _lastUpdated. Each asks for one
-// resource more than the page holds, which tells whether another page follows.
+// plans are the store queries whose answers together are the search: one for
+// each patient that is named, since the store walks the resources of one
+// patient in id order but would sift those of all for several, times one for
+// each of the disjoint ranges of _lastUpdated. No resource is in two of them.
+// Each asks for one resource more than the page holds, which tells whether
+// another page follows.
 func (s *search) plans() []record.Query {
-	q := record.Query{
-		Type: s.typ, Candidates: s.candidates, IDs: s.ids, Conditions: s.conditions,
-		After: s.after, Limit: s.count + 1,
+	q := record.Query{Type: s.typ, IDs: s.ids, Conditions: s.conditions, After: s.after, Limit: s.count + 1}
+	queries := []record.Query{q}
+	if s.candidates != nil {
+		queries = nil
+		for _, candidate := range s.candidates {
+			q.Candidates = []string{candidate}
+			queries = append(queries, q)
+		}
 	}
 	if !s.restrict {
-		return []record.Query{q}
+		return queries
 	}
 	var list []record.Query
-	for _, i := range s.updated {
-		q.Updated = nil
-		if i.from != "" {
-			q.Updated = append(q.Updated, record.Match{Op: ">=", Value: i.from})
+	for _, q := range queries {
+		for _, i := range s.updated {
+			q.Updated = nil
+			if i.from != "" {
+				q.Updated = append(q.Updated, record.Match{Op: ">=", Value: i.from})
+			}
+			if i.to != "" {
+				q.Updated = append(q.Updated, record.Match{Op: "<", Value: i.to})
+			}
+			list = append(list, q)
 		}
-		if i.to != "" {
-			q.Updated = append(q.Updated, record.Match{Op: "<", Value: i.to})
-		}
-		list = append(list, q)
 	}
 	return list
 }

@@ -142,6 +142,8 @@ func TestRequests(t *testing.T) {
 		{"GET", obs + "?patient=Patient/" + candidateA, 200, 11, "", nil},
 		{"GET", obs + "?subject=" + escaped(testBase+"/Patient/"+candidateA), 200, 11, "", nil},
 		{"GET", obs + "?patient=" + candidateA + "," + candidateB, 200, 19, "", nil},
+		{"GET", obs + "?patient=" + candidateA + "," + candidateA, 200, 11, "", nil},
+		{"GET", obs + "?patient=" + candidateA + "," + candidateB + "&_lastUpdated=ne2026-01-01", 200, 19, "", nil},
 		{"GET", obs + "?patient=" + candidateA + "&subject=" + candidateB, 200, 0, "", nil},
 		{"GET", obs + "?patient=" + escaped("https://elsewhere.example/fhir/Patient/"+candidateA), 200, 0, "", nil},
 		{"GET", obs + "?patient=nobody", 200, 0, "", nil},
@@ -390,6 +392,25 @@ func TestPagingWhileRowsAreInserted(t *testing.T) {
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("got  %v\nwant %v", got, want)
+	}
+}
+
+func TestPagesOfSeveralPatientsKeepTheOrder(t *testing.T) {
+	e := testServer(seeded(t))
+	target := "/fhir/Observation?patient=" + candidateB + "," + candidateA + "&_lastUpdated=ne2026-01-01&_count=4"
+	var got []string
+	for target != "" {
+		set := readSet(t, ask(e, "GET", target, ""))
+		if set.Total != 19 {
+			t.Errorf("total %d", set.Total)
+		}
+		for _, entry := range set.Entry {
+			got = append(got, entry.Resource.ID)
+		}
+		target = strings.TrimPrefix(set.link("next"), "https://programme.example")
+	}
+	if len(got) != 19 || !slices.IsSorted(got) || len(slices.Compact(slices.Clone(got))) != 19 {
+		t.Errorf("got %v", got)
 	}
 }
 

@@ -42,6 +42,23 @@ func plain(w http.ResponseWriter, status int, text string) {
 	_, _ = w.Write([]byte(text)) // the client is gone when this fails
 }
 
+// readers are the roles that may read the FHIR endpoint.
+var readers = []journey.Role{journey.EHR, journey.Coordinator, journey.Clinician, journey.Auditor}
+
+// unless leaves one path open: a CapabilityStatement is read before anybody
+// can know how to authenticate.
+func unless(path string, middleware echo.MiddlewareFunc) echo.MiddlewareFunc {
+	return func(next echo.HandlerFunc) echo.HandlerFunc {
+		guarded := middleware(next)
+		return func(c echo.Context) error {
+			if c.Request().URL.Path == path {
+				return next(c)
+			}
+			return guarded(c)
+		}
+	}
+}
+
 // readyTimeout bounds how long readiness may take to find out.
 const readyTimeout = 5 * time.Second
 
@@ -62,11 +79,10 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) 
 	api.Register(e.Group("/api"), api.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current, Now: time.Now, Log: log,
 	})
-	resources := e.Group("/fhir")
-	fhir.Register(resources, sys.Store, fhir.Options{
-		Now: time.Now,
-		Authorize: access.Bearer(sys.Store, []journey.Role{journey.EHR, journey.Coordinator, journey.Clinician, journey.Auditor},
-			time.Now, fhir.WriteOutcome),
+	bearer := access.Bearer(sys.Store, readers, time.Now, fhir.WriteOutcome)
+	fhir.Register(e.Group("/fhir", unless("/fhir/metadata", bearer)), sys.Store, fhir.Options{
+		Now:    time.Now,
+		Report: func(_ *http.Request, err error) { log.Error("fhir", "error", err) },
 	})
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current,

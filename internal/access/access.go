@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -38,11 +39,13 @@ const longestToken = 512
 
 // Bearer lets in the requests whose token speaks for one of the allowed roles.
 // Without a token, or with one that is wrong or has expired, the answer is 401:
-// it does not say which. A token of another role gets 403.
-func Bearer(store Tokens, allowed []journey.Role, fail Fail) echo.MiddlewareFunc {
+// it does not say which. A token of another role gets 403. Who a token speaks
+// for is remembered as in Cache, by the clock now.
+func Bearer(store Tokens, allowed []journey.Role, now func() time.Time, fail Fail) echo.MiddlewareFunc {
+	tokens := Cache(store, now)
 	return func(next echo.HandlerFunc) echo.HandlerFunc {
 		return func(c echo.Context) error {
-			bearer, err := lookUp(c.Request(), store)
+			bearer, err := lookUp(c.Request(), tokens)
 			switch {
 			case errors.Is(err, record.ErrNotFound):
 				c.Response().Header().Set(echo.HeaderWWWAuthenticate, "Bearer")
@@ -67,12 +70,12 @@ func From(c echo.Context) record.Bearer {
 	return bearer
 }
 
-func lookUp(r *http.Request, store Tokens) (record.Bearer, error) {
+func lookUp(r *http.Request, tokens Tokens) (record.Bearer, error) {
 	token, ok := credentials(r.Header)
 	if !ok {
 		return record.Bearer{}, record.ErrNotFound
 	}
-	return store.TokenBearer(r.Context(), token)
+	return tokens.TokenBearer(r.Context(), token)
 }
 
 // credentials reads the one Authorization header. Two of them could be read

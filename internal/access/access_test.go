@@ -61,7 +61,7 @@ func ask(store Tokens, header ...string) (*httptest.ResponseRecorder, error) {
 	}
 	answer := httptest.NewRecorder()
 	c := echo.New().NewContext(request, answer)
-	handler := Bearer(store, []journey.Role{journey.Coordinator, journey.Auditor}, fail)(func(c echo.Context) error {
+	handler := Bearer(store, []journey.Role{journey.Coordinator, journey.Auditor}, newClock().now, fail)(func(c echo.Context) error {
 		bearer := From(c)
 		return c.String(http.StatusOK, bearer.Actor+" "+string(bearer.Role))
 	})
@@ -168,6 +168,13 @@ func TestCacheDoesNotRememberStrangers(t *testing.T) {
 	}
 	if store.calls != 3 {
 		t.Errorf("%d look-ups, want 3", store.calls)
+	}
+}
+
+func TestCacheOfACacheIsTheSame(t *testing.T) {
+	cache := Cache(known, newClock().now)
+	if again := Cache(cache, newClock().now); again != cache {
+		t.Error("a cache was put around another")
 	}
 }
 

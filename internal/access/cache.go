@@ -34,8 +34,11 @@ type cache struct {
 // Cache returns Tokens that remember for 30 seconds by the clock who a token
 // speaks for, so that reads do not each ask the store. Tokens that are not
 // known are never remembered. It is safe for concurrent use, and one may serve
-// several interfaces.
+// several interfaces: a cache is not put around another.
 func Cache(store Tokens, now func() time.Time) Tokens {
+	if already, ok := store.(*cache); ok {
+		return already
+	}
 	return &cache{store: store, now: now, known: map[[sha256.Size]byte]remembered{}}
 }
 

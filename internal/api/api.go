@@ -85,7 +85,7 @@ func Register(g *echo.Group, d Deps) {
 	for _, r := range routes {
 		handle := func(c echo.Context) error { return r.handle(s, c) }
 		if r.roles != nil {
-			handle = access.Bearer(tokens, r.roles, refuse)(handle)
+			handle = access.Bearer(tokens, r.roles, d.Now, refuse)(handle)
 		}
 		add := func(method string) {
 			g.Add(method, r.path, s.guard(handle))

@@ -45,7 +45,7 @@ type account struct {
 // accounts answers GET /accounts. Usernames stay out of it: they are half of
 // what signing in takes.
 func (s *server) accounts(c echo.Context) error {
-	role, err := readRole(c.QueryParams())
+	role, err := readRole(c.QueryString())
 	if err != nil {
 		return err
 	}

@@ -21,6 +21,8 @@ const (
 	requestKey   = "candidacy.request"
 )
 
+var errPanic = errors.New("a handler panicked")
+
 // guard wraps every handler: it gives the request an id, keeps answers out of
 // caches, and turns errors and panics into problems.
 func (s *server) guard(handle echo.HandlerFunc) echo.HandlerFunc {
@@ -38,7 +40,7 @@ func (s *server) guard(handle echo.HandlerFunc) echo.HandlerFunc {
 				panic(p)
 			}
 			// What was panicked with may hold anything, so only its type is kept.
-			err = s.fail(c, fmt.Errorf("panic: %w", errors.New(fmt.Sprintf("%T", p))))
+			err = s.fail(c, fmt.Errorf("panic of type %T: %w", p, errPanic))
 		}()
 		if err := handle(c); err != nil {
 			return s.fail(c, err)

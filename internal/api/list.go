@@ -39,7 +39,7 @@ type summaries struct {
 
 // candidates answers GET /candidates.
 func (s *server) candidates(c echo.Context) error {
-	query, err := readPage(c.QueryParams())
+	query, err := readPage(c.QueryString())
 	if err != nil {
 		return err
 	}

@@ -23,7 +23,7 @@ type page struct {
 
 // readPage reads the query of a list of candidates. Every fault is reported:
 // a filter that is misspelt must not silently show everybody.
-func readPage(query url.Values) (page, error) {
+func readPage(query string) (page, error) {
 	var faults command.Faults
 	values := single(&faults, query, "stage", "after", "limit")
 	p := page{stage: journey.Stage(values["stage"]), after: values["after"], limit: defaultLimit}
@@ -44,7 +44,7 @@ func readPage(query url.Values) (page, error) {
 }
 
 // readRole reads the query of the list of accounts. The empty role lists all.
-func readRole(query url.Values) (journey.Role, error) {
+func readRole(query string) (journey.Role, error) {
 	var faults command.Faults
 	role := journey.Role(single(&faults, query, "role")["role"])
 	if role != "" && !slices.Contains(journey.Roles, role) {
@@ -54,20 +54,21 @@ func readRole(query url.Values) (journey.Role, error) {
 }
 
 // single returns the parameters that are known, each of which may stand once.
-func single(f *command.Faults, query url.Values, known ...string) map[string]string {
+func single(f *command.Faults, query string, known ...string) map[string]string {
 	values := map[string]string{}
-	unknown := 0
-	for name, given := range query {
-		switch {
-		case !slices.Contains(known, name):
-			unknown++
-		case len(given) > 1:
-			f.Add(name, "given more than once")
-		default:
-			values[name] = given[0]
-		}
+	given, err := url.ParseQuery(query)
+	if err != nil {
+		f.Add("query", "not a query string")
+		return values
 	}
-	if unknown > 0 {
+	for _, name := range known {
+		if len(given[name]) > 1 {
+			f.Add(name, "given more than once")
+		}
+		values[name] = given.Get(name)
+		delete(given, name)
+	}
+	if len(given) > 0 {
 		f.Add("query", "a parameter that is not known", known...)
 	}
 	return values

@@ -71,7 +71,8 @@ func readManifest() (manifest, error) {
 	return m, nil
 }
 
-// Load plays the whole programme up to now, unless it is on record already.
+// Load plays the whole programme up to now, unless it is on record already. The
+// journeys stand still until Release.
 func Load(ctx context.Context, store *record.Store, d *dispatch.Dispatcher, now time.Time, progress func(done, all int)) error {
 	if err := addAccounts(ctx, store); err != nil {
 		return err
@@ -105,6 +106,16 @@ func Load(ctx context.Context, store *record.Store, d *dispatch.Dispatcher, now 
 		return err
 	}
 	return store.SetSetting(ctx, loadedSetting, now.UTC().Format(time.RFC3339))
+}
+
+// Release lets every journey that Load played run by the clock.
+func Release(ctx context.Context, store *record.Store, d *dispatch.Dispatcher) error {
+	return store.EachOpen(ctx, func(r record.Resumable) error {
+		if !r.State.BackEntry {
+			return nil
+		}
+		return d.EndBackEntry(ctx, r.ID)
+	})
 }
 
 func fixedBase(ctx context.Context, store *record.Store, today journey.Date) (journey.Date, error) {

@@ -41,20 +41,14 @@ var endings = map[string]ending{
 // scene is a part of a script.
 type scene func(context.Context) error
 
-// play runs the scenes up to the candidate's ending and lets the journey run by
-// the clock from then on.
+// play runs the scenes up to the candidate's ending.
 func (s *script) play(ctx context.Context) error {
-	end := endings[s.person.ID]
-	for _, part := range s.scenes(end) {
+	for _, part := range s.scenes(endings[s.person.ID]) {
 		if err := part(ctx); err != nil {
 			return err
 		}
 	}
-	if slices.Contains([]ending{closed, declined, withdrawn}, end) {
-		return nil
-	}
-	s.at = s.now
-	return s.dispatcher.EndBackEntry(ctx, s.candidate)
+	return nil
 }
 
 func (s *script) scenes(end ending) []scene {
@@ -203,8 +197,8 @@ func (s *script) sign(ctx context.Context, requirements []string) error {
 // approval to be in force on its day.
 func (s *script) meeting() journey.Date {
 	day := s.issued("evaluation").AddDays(20)
-	if operation := s.operation(); !s.base.AddDays(60).Before(operation) && day.Before(operation.AddDays(-100)) {
-		day = operation.AddDays(-100)
+	if operation := s.operation(); !s.base.AddDays(60).Before(operation) && day.Before(operation.AddDays(-165)) {
+		day = operation.AddDays(-165)
 	}
 	if last := s.base.AddDays(-2); last.Before(day) {
 		day = last
