@@ -1,9 +1,6 @@
 package fhir
 
-import (
-	"net/url"
-	"strconv"
-)
+import "strconv"
 
 // bundle writes a searchset around the stored bytes of the resources, which are
 // JSON already and are not read again.
@@ -56,5 +53,3 @@ func appendString(b []byte, s string) []byte {
 	}
 	return append(b, '"')
 }
-
-func escapeQuery(s string) string { return url.QueryEscape(s) }

@@ -7,6 +7,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -170,7 +171,7 @@ func (s *search) link(base, after string) string {
 	var b strings.Builder
 	b.WriteString(base + "/" + s.typ + "?")
 	for _, p := range s.used {
-		b.WriteString(escapeQuery(p.name) + "=" + escapeQuery(p.value) + "&")
+		b.WriteString(url.QueryEscape(p.name) + "=" + url.QueryEscape(p.value) + "&")
 	}
 	b.WriteString("_count=" + strconv.Itoa(s.count))
 	if after != "" {

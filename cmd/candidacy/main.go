@@ -35,7 +35,7 @@ func command(out, errs io.Writer) *cobra.Command {
 	}
 	root.SetOut(out)
 	root.SetErr(errs)
-	root.AddCommand(serveCommand(), demoCommand(), tokenCommand(), accountCommand(), intakeCommand(),
+	root.AddCommand(serveCommand(), workerCommand(), demoCommand(), tokenCommand(), accountCommand(), intakeCommand(),
 		auditCommand(), rebuildCommand(), backupCommand())
 	return root
 }

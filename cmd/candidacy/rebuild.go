@@ -19,15 +19,20 @@ func rebuildCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "rebuild",
 		Short: "Make the engine's file anew and restart every open candidate from the record",
-		Args:  cobra.NoArgs,
+		Long: "Make the engine's file anew and restart every open candidate from the record.\n\n" +
+			"With --temporal-address nothing is removed: runs that the cluster has lost are started again.",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) (err error) {
-			if err := discardEngine(s.data); err != nil {
-				return err
+			if s.temporal == "" {
+				if err := discardEngine(s.data); err != nil {
+					return err
+				}
 			}
 			options, err := s.options(slog.New(slog.DiscardHandler))
 			if err != nil {
 				return err
 			}
+			options.Rebuild = true
 			options.Progress = progress(cmd.OutOrStdout(), "Restarting open candidates from the record")
 			sys, err := system.Open(cmd.Context(), options)
 			if err != nil {
@@ -43,7 +48,7 @@ func rebuildCommand() *cobra.Command {
 		},
 	}
 	cmd.Flags().StringVar(&s.data, "data", defaultData("data"), "folder of the records")
-	cmd.Flags().StringVar(&s.database, "database-url", "", "PostgreSQL URL that replaces records.db (or DATABASE_URL)")
+	s.bindParts(cmd)
 	return cmd
 }
 

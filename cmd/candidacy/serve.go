@@ -22,23 +22,32 @@ import (
 // site are the flags that say where data lives and where to listen.
 type site struct {
 	data, listen, temporal, database, protocol string
-	secure                                     bool
+	secure, noWorker                           bool
 }
 
 func (s *site) bind(cmd *cobra.Command, data string) {
 	f := cmd.Flags()
 	f.StringVar(&s.data, "data", data, "folder for records, engine and keys")
 	f.StringVar(&s.listen, "listen", "127.0.0.1:8080", "address to listen on")
+	s.bindParts(cmd)
+	f.BoolVar(&s.secure, "secure-cookies", false, "mark cookies Secure; set it behind TLS")
+	f.BoolVar(&s.noWorker, "no-worker", false, "leave the work to candidacy worker processes on the same cluster")
+}
+
+func (s *site) bindParts(cmd *cobra.Command) {
+	f := cmd.Flags()
 	f.StringVar(&s.temporal, "temporal-address", "", "Temporal cluster to use instead of the embedded engine")
 	f.StringVar(&s.database, "database-url", "", "PostgreSQL URL to use instead of records.db (or DATABASE_URL)")
 	f.StringVar(&s.protocol, "protocol", "", "programme protocol file; the embedded default otherwise")
-	f.BoolVar(&s.secure, "secure-cookies", false, "mark cookies Secure; set it behind TLS")
 }
 
 func (s *site) options(log *slog.Logger) (system.Options, error) {
 	o := system.Options{
 		DataDir: s.data, DatabaseURL: s.database, TemporalAddress: s.temporal,
-		PayloadKeys: os.Getenv("CANDIDACY_PAYLOAD_KEYS"), Now: time.Now, Log: log,
+		PayloadKeys: os.Getenv("CANDIDACY_PAYLOAD_KEYS"), Now: time.Now, Log: log, NoWorker: s.noWorker,
+	}
+	if s.noWorker && s.temporal == "" {
+		return o, errors.New("--no-worker: only with --temporal-address; nobody else works on an embedded engine")
 	}
 	if o.DatabaseURL == "" {
 		o.DatabaseURL = os.Getenv("DATABASE_URL")

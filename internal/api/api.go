@@ -96,22 +96,34 @@ func Register(g *echo.Group, d Deps) {
 			add(http.MethodHead)
 		}
 	}
-	for path, allowed := range methods {
+	for _, allowed := range methods {
 		slices.Sort(allowed)
-		g.RouteNotFound(path, s.guard(notAllowed(strings.Join(allowed, ", "))))
 	}
-	missing := s.guard(func(echo.Context) error {
-		return &failure{status: http.StatusNotFound, detail: "there is nothing at this address"}
-	})
-	g.RouteNotFound("", missing)
-	g.RouteNotFound("/*", missing)
+	elsewhere := s.guard(func(c echo.Context) error { return unrouted(c, methods) })
+	g.RouteNotFound("", elsewhere)
+	g.RouteNotFound("/*", elsewhere)
 }
 
-func notAllowed(methods string) echo.HandlerFunc {
-	return func(c echo.Context) error {
-		c.Response().Header().Set(echo.HeaderAllow, methods)
-		return &failure{status: http.StatusMethodNotAllowed, detail: "this method is not accepted here; accepted: " + methods}
+// unrouted answers what no route takes: an address that does not exist, or a
+// method that an address does not accept. The router by itself does not tell
+// the two apart below a group.
+func unrouted(c echo.Context, methods map[string][]string) error {
+	for path, allowed := range methods {
+		if matches(path, "/"+c.Param("*")) {
+			list := strings.Join(allowed, ", ")
+			c.Response().Header().Set(echo.HeaderAllow, list)
+			return &failure{status: http.StatusMethodNotAllowed, detail: "this method is not accepted here; accepted: " + list}
+		}
 	}
+	return &failure{status: http.StatusNotFound, detail: "there is nothing at this address"}
+}
+
+// matches reports whether an address is one of the route.
+func matches(route, address string) bool {
+	want, got := strings.Split(route, "/"), strings.Split(address, "/")
+	return slices.EqualFunc(want, got, func(w, g string) bool {
+		return w == g || (strings.HasPrefix(w, ":") && g != "")
+	})
 }
 
 // refuse turns what package access refuses into the errors of this package.

@@ -18,7 +18,7 @@ var byResult = []string{
 // decision, with nothing but requests.
 func TestJourneyThroughHTTP(t *testing.T) {
 	const recipient = "R-journey"
-	answer := fix.do(call{
+	answer := fix.do(t, call{
 		method: "POST", path: "/api/candidates", as: "coordinator", key: "journey-referral", body: encoded(t, fix.referral("SYN-0001", recipient)),
 	})
 	if answer.Code != http.StatusCreated {
@@ -87,7 +87,7 @@ func seenBy(t *testing.T, id, recipient string) {
 		{role: "auditor"},
 	} {
 		t.Run(tc.role, func(t *testing.T) {
-			answer := fix.do(call{method: "GET", path: "/api/candidates/" + id, as: tc.role})
+			answer := fix.do(t, call{method: "GET", path: "/api/candidates/" + id, as: tc.role})
 			if answer.Code != http.StatusOK {
 				t.Fatalf("got %d: %s", answer.Code, answer.Body)
 			}
@@ -179,12 +179,12 @@ func TestRepeatedCommandsAreCarriedOutOnce(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			r.method = "POST"
-			first := fix.do(r)
+			first := fix.do(t, r)
 			if first.Code/100 != 2 || strings.Contains(first.Body.String(), "repeated") {
 				t.Fatalf("got %d: %s", first.Code, first.Body)
 			}
 			entries, staged := fix.rows(t)
-			again := fix.do(r)
+			again := fix.do(t, r)
 			if again.Code != first.Code {
 				t.Errorf("got %d the second time, %d the first", again.Code, first.Code)
 			}
@@ -286,7 +286,7 @@ func TestRecipientTeamSeesNothing(t *testing.T) {
 		})
 	}
 	for _, as := range team {
-		answer := fix.do(call{method: "POST", path: "/api/intake", as: as, contentType: fhirJSON, body: bundle(t, "c01-screening.json", identifier)})
+		answer := fix.do(t, call{method: "POST", path: "/api/intake", as: as, contentType: fhirJSON, body: bundle(t, "c01-screening.json", identifier)})
 		if answer.Code != http.StatusNotFound || strings.Contains(answer.Body.String(), identifier) {
 			t.Errorf("%s: got %d: %s", as, answer.Code, answer.Body)
 		}

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/getkin/kin-openapi/routers"
 	"github.com/labstack/echo/v4"
 	"go.temporal.io/sdk/worker"
 
@@ -51,6 +52,7 @@ type fixture struct {
 	log        *bytes.Buffer
 	tokens     map[string]string
 	made       int
+	contract   routers.Router
 	closers    []func() error
 }
 
@@ -155,6 +157,9 @@ func (f *fixture) start(dir string) error {
 		Log: slog.New(slog.NewTextHandler(f.log, nil)),
 	}
 	f.server = serve(f.deps)
+	if f.contract, err = readContract(ctx); err != nil {
+		return err
+	}
 	return f.people(ctx)
 }
 
@@ -202,8 +207,13 @@ type call struct {
 	header       http.Header
 }
 
-// do sends a request.
-func (f *fixture) do(r call) *httptest.ResponseRecorder { return send(f.server, f.request(r)) }
+// do sends a request, and holds the answer against openapi.yaml.
+func (f *fixture) do(t testing.TB, r call) *httptest.ResponseRecorder {
+	t.Helper()
+	answer := send(f.server, f.request(r))
+	f.conforms(t, f.request(r), answer)
+	return answer
+}
 
 func send(e *echo.Echo, r *http.Request) *httptest.ResponseRecorder {
 	answer := httptest.NewRecorder()
@@ -240,7 +250,7 @@ func (f *fixture) unique(prefix string) string {
 // must sends a request and fails the test unless it is answered with the status.
 func (f *fixture) must(t testing.TB, status int, r call) map[string]any {
 	t.Helper()
-	answer := f.do(r)
+	answer := f.do(t, r)
 	if answer.Code != status {
 		t.Fatalf("%s %s: got %d, want %d: %s", r.method, r.path, answer.Code, status, answer.Body)
 	}

@@ -65,8 +65,8 @@ const (
 	loopback    = "127.0.0.1"
 	clusterName = "active"
 	// clusterID is fixed: the server writes it into its file and compares.
-	clusterID = "5b0b6a5e-2c0e-4d0c-9a52-6a1f0f7d3c11"
-	storeName = "engine"
+	clusterID              = "5b0b6a5e-2c0e-4d0c-9a52-6a1f0f7d3c11"
+	storeName              = "engine"
 	transferPollsPerSecond = 1000
 	// startAttempts is two: the ports are free when they are picked, and once
 	// in a while another process takes one before the server binds it.

@@ -48,7 +48,7 @@ func Apply(rules Rules, s State, e Event) State {
 	case BeginEvaluation:
 		s.enter(Evaluation, e.Today)
 	case SignResults:
-		s.sign(e)
+		s.sign(rules, e)
 	case RecordReview:
 		s.satisfy(rules, e.Requirement, e, e.Position)
 	case WaiveRequirement:
@@ -61,7 +61,8 @@ func Apply(rules Rules, s State, e Event) State {
 	case RecordDecision:
 		s.decide(rules, e)
 	case Schedule:
-		s.Planned, s.LastCheck = e.On, LastCheck{}
+		s.unschedule()
+		s.Planned = e.On
 		if s.Stage != Scheduled {
 			s.enter(Scheduled, e.Today)
 		}
@@ -88,10 +89,10 @@ func Apply(rules Rules, s State, e Event) State {
 	case Close:
 		s.enter(Closed, e.Today)
 	case Withdraw:
-		s.unschedule()
+		s.Planned, s.LastCheck = "", LastCheck{}
 		s.enter(Withdrawn, e.Today)
 	case Decline:
-		s.unschedule()
+		s.Planned, s.LastCheck = "", LastCheck{}
 		s.enter(Declined, e.Today)
 	case Hold:
 		s.Resume = s.Stage
@@ -128,12 +129,22 @@ func Fold(rules Rules, events []Event) State {
 
 func (s *State) enter(stage Stage, on Date) { s.Stage, s.Since = stage, on }
 
-func (s *State) unschedule() { s.Planned, s.LastCheck = "", LastCheck{} }
+// unschedule gives up the date. A mismatch stays until somebody resolves it:
+// another date is no resolution.
+func (s *State) unschedule() {
+	s.Planned = ""
+	if !s.LastCheck.Stopped {
+		s.LastCheck = LastCheck{}
+	}
+}
 
 // assess takes over what the results on record say. A requirement whose
-// evidence changed loses its signature: a signature stands on exact results.
+// evidence or flags changed loses its signature: a signature stands on exact
+// results. The flags tell of results that the requirement itself doesn't name,
+// such as the weight behind a clearance.
 func (s *State) assess(rules Rules, e Event) {
 	a := e.Assessment
+	before := State{Flags: s.Flags}
 	s.Flags, s.BloodType = slices.Clone(a.Flags), a.BloodType
 	for _, rule := range rules.Requirements {
 		if rule.Evidence != ByResult {
@@ -141,13 +152,10 @@ func (s *State) assess(rules Rules, e Event) {
 		}
 		r := &s.Requirements[s.index(rule.ID)]
 		i := slices.IndexFunc(a.Findings, func(f Finding) bool { return f.Requirement == rule.ID })
-		applies := len(rule.WhenFlagged) == 0 || slices.ContainsFunc(a.Flags, func(f Flag) bool {
-			return slices.Contains(rule.WhenFlagged, f.ID) && f.Band != Meets
-		})
 		if i < 0 {
 			switch {
 			case r.Status == Waived:
-			case !applies:
+			case !s.applies(rule):
 				*r = Requirement{ID: rule.ID, Status: NotApplicable}
 			case r.Evidence != "" || r.Status == NotApplicable:
 				*r = Requirement{ID: rule.ID, Status: s.unmet(rule)}
@@ -155,20 +163,33 @@ func (s *State) assess(rules Rules, e Event) {
 			continue
 		}
 		finding := a.Findings[i]
-		if finding.Evidence == r.Evidence {
+		if finding.Evidence == r.Evidence && slices.Equal(before.FlagsOf(rule.ID), s.FlagsOf(rule.ID)) {
 			continue
 		}
-		*r = Requirement{
-			ID: rule.ID, Status: Resulted, Evidence: finding.Evidence,
-			Collected: finding.Collected, ValidUntil: validUntil(rule, finding.Collected),
-		}
-		if Worst(s.FlagsOf(rule.ID)) != Meets {
-			r.Status = NeedsReview
-		}
-		if r.ValidUntil != "" && r.ValidUntil.Before(e.Today) {
-			r.Status = Expired
-		}
+		*r = s.resulted(rule, finding.Evidence, finding.Collected, e.Today)
 	}
+}
+
+// applies reports whether what makes the requirement apply is flagged.
+func (s *State) applies(rule RequirementRule) bool {
+	return len(rule.WhenFlagged) == 0 || slices.ContainsFunc(s.Flags, func(f Flag) bool {
+		return slices.Contains(rule.WhenFlagged, f.ID) && f.Band != Meets
+	})
+}
+
+// resulted is the state of a requirement whose results nobody has signed.
+func (s *State) resulted(rule RequirementRule, evidence string, collected, today Date) Requirement {
+	r := Requirement{
+		ID: rule.ID, Status: Resulted, Evidence: evidence,
+		Collected: collected, ValidUntil: validUntil(rule, collected),
+	}
+	if Worst(s.FlagsOf(rule.ID)) != Meets {
+		r.Status = NeedsReview
+	}
+	if r.ValidUntil != "" && r.ValidUntil.Before(today) {
+		r.Status = Expired
+	}
+	return r
 }
 
 func validUntil(rule RequirementRule, from Date) Date {
@@ -180,6 +201,9 @@ func validUntil(rule RequirementRule, from Date) Date {
 
 // unmet is the state of a requirement without evidence.
 func (s *State) unmet(rule RequirementRule) Status {
+	if !s.applies(rule) {
+		return NotApplicable
+	}
 	if rule.Gate == ForOperation && s.Stage != Approved && s.Stage != Scheduled {
 		return NotDue
 	}
@@ -217,7 +241,7 @@ func (s *State) assignAdvocate(rules Rules, e Event) {
 	}
 }
 
-func (s *State) sign(e Event) {
+func (s *State) sign(rules Rules, e Event) {
 	for _, id := range e.Requirements {
 		i := s.index(id)
 		if i < 0 {
@@ -225,6 +249,9 @@ func (s *State) sign(e Event) {
 		}
 		r := &s.Requirements[i]
 		r.Status, r.SignedBy, r.SignedOn = Met, e.Actor, e.Today
+		// The results decide how long they are valid, not a waiver before them.
+		rule, _ := rules.Requirement(id)
+		r.ValidUntil = validUntil(rule, r.Collected)
 		if e.Verdict == VerdictNotMet {
 			r.Status = NotMet
 		}
@@ -240,6 +267,10 @@ func (s *State) decide(rules Rules, e Event) {
 		for i, r := range s.Requirements {
 			if r.Status == NotDue {
 				s.Requirements[i].Status = Due
+			}
+			// A consent that names a side was given to an earlier decision.
+			if rule, _ := rules.Requirement(r.ID); rule.Sided {
+				s.Requirements[i] = Requirement{ID: r.ID, Status: Due}
 			}
 		}
 	case Defer:
@@ -304,11 +335,15 @@ func (s *State) fire(rules Rules, d Deadline) {
 	case RequirementExpires:
 		if i := s.index(d.Subject); i >= 0 {
 			r := &s.Requirements[i]
-			if r.Status == Waived {
-				rule, _ := rules.Requirement(r.ID)
-				*r = Requirement{ID: r.ID, Status: s.unmet(rule)}
-			} else {
+			rule, _ := rules.Requirement(r.ID)
+			switch {
+			case r.Status != Waived:
 				r.Status = Expired
+			case rule.Evidence == ByResult && r.Evidence != "":
+				// The results that the waiver covered are still on record.
+				*r = s.resulted(rule, r.Evidence, r.Collected, d.On)
+			default:
+				*r = Requirement{ID: r.ID, Status: s.unmet(rule)}
 			}
 		}
 	case ApprovalLapses:

@@ -327,7 +327,7 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 		switch {
 		case r.Evidence == "":
 			reasons = append(reasons, Reason{"result-present", id, id + " has no final result"})
-		case r.ValidUntil != "" && r.ValidUntil.Before(c.Today):
+		case rule.ValidDays > 0 && validUntil(rule, r.Collected).Before(c.Today):
 			reasons = append(reasons, Reason{"result-in-date", id, id + " has expired"})
 		case c.Verdict == VerdictMet && slices.ContainsFunc(flags, func(f Flag) bool { return f.Absolute && f.Band == Excludes }):
 			reasons = append(reasons, Reason{"absolute-exclusion", id, id + " stands on an absolute exclusion"})

@@ -24,11 +24,26 @@ func DateOf(at time.Time, zone *time.Location) Date {
 	return Date(at.In(zone).Format(time.DateOnly))
 }
 
-// Start returns the first instant of the day in the zone.
+// Start returns the first instant of the day in the zone. Where clocks change
+// at midnight that is not always 00:00: a deadline must not pass on the day
+// before, nor an hour late.
 func (d Date) Start(zone *time.Location) time.Time {
 	t, err := time.ParseInLocation(time.DateOnly, string(d), zone)
 	if err != nil {
 		return time.Time{}
+	}
+	since, until := t.ZoneBounds()
+	if DateOf(t, zone).Before(d) && !until.IsZero() {
+		// There is no midnight on that day: it begins with the change.
+		return until.In(zone)
+	}
+	if !since.IsZero() {
+		// There may be two midnights: the day begins with the first.
+		_, before := since.Add(-1).In(zone).Zone()
+		_, after := t.Zone()
+		if first := t.Add(time.Duration(after-before) * time.Second); first.Before(since) && DateOf(first, zone) == d {
+			return first
+		}
 	}
 	return t
 }

@@ -63,7 +63,7 @@ func Deadlines(rules Rules, s State) []Deadline {
 			}
 		}
 	}
-	if kind, on := stageDeadline(rules, s); on != "" && !s.noticed(kind) {
+	if kind, on := stageDeadline(rules, s); on != "" && !s.noticed(kind, on) {
 		list = append(list, Deadline{kind, "", on})
 	}
 	if s.Decision != nil && s.Decision.Outcome == Approve && s.Stage.BeforeOperation() {
@@ -83,14 +83,20 @@ func Deadlines(rules Rules, s State) []Deadline {
 	return list
 }
 
-// DueBy lists the deadlines that have passed by the start of the day.
+// DueBy lists the deadlines that have passed by the start of the day, in the
+// order in which they passed. One may bring about the next, as the opening of a
+// visit's window does its closing: after all of them have fired none is left.
 func DueBy(rules Rules, s State, day Date) []Deadline {
-	all := Deadlines(rules, s)
-	end := slices.IndexFunc(all, func(d Deadline) bool { return day.Before(d.On) })
-	if end < 0 {
-		return all
+	s = s.clone()
+	var due []Deadline
+	for {
+		all := Deadlines(rules, s)
+		if len(all) == 0 || day.Before(all[0].On) {
+			return due
+		}
+		due = append(due, all[0])
+		s.fire(rules, all[0])
 	}
-	return all[:end]
 }
 
 // stageDeadline returns the day on which a stage counts as overdue.
@@ -131,9 +137,9 @@ func workingDaysAfter(from Date, days int) Date {
 	return d
 }
 
-// noticed reports whether the stage's deadline has fired since it was entered.
-func (s State) noticed(kind DeadlineKind) bool {
-	return slices.ContainsFunc(s.Notices, func(n Notice) bool {
-		return n.Deadline == kind && !n.On.Before(s.Since)
-	})
+// noticed reports whether the stage's deadline of that day has fired. Its day
+// counts from the entering of the stage: a stage that is entered again, were it
+// on the day of a former notice, has a deadline of its own.
+func (s State) noticed(kind DeadlineKind, on Date) bool {
+	return slices.Contains(s.Notices, Notice{Deadline: kind, On: on})
 }

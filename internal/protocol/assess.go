@@ -58,9 +58,12 @@ func (p *Protocol) Assess(person Person, results []result.Result, today journey.
 			a.usable = append(a.usable, r)
 		}
 	}
-	// Newest first; the id settles what the time does not.
-	slices.SortStableFunc(a.usable, func(x, y result.Result) int {
-		return cmp.Or(cmp.Compare(sortTime(y), sortTime(x)), cmp.Compare(y.Identifier.Value, x.Identifier.Value))
+	// Newest first; the ids settle what the time does not.
+	slices.SortFunc(a.usable, func(x, y result.Result) int {
+		return cmp.Or(
+			cmp.Compare(sortTime(y), sortTime(x)), cmp.Compare(y.Identifier.Value, x.Identifier.Value),
+			cmp.Compare(y.Identifier.System, x.Identifier.System), cmp.Compare(evidenceOf(y), evidenceOf(x)),
+		)
 	})
 	a.reported()
 	a.compute()
@@ -223,6 +226,10 @@ func (a *assessment) reported() {
 			}
 			v.finding = finding
 			v.inputs = []Input{{Name: r.Code.Display, Value: finding, Date: r.Effective, Result: r.ID}}
+		case r.Value.Text != "":
+			// The newest result stands, though no rule can read it: an older
+			// number must not speak in its place.
+			v.err = errors.New("the result is a text and neither a number nor a code")
 		default:
 			continue
 		}
@@ -288,17 +295,26 @@ func measurement(r result.Result) (clinical.Measurement, error) {
 }
 
 // flag puts a value in its band. There is no flag where nothing is on record.
+// Of alternatives the newest counts, and of several of one day the gravest.
 func (a *assessment) flag(rule FlagRule) (Flag, bool) {
-	var v value
+	var worst Flag
 	found := false
 	for _, key := range strings.Fields(rule.Of) {
-		if candidate, ok := a.values[key]; ok && (!found || v.date.Before(candidate.date)) {
-			v, found = candidate, true
+		v, ok := a.values[key]
+		if !ok {
+			continue
+		}
+		f := rule.flag(v)
+		both := []journey.Flag{worst.Coded(), f.Coded()}
+		if !found || worst.Date.Before(f.Date) || worst.Date == f.Date && journey.Worst(both) != worst.Band {
+			worst, found = f, true
 		}
 	}
-	if !found {
-		return Flag{}, false
-	}
+	return worst, found
+}
+
+// flag puts one value in its band.
+func (rule FlagRule) flag(v value) Flag {
 	f := Flag{
 		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: journey.Meets, Unit: rule.Unit,
 		Threshold: rule.threshold(), Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
@@ -307,6 +323,10 @@ func (a *assessment) flag(rule FlagRule) (Flag, bool) {
 	switch {
 	case v.err != nil:
 		f.Band, f.Reason = journey.CannotDecide, v.err.Error()
+	case rule.Coded && v.finding == "":
+		f.Band, f.Reason = journey.CannotDecide, "the result is not a coded finding"
+	case !rule.Coded && v.finding != "":
+		f.Band, f.Reason = journey.CannotDecide, "the result is a coded finding and not a number"
 	case rule.Coded:
 		f.Value, f.Shown, f.Unit = v.finding, v.finding, ""
 		for _, band := range rule.Bands {
@@ -323,7 +343,7 @@ func (a *assessment) flag(rule FlagRule) (Flag, bool) {
 		f.Shown = clinical.Display(v.number, rule.Decimals)
 		rule.place(&f, v.number)
 	}
-	return f, true
+	return f
 }
 
 // place finds the band of the unrounded value, and notes when the number as

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 	"strings"
+	"time"
 
 	"candidacy/internal/journey"
 	"candidacy/internal/result"
@@ -28,7 +29,10 @@ type BloodSample struct {
 	Specimen string
 	// Type is such as "O positive", empty when it can't be told.
 	Type string
-	at   string
+	// at is the instant of the draw, zero when only its day is known.
+	at    time.Time
+	day   string
+	order string
 }
 
 // Agrees reports whether a type that somebody read back is the sample's.
@@ -72,35 +76,45 @@ func NormaliseBloodType(text string) string {
 	return group + " " + rh
 }
 
-// BloodTypes lists the usable samples in order of collection, each specimen
-// once: two tubes of one draw are one sample.
+// BloodTypes lists the usable samples in order of collection, those of one draw
+// included: each has to say the same.
 func BloodTypes(results []result.Result) []BloodSample {
 	var samples []BloodSample
 	for _, r := range results {
-		if r.Code.Code != bloodTypeCode || !r.Status.Usable() || r.Value.Coding == nil {
+		if r.Code.Code != bloodTypeCode || !r.Status.Usable() {
 			continue
 		}
-		s := BloodSample{Result: evidenceOf(r), Specimen: r.Specimen, at: r.Effective}
+		s := BloodSample{Result: evidenceOf(r), Specimen: r.Specimen, Type: typeOf(r.Value), day: r.CollectedOn, order: sortTime(r)}
 		if at, err := r.EffectiveAt(); err == nil {
-			s.at = at.UTC().Format("2006-01-02T15:04:05Z")
-		}
-		byText := NormaliseBloodType(r.Value.Coding.Display)
-		byCode, known := snomedBloodTypes[r.Value.Coding.Code]
-		if byText != "" && (!known || byCode == byText) {
-			s.Type = byText
-		} else if known && r.Value.Coding.Display == "" {
-			s.Type = byCode
+			s.at = at
 		}
 		samples = append(samples, s)
 	}
-	slices.SortStableFunc(samples, func(a, b BloodSample) int {
-		return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.Result, b.Result))
+	slices.SortFunc(samples, func(a, b BloodSample) int {
+		return cmp.Or(cmp.Compare(a.order, b.order), cmp.Compare(a.Result, b.Result))
 	})
 	return samples
 }
 
-// agreement compares every sample. Two count as two only when they were drawn
-// at different times and carry different specimen numbers.
+// typeOf reads a reported type. A text that contradicts its code is no type.
+func typeOf(v result.Value) string {
+	if v.Coding == nil {
+		return NormaliseBloodType(v.Text)
+	}
+	byText := NormaliseBloodType(v.Coding.Display)
+	byCode, known := snomedBloodTypes[v.Coding.Code]
+	switch {
+	case byText != "" && (!known || byCode == byText):
+		return byText
+	case known && v.Coding.Display == "":
+		return byCode
+	default:
+		return ""
+	}
+}
+
+// agreement compares every sample. Two count as two only when they are of
+// separate draws and carry different specimen numbers.
 func agreement(samples []BloodSample) journey.Agreement {
 	for _, s := range samples {
 		if s.Type == "" || s.Type != samples[0].Type {
@@ -113,10 +127,23 @@ func agreement(samples []BloodSample) journey.Agreement {
 	return journey.Incomplete
 }
 
+// betweenDraws is how far apart two samples are at least if they are of separate
+// draws. Policy names no minimum; an hour is common practice.
+const betweenDraws = time.Hour
+
+// apart reports whether two samples are of separate draws. Where one of them
+// has a day and no time, another day is needed.
+func (s BloodSample) apart(other BloodSample) bool {
+	if s.at.IsZero() || other.at.IsZero() {
+		return s.day != other.day
+	}
+	return s.at.Sub(other.at).Abs() >= betweenDraws
+}
+
 func independent(samples []BloodSample) bool {
 	for i, a := range samples {
 		for _, b := range samples[i+1:] {
-			if a.at != b.at && a.Specimen != "" && b.Specimen != "" && a.Specimen != b.Specimen {
+			if a.apart(b) && a.Specimen != "" && b.Specimen != "" && a.Specimen != b.Specimen {
 				return true
 			}
 		}

@@ -123,13 +123,15 @@ func (a *assessment) newestBy(code, day string) (result.Result, bool) {
 }
 
 func (a *assessment) massIndex() {
-	weight, ok := a.newest("29463-7")
-	if !ok {
+	weight, weighed := a.newest("29463-7")
+	height, measured := a.newest("8302-2")
+	if !weighed || !measured {
 		return
 	}
-	size, used, err := a.size(weight.CollectedOn)
-	if len(used) < 2 {
-		return
+	// Whichever of the two came first: an adult's height does not change.
+	size, used, err := a.size(max(weight.CollectedOn, height.CollectedOn))
+	if err != nil {
+		used = []result.Result{height, weight}
 	}
 	var r clinical.Result
 	if err == nil {
@@ -219,13 +221,17 @@ func (a *assessment) officePressure() {
 	a.pressurePair("office", "Office blood pressure, mean", panels, office.Mean, err)
 }
 
-// ambulatoryPressure computes the means of the newest monitoring.
+// ambulatoryPressure computes the means of the newest monitoring. Readings of
+// an earlier one say nothing of the candidate now.
 func (a *assessment) ambulatoryPressure() {
-	attempted, ok := a.newest("ambulatory-attempted")
 	panels := oldestFirst(a.all("ambulatory-reading"))
 	if len(panels) == 0 {
 		return
 	}
+	newest := panels[len(panels)-1]
+	panels = slices.DeleteFunc(panels, func(r result.Result) bool { return !sameMonitoring(r, newest) })
+	attempted, ok := a.newest("ambulatory-attempted")
+	ok = ok && sameMonitoring(attempted, newest)
 	var monitored pressure.Ambulatory
 	list, err := readings(panels)
 	used := panels
@@ -240,6 +246,22 @@ func (a *assessment) ambulatoryPressure() {
 	a.pressurePair("ambulatory-day", "Ambulatory blood pressure, day mean", used, monitored.Day, err)
 	a.pressurePair("ambulatory-night", "Ambulatory blood pressure, night mean", used, monitored.Night, err)
 	a.pressurePair("ambulatory-24h", "Ambulatory blood pressure, 24-hour mean", used, monitored.Whole, err)
+}
+
+// monitoringHours bounds how long one monitoring lasts.
+const monitoringHours = 48
+
+// sameMonitoring reports whether a result lies close enough to the newest
+// reading to belong to its monitoring. What has no time of day is kept by its
+// day, for the computation to refuse.
+func sameMonitoring(r, newest result.Result) bool {
+	at, errA := r.EffectiveAt()
+	last, errB := newest.EffectiveAt()
+	if errA != nil || errB != nil {
+		days := journey.Date(r.CollectedOn).DaysUntil(journey.Date(newest.CollectedOn))
+		return -1 <= days && days <= 1
+	}
+	return last.Sub(at).Abs() <= monitoringHours*time.Hour
 }
 
 func (a *assessment) ambulatoryMeans(list []pressure.Reading, attempted result.Result) (pressure.Ambulatory, error) {
@@ -384,8 +406,19 @@ func (a *assessment) collection(concentration result.Result) (urine.Collection, 
 	return c, result.Result{}, errors.New("there is no urine volume of the same collection")
 }
 
+// newestTimed returns the newest result of a timed collection; a spot sample
+// after it says nothing of an excretion. Without a collection it is the newest.
+func (a *assessment) newestTimed(code string) (result.Result, bool) {
+	for _, r := range a.all(code) {
+		if r.EffectiveEnd != "" {
+			return r, true
+		}
+	}
+	return a.newest(code)
+}
+
 func (a *assessment) creatinineClearance() {
-	concentration, ok := a.newest("2161-8")
+	concentration, ok := a.newestTimed("2161-8")
 	if !ok {
 		return
 	}
@@ -456,9 +489,11 @@ func (a *assessment) serumDuring(volume result.Result) (result.Result, bool) {
 // from the albumin of a timed collection.
 func (a *assessment) albuminExcretion() {
 	reported, isReported := a.newest("14956-7")
-	concentration, isTimed := a.newest("14957-5")
+	concentration, isTimed := a.newestTimed("14957-5")
 	if isTimed && concentration.EffectiveEnd == "" {
-		isTimed = false
+		// A spot sample is no excretion. Beside a volume it could be taken for
+		// one, and then has to be said not to be.
+		_, isTimed = a.newest("3167-4")
 	}
 	switch {
 	case isTimed && (!isReported || reported.CollectedOn < concentration.CollectedOn):

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strconv"
@@ -39,7 +40,7 @@ func Parse(source []byte) (*Protocol, error) {
 	if err := yaml.UnmarshalWithOptions(source, p, yaml.Strict()); err != nil {
 		return nil, fmt.Errorf("read the protocol: %w", err)
 	}
-	p.source = source
+	p.source = slices.Clone(source)
 	sum := sha256.Sum256(source)
 	p.digest = hex.EncodeToString(sum[:])
 	if err := p.check(); err != nil {
@@ -58,8 +59,12 @@ func (p *Protocol) check() error {
 	if p.Version == "" {
 		fail("version: missing")
 	}
+	if p.Statement == "" {
+		fail("general_statement: missing")
+	}
 	zone, err := time.LoadLocation(p.TimeZone)
-	if err != nil || p.TimeZone == "" {
+	// "Local" would make days depend on the machine.
+	if err != nil || p.TimeZone == "" || p.TimeZone == "Local" {
 		fail("time_zone: %q is not an IANA time zone", p.TimeZone)
 	}
 	p.zone = zone
@@ -68,6 +73,11 @@ func (p *Protocol) check() error {
 	}
 	if !slices.Contains(renal.Corrections(), renal.Correction(p.Methods.PlasmaCorrection)) {
 		fail("methods.plasma_clearance_correction: accepted: %v", renal.Corrections())
+	}
+	p.checkTimers(fail)
+	known := p.checkObservations(fail)
+	for key := range derivedKeys {
+		known[key] = true
 	}
 	flags := map[string]bool{}
 	for i := range p.Flags {
@@ -82,6 +92,21 @@ func (p *Protocol) check() error {
 		}
 		if f.Source == "" {
 			fail("%s.source: missing", at)
+		}
+		keys := strings.Fields(f.Of)
+		if len(keys) == 0 {
+			fail("%s.of: missing", at)
+		}
+		for _, key := range keys {
+			if !known[key] {
+				fail("%s.of: there is no value %q; name a computed value or the code of an observation", at, key)
+			}
+		}
+		if !f.Coded && f.Unit == "" {
+			fail("%s.unit: missing", at)
+		}
+		if f.Decimals < 0 || f.Decimals > 6 {
+			fail("%s.decimals: accepted: 0 to 6", at)
 		}
 		if len(f.Bands) == 0 {
 			fail("%s.bands: missing", at)
@@ -114,6 +139,7 @@ func (p *Protocol) check() error {
 		if (r.Evidence == journey.ByResult || r.Evidence == journey.ByReview) && !slices.Contains(journey.Roles, r.Signer) {
 			fail("%s.signer: accepted: %v", at, journey.Roles)
 		}
+		p.checkRequirement(fail, at, r)
 		for _, flag := range r.WhenFlagged {
 			if !flags[flag] {
 				fail("%s.when_flagged: there is no flag %q", at, flag)
@@ -124,6 +150,114 @@ func (p *Protocol) check() error {
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// derivedKeys name the values that are computed from results.
+var derivedKeys = map[string]bool{
+	"age": true, "bmi": true, "office-systolic": true, "office-diastolic": true,
+	"ambulatory-day-systolic": true, "ambulatory-day-diastolic": true,
+	"ambulatory-night-systolic": true, "ambulatory-night-diastolic": true,
+	"ambulatory-24h-systolic": true, "ambulatory-24h-diastolic": true,
+	"egfr-creatinine": true, "gfr-plasma-clearance": true, "creatinine-clearance": true,
+	"acr-mg-per-g": true, "acr-mg-per-mmol": true, "albumin-excretion": true,
+}
+
+// checkRequirement refuses combinations that the process could never satisfy,
+// or that it would take for satisfied.
+func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requirement) {
+	for name, sets := range map[string][][]string{"loinc": r.LOINC, "local": r.Local} {
+		for n, set := range sets {
+			if len(set) == 0 || slices.Contains(set, "") {
+				fail("%s.%s[%d]: a set without a code", at, name, n)
+			}
+		}
+	}
+	if r.ValidDays < 0 {
+		fail("%s.valid_days: must not be negative", at)
+	}
+	if len(r.WhenFlagged) > 0 && r.Evidence != journey.ByResult {
+		fail("%s.when_flagged: only a requirement met by results can depend on flags", at)
+	}
+	if r.BeforeDecision && r.Evidence != journey.ByReview {
+		fail("%s.before_decision: only a review is given before a decision", at)
+	}
+	if r.ByAdvocate && (r.Evidence != journey.ByReview || r.Signer != journey.Advocate) {
+		fail("%s.by_advocate: needs the evidence review and the signer advocate", at)
+	}
+	if r.Sided && r.Evidence != journey.ByConsent {
+		fail("%s.sided: only a consent names a side", at)
+	}
+}
+
+// checkTimers also looks at the visits and the quorum.
+func (p *Protocol) checkTimers(fail func(string, ...any)) {
+	t := p.Timers
+	for name, days := range map[string]int{
+		"first_reply_days": t.FirstReplyDays, "screening_days": t.ScreeningDays, "evaluation_days": t.EvaluationDays,
+		"committee_days": t.CommitteeDays, "hold_days": t.HoldDays, "approval_months": t.ApprovalMonths, "deferral_days": t.DeferralDays,
+	} {
+		// The upper limit keeps dates within the calendar: ten years.
+		if days <= 0 || days > 3660 {
+			fail("timers.%s: accepted: 1 to 3660", name)
+		}
+	}
+	if t.CoolingOffDays < 0 || t.CoolingOffDays > 3660 {
+		fail("timers.cooling_off_days: accepted: 0 to 3660")
+	}
+	visits := map[string]bool{}
+	for _, v := range p.Visits {
+		at := "visits." + v.ID
+		if !identifier.MatchString(v.ID) || visits[v.ID] {
+			fail("%s: the id is not unique or not a word of a-z, 0-9 and hyphens", at)
+		}
+		visits[v.ID] = true
+		if v.AfterDays < 0 || v.AfterMonths < 0 || (v.AfterDays > 0) == (v.AfterMonths > 0) {
+			fail("%s: needs either after_days or after_months", at)
+		}
+		if v.OpensBefore < 0 || v.ClosesAfter < 0 {
+			fail("%s: the window opens before the visit and closes after it", at)
+		}
+	}
+	seats := map[string]bool{}
+	if len(p.Quorum) == 0 {
+		fail("quorum: missing")
+	}
+	for _, seat := range p.Quorum {
+		if !identifier.MatchString(seat.ID) || seats[seat.ID] {
+			fail("quorum.%s: the id is not unique or not a word of a-z, 0-9 and hyphens", seat.ID)
+		}
+		seats[seat.ID] = true
+	}
+}
+
+// checkObservations returns the codes that are known.
+func (p *Protocol) checkObservations(fail func(string, ...any)) map[string]bool {
+	known := map[string]bool{}
+	for _, o := range p.Observations {
+		at := "observations." + o.Code
+		if o.Code == "" || known[o.Code] {
+			fail("%s: the code is missing or not unique", at)
+		}
+		known[o.Code] = true
+		kinds := 0
+		for _, is := range []bool{o.Coded, len(o.Units) > 0, len(o.Panel) > 0} {
+			if is {
+				kinds++
+			}
+		}
+		if kinds != 1 {
+			fail("%s: needs exactly one of units, coded, panel", at)
+		}
+		if o.Low > o.High {
+			fail("%s: low is above high", at)
+		}
+		for _, part := range o.Panel {
+			if found, ok := p.Observation(part); !ok || len(found.Units) == 0 {
+				fail("%s.panel: %q is not an observation with units", at, part)
+			}
+		}
+	}
+	return known
 }
 
 // compile reads the condition of a band.
@@ -145,7 +279,7 @@ func (b *BandRule) compile(coded bool) error {
 		return errors.New(`when: a comparison such as "< 60" is needed`)
 	}
 	threshold, err := strconv.ParseFloat(operand, 64)
-	if err != nil {
+	if err != nil || math.IsNaN(threshold) || math.IsInf(threshold, 0) {
 		return errors.New("when: the threshold is not a number")
 	}
 	b.op, b.threshold = op, threshold

@@ -40,6 +40,9 @@ func (r *Registry) Get(ctx context.Context, version string) (*Protocol, error) {
 	if err != nil {
 		return nil, fmt.Errorf("load protocol %s: %w", version, err)
 	}
+	if p.Version != version {
+		return nil, fmt.Errorf("load protocol %s: the text is that of version %s", version, p.Version)
+	}
 	r.mu.Lock()
 	r.known[version] = p
 	r.mu.Unlock()

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -82,6 +83,10 @@ type Tx struct {
 func (s *Store) Append(ctx context.Context, candidate, command string, build func(*Tx) (Draft, error)) (journey.Event, error) {
 	var event journey.Event
 	err := s.inTx(ctx, func(tx *sql.Tx) error {
+		event = journey.Event{}
+		if err := s.lock(ctx, tx, candidate); err != nil {
+			return err
+		}
 		stored, err := entryByCommand(ctx, tx, candidate, command)
 		if err == nil {
 			event, err = stored.Decode()
@@ -94,10 +99,16 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 		if err != nil {
 			return err
 		}
+		if draft.Event.Candidate != candidate || draft.Event.ID != command {
+			return errors.New("the draft is of another command")
+		}
 		event = draft.Event
 		return s.persist(ctx, tx, draft)
 	})
-	return event, err
+	if err != nil {
+		return journey.Event{}, err
+	}
+	return event, nil
 }
 
 func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
@@ -204,6 +215,27 @@ func writeResult(ctx context.Context, tx *sql.Tx, e Entry, r result.Result) erro
 	return nil
 }
 
+// withMeta puts the meta element in front of the body. What is published
+// can't be taken back, so a body that is not a JSON object is an error.
+func withMeta(r Resource, version int64, now time.Time) (string, error) {
+	var object map[string]json.RawMessage
+	if err := json.Unmarshal(r.Body, &object); err != nil || len(object) == 0 {
+		return "", fmt.Errorf("publish a resource: the body of %s/%s is not a JSON object with members", r.Type, r.ID)
+	}
+	if _, has := object["meta"]; has {
+		return "", fmt.Errorf("publish a resource: the body of %s/%s has a meta element of its own", r.Type, r.ID)
+	}
+	meta := fmt.Sprintf(`"meta":{"versionId":"%d","lastUpdated":"%s"`, version, now.UTC().Format("2006-01-02T15:04:05.000Z"))
+	if r.Meta != "" {
+		meta += "," + r.Meta
+	}
+	body := "{" + meta + "}," + string(bytes.TrimLeft(r.Body, " \t\r\n")[1:])
+	if !json.Valid([]byte(body)) {
+		return "", fmt.Errorf("publish a resource: the meta element of %s/%s is not valid JSON", r.Type, r.ID)
+	}
+	return body, nil
+}
+
 // publish writes a new version of a resource when its content changed.
 func publish(ctx context.Context, tx *sql.Tx, candidate string, r Resource, now time.Time) error {
 	sum := sha256.Sum256(append([]byte(r.Meta+"\n"), r.Body...))
@@ -218,11 +250,10 @@ func publish(ctx context.Context, tx *sql.Tx, candidate string, r Resource, now 
 		return nil
 	}
 	version++
-	meta := fmt.Sprintf(`"meta":{"versionId":"%d","lastUpdated":"%s"`, version, now.UTC().Format("2006-01-02T15:04:05.000Z"))
-	if r.Meta != "" {
-		meta += "," + r.Meta
+	body, err := withMeta(r, version, now)
+	if err != nil {
+		return err
 	}
-	body := "{" + meta + "}," + string(r.Body[1:])
 	if _, err := tx.ExecContext(ctx, `INSERT INTO resource (type, id, version, candidate_id, updated_at, digest, body)
 		VALUES ($1, $2, $3, $4, $5, $6, $7)
 		ON CONFLICT (type, id) DO UPDATE SET version = excluded.version, updated_at = excluded.updated_at,

@@ -3,6 +3,7 @@ package record
 import (
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
@@ -84,60 +85,51 @@ type Verified struct {
 }
 
 // Verify walks every chain, and compares each head with the candidate's row so
-// that a missing tail shows. The first bad entry is returned as a *Broken.
+// that a missing tail shows. The first bad entry is returned as a *Broken. It
+// reads one moment of the store, so that entries written meanwhile are no fault.
 func (s *Store) Verify(ctx context.Context) (Verified, error) {
-	var v Verified
-	type head struct {
-		seq  int64
-		hash string
+	options := &sql.TxOptions{ReadOnly: true}
+	if s.postgres() {
+		options.Isolation = sql.LevelRepeatableRead
 	}
-	expected := map[string]head{}
-	rows, err := s.read.QueryContext(ctx, "SELECT id, seq, head FROM candidate ORDER BY id")
+	tx, err := s.read.BeginTx(ctx, options)
 	if err != nil {
-		return v, fmt.Errorf("list candidates: %w", err)
+		return Verified{}, fmt.Errorf("begin to verify: %w", err)
 	}
-	defer rows.Close()
-	var ids []string
-	for rows.Next() {
-		var id string
-		var h head
-		if err := rows.Scan(&id, &h.seq, &h.hash); err != nil {
-			return v, fmt.Errorf("list candidates: %w", err)
-		}
-		expected[id] = h
-		ids = append(ids, id)
+	v, err := verify(ctx, tx)
+	// Nothing was written: there is nothing to lose by rolling back.
+	if errRollback := tx.Rollback(); err == nil && errRollback != nil {
+		return v, fmt.Errorf("end verifying: %w", errRollback)
 	}
-	if err := rows.Err(); err != nil {
-		return v, fmt.Errorf("list candidates: %w", err)
-	}
-	chained, err := s.chained(ctx)
+	return v, err
+}
+
+// head is the last entry of a chain.
+type head struct {
+	seq  int64
+	hash string
+}
+
+func verify(ctx context.Context, q queryer) (Verified, error) {
+	var v Verified
+	expected, err := heads(ctx, q)
 	if err != nil {
 		return v, err
 	}
-	for _, id := range chained {
-		if _, ok := expected[id]; !ok {
-			ids = append(ids, id)
-		}
+	ids, err := chained(ctx, q)
+	if err != nil {
+		return v, err
+	}
+	for id := range expected {
+		ids = append(ids, id)
 	}
 	slices.Sort(ids)
-	heads := sha256.New()
-	for _, id := range ids {
-		entries, err := s.Entries(ctx, id)
+	digest := sha256.New()
+	for _, id := range slices.Compact(ids) {
+		last, err := walk(ctx, q, id)
+		v.Entries += int(last.seq)
 		if err != nil {
 			return v, err
-		}
-		last := head{}
-		for i, e := range entries {
-			switch {
-			case e.Seq != int64(i)+1:
-				return v, &Broken{id, int64(i) + 1, "the entry is missing"}
-			case e.PrevHash != last.hash:
-				return v, &Broken{id, e.Seq, "the entry does not follow the one before it"}
-			case e.digest() != e.Hash:
-				return v, &Broken{id, e.Seq, "the entry was changed after it was written"}
-			}
-			last = head{e.Seq, e.Hash}
-			v.Entries++
 		}
 		want, ok := expected[id]
 		switch {
@@ -148,15 +140,62 @@ func (s *Store) Verify(ctx context.Context) (Verified, error) {
 		case want != last:
 			return v, &Broken{id, last.seq, "the entry is not the head that was recorded"}
 		}
-		fmt.Fprintf(heads, "%s %d %s\n", id, last.seq, last.hash)
+		fmt.Fprintf(digest, "%s %d %s\n", id, last.seq, last.hash)
 		v.Candidates++
 	}
-	v.Digest = hex.EncodeToString(heads.Sum(nil))
+	v.Digest = hex.EncodeToString(digest.Sum(nil))
 	return v, nil
 }
 
-func (s *Store) chained(ctx context.Context) ([]string, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT DISTINCT candidate_id FROM entry")
+// walk checks one chain and returns how far it holds.
+func walk(ctx context.Context, q queryer, candidate string) (head, error) {
+	var last head
+	rows, err := q.QueryContext(ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 ORDER BY seq", candidate)
+	if err != nil {
+		return last, fmt.Errorf("read entries: %w", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		e, err := scanEntry(rows)
+		// No entry is written with a malformed instant: it was changed.
+		changed := errors.Is(err, errMalformed)
+		if err != nil && !changed {
+			return last, fmt.Errorf("read entries: %w", err)
+		}
+		switch {
+		case e.Seq != last.seq+1:
+			return last, &Broken{candidate, last.seq + 1, "the entry is missing"}
+		case e.PrevHash != last.hash:
+			return last, &Broken{candidate, e.Seq, "the entry does not follow the one before it"}
+		case changed, e.digest() != e.Hash:
+			return last, &Broken{candidate, e.Seq, "the entry was changed after it was written"}
+		}
+		last = head{e.Seq, e.Hash}
+	}
+	return last, rows.Err()
+}
+
+// heads reads the head that each candidate's row names.
+func heads(ctx context.Context, q queryer) (map[string]head, error) {
+	rows, err := q.QueryContext(ctx, "SELECT id, seq, head FROM candidate")
+	if err != nil {
+		return nil, fmt.Errorf("list candidates: %w", err)
+	}
+	defer rows.Close()
+	expected := map[string]head{}
+	for rows.Next() {
+		var id string
+		var h head
+		if err := rows.Scan(&id, &h.seq, &h.hash); err != nil {
+			return nil, fmt.Errorf("list candidates: %w", err)
+		}
+		expected[id] = h
+	}
+	return expected, rows.Err()
+}
+
+func chained(ctx context.Context, q queryer) ([]string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT DISTINCT candidate_id FROM entry")
 	if err != nil {
 		return nil, fmt.Errorf("list chains: %w", err)
 	}

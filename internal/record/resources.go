@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -81,9 +82,12 @@ type Query struct {
 	Limit      int
 }
 
+// operators are the comparisons that SQL has a sign for.
+var operators = []string{"=", "<", "<=", ">", ">="}
+
 // where builds the condition shared by Search and Count. Only fixed text and
 // placeholders enter the SQL.
-func (q Query) where() (string, []any) {
+func (q Query) where() (string, []any, error) {
 	var b strings.Builder
 	var args []any
 	arg := func(v any) string {
@@ -105,17 +109,28 @@ func (q Query) where() (string, []any) {
 		fmt.Fprintf(&b, " AND r.id IN %s", list(append([]string{""}, q.IDs...)))
 	}
 	for _, m := range q.Updated {
+		if !slices.Contains(operators, m.Op) {
+			return "", nil, fmt.Errorf("search: there is no comparison %q", m.Op)
+		}
 		fmt.Fprintf(&b, " AND r.updated_at %s %s", m.Op, arg(m.Value))
 	}
 	for _, c := range q.Conditions {
+		if len(c.Any) == 0 {
+			// None of no alternatives holds.
+			b.WriteString(" AND 1 = 0")
+			continue
+		}
 		b.WriteString(" AND EXISTS (SELECT 1 FROM resource_index x WHERE x.type = r.type AND x.id = r.id AND x.param = " + arg(c.Param) + " AND (")
 		for i, m := range c.Any {
 			if i > 0 {
 				b.WriteString(" OR ")
 			}
-			if m.Op == "prefix" {
+			switch {
+			case m.Op == "prefix":
 				fmt.Fprintf(&b, "(x.value >= %s AND x.value < %s)", arg(m.Value), arg(m.Value+"\U0010FFFF"))
-			} else {
+			case !slices.Contains(operators, m.Op):
+				return "", nil, fmt.Errorf("search: there is no comparison %q", m.Op)
+			default:
 				fmt.Fprintf(&b, "(x.value %s %s", m.Op, arg(m.Value))
 				if m.Op == "=" && !m.AnySystem {
 					fmt.Fprintf(&b, " AND x.system = %s", arg(m.System))
@@ -125,12 +140,15 @@ func (q Query) where() (string, []any) {
 		}
 		b.WriteString("))")
 	}
-	return b.String(), args
+	return b.String(), args, nil
 }
 
 // Search returns at most Limit resources after the cursor.
 func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
-	where, args := q.where()
+	where, args, err := q.where()
+	if err != nil {
+		return nil, err
+	}
 	args = append(args, q.After, q.Limit)
 	query := fmt.Sprintf("SELECT r.type, r.id, r.version, r.updated_at, r.body%s AND r.id > $%d ORDER BY r.id LIMIT $%d", where, len(args)-1, len(args))
 	rows, err := s.read.QueryContext(ctx, query, args...)
@@ -151,7 +169,10 @@ func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
 
 // Count counts what a query selects, whatever its cursor and limit.
 func (s *Store) Count(ctx context.Context, q Query) (int, error) {
-	where, args := q.where()
+	where, args, err := q.where()
+	if err != nil {
+		return 0, err
+	}
 	var n int
 	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*)"+where, args...).Scan(&n); err != nil {
 		return 0, fmt.Errorf("count: %w", err)

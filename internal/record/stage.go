@@ -21,6 +21,9 @@ func (s *Store) Stage(ctx context.Context, candidate, command, hash string, body
 	var event *journey.Event
 	err := s.inTx(ctx, func(tx *sql.Tx) error {
 		event = nil
+		if err := s.lock(ctx, tx, candidate); err != nil {
+			return err
+		}
 		entry, err := entryByCommand(ctx, tx, candidate, command)
 		switch {
 		case err == nil && entry.CommandHash != hash:

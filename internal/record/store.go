@@ -114,9 +114,28 @@ func parseInstant(text string) (time.Time, error) {
 	}
 	t, err := time.Parse(instantLayout, text)
 	if err != nil {
-		return time.Time{}, fmt.Errorf("a stored instant is malformed: %w", err)
+		return time.Time{}, fmt.Errorf("%w: %w", errMalformed, err)
 	}
 	return t, nil
+}
+
+var errMalformed = errors.New("a stored instant is malformed")
+
+// postgres reports whether the store is on PostgreSQL, which needs no second
+// pool for readers.
+func (s *Store) postgres() bool { return s.read == s.write }
+
+// lock makes the transaction the only writer of a candidate until it ends. On
+// SQLite a writing transaction is the only one anyway; on PostgreSQL many
+// writers would otherwise meet at the unique key and lose, again and again.
+func (s *Store) lock(ctx context.Context, tx *sql.Tx, candidate string) error {
+	if !s.postgres() {
+		return nil
+	}
+	if _, err := tx.ExecContext(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", candidate); err != nil {
+		return fmt.Errorf("wait for the candidate: %w", err)
+	}
+	return nil
 }
 
 // inTx runs fn in one writing transaction. A clash with another writer, which
@@ -136,7 +155,16 @@ func (s *Store) tryTx(ctx context.Context, fn func(*sql.Tx) error) error {
 	if err != nil {
 		return fmt.Errorf("begin: %w", err)
 	}
-	if err := fn(tx); err != nil {
+	// A panic must not keep the connection: on SQLite it is the only writer.
+	panicked := true
+	defer func() {
+		if panicked {
+			_ = tx.Rollback()
+		}
+	}()
+	err = fn(tx)
+	panicked = false
+	if err != nil {
 		return errors.Join(err, tx.Rollback())
 	}
 	if err := tx.Commit(); err != nil {
@@ -182,7 +210,7 @@ func (s *Store) SetSetting(ctx context.Context, name, value string) error {
 
 // Snapshot copies a SQLite store to a new file while it is in use.
 func (s *Store) Snapshot(ctx context.Context, path string) error {
-	if s.read == s.write {
+	if s.postgres() {
 		return errors.New("back up PostgreSQL with its own tools")
 	}
 	if _, err := s.write.ExecContext(ctx, "VACUUM INTO $1", path); err != nil {

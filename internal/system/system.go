@@ -35,6 +35,11 @@ type Options struct {
 	TemporalAddress string
 	// PayloadKeys replaces the key file, for processes without a shared folder.
 	PayloadKeys string
+	// Rebuild restarts every open candidate's run even on an engine that is not
+	// new, such as an emptied cluster.
+	Rebuild bool
+	// NoWorker leaves the work to other processes on the same cluster.
+	NoWorker bool
 	// Protocol replaces the embedded default.
 	Protocol *protocol.Protocol
 	Now      func() time.Time
@@ -113,13 +118,19 @@ func (s *System) open(ctx context.Context) error {
 	s.Dispatcher = &dispatch.Dispatcher{
 		Store: s.Store, Client: s.Client, Protocols: s.Protocols, Current: s.Current, Now: s.options.Now,
 	}
-	if s.server != nil && s.server.Fresh() {
+	fresh := s.server != nil && s.server.Fresh()
+	if fresh || s.options.Rebuild {
 		if err := s.restart(ctx); err != nil {
 			return err
 		}
+	}
+	if fresh {
 		if err := s.server.MarkRebuilt(); err != nil {
 			return err
 		}
+	}
+	if s.options.NoWorker {
+		return nil
 	}
 	s.worker = NewWorker(s.Client, &activities.Activities{Store: s.Store, Protocols: s.Protocols, Publisher: fhir.Publisher{}})
 	if err := s.worker.Start(); err != nil {

@@ -9,8 +9,8 @@ import (
 	"candidacy/internal/journey"
 )
 
-// path is the way of one candidate, ready to be drawn.
-type path struct {
+// trail is the way of one candidate, ready to be drawn.
+type trail struct {
 	Steps []step
 	// Branch is set while the candidate is off the way: paused or out of it.
 	Branch *branch
@@ -59,10 +59,10 @@ func position(stage journey.Stage) int {
 	return -1
 }
 
-// pathOf folds the events and notes when each stage was last entered. A stage
+// trailOf folds the events and notes when each stage was last entered. A stage
 // after the current one keeps no day: a candidate who went back has it to do
 // again.
-func pathOf(rules journey.Rules, events []journey.Event) path {
+func trailOf(rules journey.Rules, events []journey.Event) trail {
 	var state journey.State
 	entered := map[journey.Stage]journey.Date{}
 	last := 0 // where on the way the candidate last was
@@ -73,7 +73,7 @@ func pathOf(rules journey.Rules, events []journey.Event) path {
 			last = at
 		}
 	}
-	p := path{}
+	p := trail{}
 	at := position(state.Stage)
 	if at < 0 {
 		p.Branch = &branch{Stage: state.Stage, From: last, On: state.Since}
@@ -100,7 +100,7 @@ func pathOf(rules journey.Rules, events []journey.Event) path {
 }
 
 // sentence says in words what the picture shows.
-func (p path) sentence() string {
+func (p trail) sentence() string {
 	var b strings.Builder
 	for _, s := range p.Steps {
 		if s.State == stepCurrent {
@@ -127,7 +127,7 @@ func (p path) sentence() string {
 }
 
 // Wide draws the way from left to right.
-func (p path) Wide() template.HTML {
+func (p trail) Wide() template.HTML {
 	const stride, middle, line = 100, 50, 40
 	height := 96
 	if p.Branch != nil {
@@ -164,7 +164,7 @@ func (p path) Wide() template.HTML {
 }
 
 // Narrow draws the way from top to bottom, for a small screen.
-func (p path) Narrow() template.HTML {
+func (p trail) Narrow() template.HTML {
 	const stride, x = 30, 16
 	rows := len(p.Steps)
 	if p.Branch != nil {
@@ -196,7 +196,7 @@ func (p path) Narrow() template.HTML {
 	return template.HTML(b.String()) //nolint:gosec // every text is escaped
 }
 
-func (p path) describe(b *strings.Builder, id string) {
+func (p trail) describe(b *strings.Builder, id string) {
 	fmt.Fprintf(b, `<title id="%s-title">The way from referral to the end of follow-up</title><desc id="%s-desc">%s</desc>`,
 		id, id, html.EscapeString(p.sentence()))
 }

@@ -62,7 +62,7 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 			s.Expiring = append(s.Expiring, fmt.Sprintf("Approval (valid until %s)", dayWord(state.Decision.Expires)))
 		}
 	}
-	s.Stuck = stuck(p, v, state, s.OverdueSince, today)
+	s.Stuck = stuck(p, state, s.OverdueSince, today)
 	s.Needs = needs(p, v, c, today)
 	return s
 }
@@ -138,7 +138,7 @@ func overdueSince(rules journey.Rules, s journey.State, today journey.Date) jour
 	return ""
 }
 
-func stuck(p *protocol.Protocol, v *viewer, s journey.State, overdue, today journey.Date) []string {
+func stuck(p *protocol.Protocol, s journey.State, overdue, today journey.Date) []string {
 	var list []string
 	if s.Stage.Ended() {
 		return nil

@@ -40,6 +40,12 @@ type problem struct {
 	Field string
 }
 
+// valueTable is a table of values with its caption.
+type valueTable struct {
+	Caption string
+	Rows    []valueModel
+}
+
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
@@ -48,7 +54,7 @@ var pageNames = []string{"sign-in", "board", "referral", "candidate", "error"}
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
 		"asset": a.path, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
-		"day": dayWord, "unit": unitWord, "bar": stageBar,
+		"day": dayWord, "unit": unitWord, "bar": stageBar, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
 		"templates/layout.html", "templates/form.html")

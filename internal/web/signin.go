@@ -91,7 +91,7 @@ func (s *server) signIn(c echo.Context) error {
 	}
 	byName, byAddress := "name "+strings.ToLower(username), "address "+s.address(c)
 	if wait, ok := s.limiter.take(byName, byAddress); !ok {
-		seconds := int(wait.Seconds()) + 1
+		seconds := int((wait + time.Second - 1) / time.Second)
 		c.Response().Header().Set("Retry-After", strconv.Itoa(seconds))
 		return s.showSignIn(c, http.StatusTooManyRequests, username, to, &summary{
 			Title: "Too many attempts to sign in",

@@ -1,0 +1,287 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+
+	"golang.org/x/net/html"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+)
+
+// TestPages drives one world through everything that needs the engine, so that
+// it starts once.
+func TestPages(t *testing.T) {
+	w := newWorld(t, func(d *Deps) {
+		d.Demo = true
+		d.SignIns = []SignIn{{"cora", journey.Coordinator, "shown in the demonstration"}}
+	})
+	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "WEB-0001", "R-771")
+	other := w.refer("Bastian", "Okonedo", "1990-11-12", "male", "WEB-0002", "")
+	w.evaluate(id)
+	w.day("2026-09-16")
+	w.bundle(id, "c06-screening")
+	w.bundle(id, "c06-evaluation")
+
+	t.Run("every route for every role", func(t *testing.T) { testAccess(t, w, id) })
+	t.Run("every command for every role", func(t *testing.T) { testCommands(t, w, id) })
+	t.Run("who sees whom", func(t *testing.T) { testVisibility(t, w, id, other) })
+	t.Run("private words", func(t *testing.T) { testPrivate(t, w, id) })
+	t.Run("a form sent from elsewhere", func(t *testing.T) { testCrossOrigin(t, w, id) })
+	t.Run("nothing inline", func(t *testing.T) { testInline(t, w, id) })
+	t.Run("headers", func(t *testing.T) { testHeaders(t, w, id) })
+	t.Run("referral", func(t *testing.T) { testReferral(t, w) })
+	t.Run("typed results", func(t *testing.T) { testResults(t, w, id) })
+	t.Run("errors keep input", func(t *testing.T) { testErrors(t, w, id) })
+	t.Run("board", func(t *testing.T) { testBoard(t, w, id, other) })
+}
+
+// cells is the access table: what each role gets at each route. Nobody who is
+// not named gets in.
+func testAccess(t *testing.T, w *world, id string) {
+	const ok, no, away = http.StatusOK, http.StatusForbidden, http.StatusSeeOther
+	roles := []string{"cora", "clem", "adva", "comm", "audi", "edna", "admi", ""}
+	table := []struct {
+		method, path string
+		want         []int
+	}{
+		{http.MethodGet, "/", []int{ok, ok, ok, ok, ok, no, no, away}},
+		{http.MethodGet, "/candidates/new", []int{ok, no, no, no, no, no, no, away}},
+		{http.MethodPost, "/candidates/new", []int{422, no, no, no, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id, []int{ok, ok, ok, ok, ok, no, no, away}},
+		{http.MethodGet, "/candidates/00000000-0000-4000-8000-000000000000", []int{404, 404, 404, 404, 404, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/present-to-committee", []int{409, no, no, no, no, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/elapse", []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/end-back-entry", []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/refer", []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
+		{http.MethodGet, "/nowhere", []int{404, 404, 404, 404, 404, 404, 404, 404}},
+		{http.MethodPut, "/", []int{405, 405, 405, 405, 405, 405, 405, 405}},
+		{http.MethodDelete, "/candidates/" + id, []int{405, 405, 405, 405, 405, 405, 405, 405}},
+		{http.MethodGet, "/assets/none.css", []int{404, 404, 404, 404, 404, 404, 404, 404}},
+		{http.MethodPost, "/sign-out", []int{away, away, away, away, away, away, away, away}},
+	}
+	browsers := map[string]*browser{"": w.browser()}
+	for _, role := range roles[:len(roles)-1] {
+		browsers[role] = w.as(role)
+	}
+	named := map[string]bool{}
+	for _, row := range table {
+		named[row.method+" "+row.path] = true
+		for i, role := range roles {
+			var got answer
+			if row.method == http.MethodPost {
+				got = browsers[role].post(row.path, url.Values{"key": {"access-" + role}})
+			} else {
+				got = browsers[role].do(http.NewRequest(row.method, w.site.URL+row.path, nil))
+			}
+			if got.status != row.want[i] {
+				t.Errorf("%s %s as %q: %d, want %d", row.method, row.path, role, got.status, row.want[i])
+			}
+		}
+	}
+	// Every route of the server is in the table.
+	s := &server{}
+	for _, r := range s.routes() {
+		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":name", "none.css").Replace(r.path)
+		if !named[r.method+" "+path] && r.path != pathSignIn {
+			t.Errorf("the access table lacks %s %s", r.method, r.path)
+		}
+		if !r.public && len(r.roles) == 0 {
+			t.Errorf("%s %s is open to nobody and not marked", r.method, r.path)
+		}
+	}
+	w.as("edna").get("/").has(t, "not your place")
+	if got := w.browser().get("/candidates/" + id); got.header.Get("Location") != "/sign-in?next=%2Fcandidates%2F"+id {
+		t.Errorf("a signed-out reader is sent to %q", got.header.Get("Location"))
+	}
+}
+
+// testCommands gives every command as every role: a role that may never give
+// it is refused before anything is read, and nothing passes by accident.
+func testCommands(t *testing.T, w *world, id string) {
+	before := candidateState(t, w, id).Seq
+	for _, username := range []string{"cora", "clem", "adva", "comm", "audi", "edna", "admi"} {
+		b := w.as(username)
+		var role journey.Role
+		for _, a := range staff {
+			if a.id == username {
+				role = a.role
+			}
+		}
+		for _, kind := range journey.Kinds() {
+			if slices.Contains([]journey.Kind{journey.Hold, journey.Withdraw}, kind) && journey.MayGive(role, kind) {
+				continue // these need nothing and would be carried out
+			}
+			got := b.post("/candidates/"+id+"/"+string(kind), url.Values{"key": {username + string(kind)}})
+			switch {
+			case !journey.MayGive(role, kind) && got.status != http.StatusForbidden:
+				t.Errorf("%s as %s: %d, want 403", kind, username, got.status)
+			case journey.MayGive(role, kind) && got.status != 422 && got.status != 409 && got.status != 403:
+				t.Errorf("%s as %s: %d, want a refusal", kind, username, got.status)
+			}
+		}
+	}
+	if after := candidateState(t, w, id).Seq; after != before {
+		t.Errorf("an empty form changed the record: %d entries more", after-before)
+	}
+}
+
+func candidateState(t *testing.T, w *world, id string) journey.State {
+	t.Helper()
+	c, err := w.store.Candidate(context.Background(), id)
+	must(t, err)
+	return c.State
+}
+
+func testVisibility(t *testing.T, w *world, id, other string) {
+	// The other advocate is assigned to nobody.
+	b := w.as("adil")
+	if got := b.get("/candidates/" + id); got.status != 404 {
+		t.Errorf("an advocate who is not assigned: %d", got.status)
+	}
+	b.get("/").has(t, "No candidate is assigned to you")
+	b = w.as("adva")
+	if got := b.get("/candidates/" + other); got.status != 404 {
+		t.Errorf("an advocate of somebody else: %d", got.status)
+	}
+	board := b.get("/")
+	board.has(t, "Fjellgren")
+	board.lacks(t, "Okonedo")
+
+	// A clinician who cares for the recipient.
+	must(t, w.store.AddToRecipientTeam(context.Background(), "R-771", "cleo"))
+	b = w.as("cleo")
+	if got := b.get("/candidates/" + id); got.status != 404 {
+		t.Errorf("the recipient's team reads the donor: %d", got.status)
+	}
+	if got := b.post("/candidates/"+id+"/withdraw", url.Values{"key": {"team"}}); got.status != 404 {
+		t.Errorf("the recipient's team gives a command: %d", got.status)
+	}
+	board = b.get("/")
+	board.has(t, "Okonedo", "1 to 1 of 1")
+	board.lacks(t, "Fjellgren")
+
+	// The recipient's reference.
+	w.as("cora").get("/candidates/"+id).has(t, "R-771")
+	for _, username := range []string{"clem", "adva", "comm", "audi"} {
+		w.as(username).get("/candidates/"+id).lacks(t, "R-771")
+	}
+	// The auditor reads the facts and not the person.
+	audit := w.as("audi").get("/candidates/" + id)
+	audit.lacks(t, "Fjellgren", "Ottilie", "WEB-0001", "1979", `method="post" action="/candidates`)
+	audit.has(t, "Your role gives no commands")
+	w.as("audi").get("/?q=fjellgren").lacks(t, "/candidates/"+id)
+}
+
+func testPrivate(t *testing.T, w *world, id string) {
+	const finding, clinical = "Feels pressed by an uncle", "Two arteries on the left"
+	w.give("clem", id, journey.RecordReview, &command.RecordReview{Requirement: "psychosocial-evaluation", Position: journey.Concerns, Findings: finding})
+	w.give("clem", id, journey.RecordReview, &command.RecordReview{Requirement: "surgery-review", Position: journey.Supports, Findings: clinical})
+	for _, username := range []string{"clem", "adva", "comm"} {
+		w.as(username).get("/candidates/"+id).has(t, finding, clinical)
+	}
+	got := w.as("cora").get("/candidates/" + id)
+	got.lacks(t, finding, "has concerns")
+	got.has(t, clinical, withheld)
+	w.as("audi").get("/candidates/"+id).lacks(t, finding, clinical)
+}
+
+func testCrossOrigin(t *testing.T, w *world, id string) {
+	b := w.as("cora")
+	for name, header := range map[string]http.Header{
+		"fetch metadata": {"Sec-Fetch-Site": {"cross-site"}},
+		"origin":         {"Origin": {"https://elsewhere.example"}},
+	} {
+		for _, path := range []string{"/candidates/" + id + "/hold", "/candidates/new", "/sign-in", "/sign-out"} {
+			r, err := http.NewRequest(http.MethodPost, w.site.URL+path, strings.NewReader("key=x&note=y"))
+			must(t, err)
+			r.Header = header.Clone()
+			r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			if got := b.do(r, nil); got.status != http.StatusForbidden {
+				t.Errorf("%s, %s: %d", name, path, got.status)
+			}
+		}
+	}
+	if got := candidateState(t, w, id).Stage; got != journey.Evaluation {
+		t.Errorf("the stage is %s", got)
+	}
+	if got := b.get("/"); got.status != http.StatusOK {
+		t.Errorf("a form sent from elsewhere signed the reader out: %d", got.status)
+	}
+}
+
+// testInline parses pages and looks for anything the policy would refuse.
+func testInline(t *testing.T, w *world, id string) {
+	b := w.as("cora")
+	pages := []answer{
+		w.browser().get("/sign-in"), b.get("/"), b.get("/candidates/new"), b.get("/candidates/" + id),
+		b.get("/candidates/" + id + "?code=85354-9"), b.get("/nowhere"), w.as("clem").get("/candidates/" + id),
+	}
+	for _, p := range pages {
+		root, err := html.Parse(strings.NewReader(p.body))
+		must(t, err)
+		ids := map[string]bool{}
+		var targets []string
+		for n := range root.Descendants() {
+			if n.Type != html.ElementNode {
+				continue
+			}
+			if n.Data == "script" || n.Data == "style" || n.Data == "iframe" || n.Data == "object" {
+				t.Errorf("a page holds <%s>", n.Data)
+			}
+			for _, a := range n.Attr {
+				if a.Key == "style" || strings.HasPrefix(a.Key, "on") || strings.HasPrefix(a.Val, "javascript:") {
+					t.Errorf("a page holds %s=%q", a.Key, a.Val)
+				}
+				if a.Key == "id" {
+					if ids[a.Val] {
+						t.Errorf("the id %q is used twice", a.Val)
+					}
+					ids[a.Val] = true
+				}
+				if a.Key == "href" && strings.HasPrefix(a.Val, "#") {
+					targets = append(targets, a.Val[1:])
+				}
+			}
+		}
+		for _, target := range targets {
+			if !ids[target] {
+				t.Errorf("a link leads to #%s, which is not on the page", target)
+			}
+		}
+		p.has(t, "Candidacy advises; people decide. Thresholds are programme settings. Follow local policy and licensed judgement.",
+			"Synthetic demonstration data. Nobody here is real.")
+	}
+	pages[0].has(t, "shown in the demonstration")
+}
+
+func testHeaders(t *testing.T, w *world, id string) {
+	b := w.as("cora")
+	for _, path := range []string{"/", "/candidates/" + id, "/candidates/new", "/nowhere"} {
+		got := b.get(path)
+		for name, want := range map[string]string{
+			"Content-Security-Policy": policy, "Cache-Control": "no-store", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",
+		} {
+			if got.header.Get(name) != want {
+				t.Errorf("%s: %s is %q", path, name, got.header.Get(name))
+			}
+		}
+	}
+	page := b.get("/").body
+	_, rest, _ := strings.Cut(page, `rel="stylesheet" href="`)
+	sheet, _, _ := strings.Cut(rest, `"`)
+	got := b.get(sheet)
+	if got.status != http.StatusOK || !strings.Contains(got.header.Get("Cache-Control"), "immutable") ||
+		!strings.HasPrefix(got.header.Get("Content-Type"), "text/css") {
+		t.Errorf("%s: %d %v", sheet, got.status, got.header)
+	}
+	if strings.Contains(got.body, "@import") || strings.Contains(got.body, "url(") {
+		t.Error("the style sheet loads something else")
+	}
+}

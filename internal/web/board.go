@@ -1,0 +1,321 @@
+package web
+
+import (
+	"cmp"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/record"
+)
+
+// boardRows bounds one page of the board.
+const boardRows = 100
+
+// boardModel is the model of the board.
+type boardModel struct {
+	Filter  boardFilter
+	Stages  []stageCount
+	Shows   []showCount
+	Options []option
+	Rows    []boardRow
+	Found   int
+	From    int
+	To      int
+	Before  string
+	After   string
+	Names   bool
+	MayNew  bool
+	Empty   string
+}
+
+// boardFilter is what the board is narrowed to.
+type boardFilter struct {
+	Stage journey.Stage
+	Text  string
+	Show  string
+}
+
+// What the board can be narrowed to beside a stage.
+const (
+	showOpen      = ""
+	showAttention = "attention"
+	showMine      = "mine"
+	showStuck     = "stuck"
+	showExpiring  = "expiring"
+	showEnded     = "ended"
+	showAll       = "all"
+)
+
+var showWords = []option{
+	{showOpen, "Everyone still on the way"}, {showAttention, "Needs attention"}, {showMine, "Waits for me"},
+	{showStuck, "Stuck"}, {showExpiring, "Expires before the planned day"}, {showEnded, "Ended"}, {showAll, "Everyone"},
+}
+
+// stageCount is one stage of the strip on top.
+type stageCount struct {
+	Stage   journey.Stage
+	Count   int
+	Most    int
+	Link    string
+	Current bool
+}
+
+// showCount is one of the questions that the board answers first.
+type showCount struct {
+	Title   string
+	Hint    string
+	Count   int
+	Link    string
+	Current bool
+}
+
+// boardRow is one candidate on the board.
+type boardRow struct {
+	Link        string
+	Name        string
+	Identifier  string
+	Stage       journey.Stage
+	Days        string
+	Band        template.HTML
+	Needs       []need
+	Outstanding []string
+	More        int
+	Count       int
+	Stuck       []string
+	Next        string
+	NextDay     string
+	NextLeft    string
+	Late        bool
+	Planned     string
+	PlannedLeft string
+	Expiring    []string
+
+	overdue journey.Date
+	due     journey.Date
+}
+
+// entry is a candidate with what the board needs to know of it.
+type boardEntry struct {
+	candidate record.Candidate
+	standing  standing
+	attention bool
+	today     journey.Date
+}
+
+func (e boardEntry) in(show string) bool {
+	ended := e.candidate.State.Stage.Ended()
+	switch show {
+	case showAttention:
+		return e.attention
+	case showMine:
+		return len(e.standing.Needs) > 0
+	case showStuck:
+		return len(e.standing.Stuck) > 0
+	case showExpiring:
+		return len(e.standing.Expiring) > 0
+	case showEnded:
+		return ended
+	case showAll:
+		return true
+	default:
+		return !ended
+	}
+}
+
+// board answers who needs something, who is stuck and what expires.
+func (s *server) board(c echo.Context) error {
+	account, _ := signedIn(c)
+	v := s.viewer(account)
+	ctx := c.Request().Context()
+	candidates, err := s.visible(ctx, v)
+	if err != nil {
+		return err
+	}
+	var entries []boardEntry
+	for _, candidate := range candidates {
+		p, err := s.Protocols.Get(ctx, candidate.Protocol)
+		if err != nil {
+			return err
+		}
+		e := boardEntry{candidate: candidate, standing: standingOf(p, v, candidate), today: s.today(p.Zone())}
+		e.attention = !candidate.State.Stage.Ended() && e.standing.attention(candidate, e.today)
+		entries = append(entries, e)
+	}
+	filter := boardFilter{
+		Stage: journey.Stage(c.QueryParam("stage")), Text: strings.TrimSpace(c.QueryParam("q")), Show: c.QueryParam("show"),
+	}
+	if !slices.Contains(journey.Stages, filter.Stage) {
+		filter.Stage = ""
+	}
+	if !slices.ContainsFunc(showWords, func(o option) bool { return o.Value == filter.Show }) {
+		filter.Show = showOpen
+	}
+	model := boardModel{Filter: filter, Options: showWords, Names: v.knowsIdentity(), MayNew: v.Role == journey.Coordinator}
+	model.count(entries)
+	var rows []boardRow
+	for _, e := range entries {
+		if !filter.matches(v, e) {
+			continue
+		}
+		p, err := s.Protocols.Get(ctx, e.candidate.Protocol)
+		if err != nil {
+			return err
+		}
+		row := rowOf(v, e)
+		if next := e.candidate.Next; next != nil {
+			row.Next = deadlineWord(p, next.Kind, next.Subject)
+		}
+		rows = append(rows, row)
+	}
+	slices.SortStableFunc(rows, byUrgency)
+	number, _ := strconv.Atoi(c.QueryParam("page"))
+	model.paginate(rows, number)
+	switch {
+	case len(rows) > 0:
+	case len(candidates) == 0 && v.Role == journey.Advocate:
+		model.Empty = "No candidate is assigned to you."
+	case len(candidates) == 0:
+		model.Empty = "There is no candidate yet."
+	default:
+		model.Empty = "No candidate matches. Clear the filter to see everyone."
+	}
+	return s.render(c, http.StatusOK, "board", page{Title: "Candidates", Body: model})
+}
+
+func (f boardFilter) matches(v *viewer, e boardEntry) bool {
+	show := f.Show
+	if f.Stage.Ended() && show == showOpen {
+		show = showAll // the stage says what is wanted
+	}
+	if f.Stage != "" && e.candidate.State.Stage != f.Stage || !e.in(show) {
+		return false
+	}
+	// An auditor, who sees no names, can't find any by trying.
+	text := v.name(e.candidate) + " " + v.identifier(e.candidate)
+	if v.knowsIdentity() {
+		text += " " + e.candidate.Identity.Given + " " + e.candidate.Identity.Family
+	}
+	for _, word := range strings.Fields(strings.ToLower(f.Text)) {
+		if !strings.Contains(strings.ToLower(text), word) {
+			return false
+		}
+	}
+	return true
+}
+
+func (f boardFilter) link(page int) string {
+	query := url.Values{}
+	if f.Stage != "" {
+		query.Set("stage", string(f.Stage))
+	}
+	if f.Text != "" {
+		query.Set("q", f.Text)
+	}
+	if f.Show != "" {
+		query.Set("show", f.Show)
+	}
+	if page > 1 {
+		query.Set("page", strconv.Itoa(page))
+	}
+	if len(query) == 0 {
+		return pathBoard
+	}
+	return pathBoard + "?" + query.Encode()
+}
+
+func (m *boardModel) count(entries []boardEntry) {
+	counts := map[journey.Stage]int{}
+	most := 0
+	for _, e := range entries {
+		stage := e.candidate.State.Stage
+		counts[stage]++
+		if !stage.Ended() {
+			most = max(most, counts[stage])
+		}
+	}
+	for _, stage := range journey.Stages {
+		if stage.Ended() {
+			continue
+		}
+		m.Stages = append(m.Stages, stageCount{
+			Stage: stage, Count: counts[stage], Most: most, Link: boardFilter{Stage: stage}.link(1), Current: m.Filter.Stage == stage,
+		})
+	}
+	for _, show := range []struct{ value, title, hint string }{
+		{showMine, "wait for you", "Your role can move them on now."},
+		{showStuck, "are stuck", "Overdue, in conflict, or not met."},
+		{showExpiring, "expire too early", "Something is not valid any more on the planned day."},
+	} {
+		n := 0
+		for _, e := range entries {
+			if e.in(show.value) && !e.candidate.State.Stage.Ended() {
+				n++
+			}
+		}
+		m.Shows = append(m.Shows, showCount{
+			Title: show.title, Hint: show.hint, Count: n, Link: boardFilter{Show: show.value}.link(1), Current: m.Filter.Show == show.value,
+		})
+	}
+}
+
+func rowOf(v *viewer, e boardEntry) boardRow {
+	c, st := e.candidate, e.standing
+	row := boardRow{
+		Link: "/candidates/" + c.ID, Name: v.name(c), Identifier: v.identifier(c), Stage: c.State.Stage,
+		Days: plural(c.State.Since.DaysUntil(e.today), "day"), Band: noBand(), Needs: st.Needs, Stuck: st.Stuck,
+		Count: len(st.Outstanding), Outstanding: st.Outstanding[:min(2, len(st.Outstanding))], Expiring: st.Expiring,
+		overdue: st.OverdueSince, due: "9999-12-31", Late: st.OverdueSince != "",
+	}
+	row.More = row.Count - len(row.Outstanding)
+	if st.Assessed {
+		row.Band = bandMark(c.WorstBand, false)
+	}
+	if c.Next != nil && !c.State.Stage.Ended() {
+		day := lastDay(c.Next.Deadline)
+		row.due, row.NextDay = day, dayWord(day)
+		var past bool
+		if row.NextLeft, past = leftWord(e.today, day); past && row.overdue == "" {
+			row.overdue = day
+		}
+	}
+	if c.State.Planned != "" && c.State.Stage.BeforeOperation() {
+		row.Planned = dayWord(c.State.Planned)
+		row.PlannedLeft, _ = leftWord(e.today, c.State.Planned)
+	}
+	return row
+}
+
+// byUrgency puts what is overdue first, the longest overdue on top, and then
+// what is due soonest.
+func byUrgency(a, b boardRow) int {
+	if (a.overdue == "") != (b.overdue == "") {
+		if a.overdue != "" {
+			return -1
+		}
+		return 1
+	}
+	return cmp.Or(cmp.Compare(a.overdue, b.overdue), cmp.Compare(a.due, b.due), cmp.Compare(a.Name, b.Name))
+}
+
+func (m *boardModel) paginate(rows []boardRow, number int) {
+	m.Found = len(rows)
+	pages := max(1, (len(rows)+boardRows-1)/boardRows)
+	number = min(max(number, 1), pages)
+	from := (number - 1) * boardRows
+	to := min(from+boardRows, len(rows))
+	m.Rows = rows[from:to]
+	m.From, m.To = from+1, to
+	if number > 1 {
+		m.Before = m.Filter.link(number - 1)
+	}
+	if number < pages {
+		m.After = m.Filter.link(number + 1)
+	}
+}

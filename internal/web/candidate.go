@@ -1,0 +1,683 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/command"
+	"candidacy/internal/dispatch"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
+)
+
+// submitTimeout bounds how long a form waits for its outcome.
+const submitTimeout = 20 * time.Second
+
+// candidateModel is the model of a candidate's page.
+type candidateModel struct {
+	Name       string
+	Facts      []fact
+	Stage      journey.Stage
+	Days       string
+	Worst      template.HTML
+	Wide       template.HTML
+	Narrow     template.HTML
+	Sentence   string
+	Needs      []need
+	Stuck      []string
+	Expiring   []string
+	Gates      []gateModel
+	Flags      []flagModel
+	Derived    []valueModel
+	Reported   []valueModel
+	Blood      string
+	Deadlines  []deadlineModel
+	Decision   []fact
+	Visits     []visitModel
+	Timeline   []entryModel
+	Earlier    []entryModel
+	Forms      []form
+	Grave      []form
+	Protocol   string
+	ReadOnly   bool
+	HasActions bool
+}
+
+// fact is one line of a list of facts.
+type fact struct{ Label, Value string }
+
+// gateModel is the requirements of one gate.
+type gateModel struct {
+	Title string
+	ID    string
+	Open  int
+	Rows  []requirementModel
+}
+
+// requirementModel is one requirement as it stands.
+type requirementModel struct {
+	ID       string
+	Title    string
+	Status   template.HTML
+	Detail   string
+	Validity string
+	Expires  bool
+	Signer   string
+	Source   string
+	Action   string
+	Verb     string
+}
+
+// flagModel is one flag with everything it stands on.
+type flagModel struct {
+	protocol.Flag
+	Mark    template.HTML
+	Scale   template.HTML
+	Rule    string
+	Number  string
+	Sources []inputModel
+	Needs   string
+}
+
+// inputModel is one number that a flag or a derived value used.
+type inputModel struct{ Name, Value, When string }
+
+// valueModel is one value, reported or derived.
+type valueModel struct {
+	Title  string
+	Value  string
+	When   string
+	Detail string
+	Inputs []inputModel
+}
+
+// deadlineModel is one deadline.
+type deadlineModel struct {
+	Text string
+	Day  string
+	Left string
+	Past bool
+}
+
+// visitModel is one follow-up visit.
+type visitModel struct{ Title, Window, Status, On string }
+
+// candidate shows the page of one candidate.
+func (s *server) candidate(c echo.Context) error {
+	account, _ := signedIn(c)
+	v := s.viewer(account)
+	found, err := s.find(c.Request().Context(), v, c.Param("id"))
+	if err != nil {
+		return err
+	}
+	model, err := s.candidateModel(c.Request().Context(), v, found, c.QueryParam("code"), nil)
+	if err != nil {
+		return err
+	}
+	p := page{Title: model.Name, Body: model}
+	if kind := journey.Kind(c.QueryParam("done")); kind == journey.Refer {
+		p.Notice = "The referral is recorded."
+	} else if a, ok := actions[kind]; ok {
+		p.Notice = a.Done
+	}
+	return s.render(c, http.StatusOK, "candidate", p)
+}
+
+// attempt is a form that was refused and is shown again.
+type attempt struct {
+	kind     journey.Kind
+	values   url.Values
+	problems []problem
+	key      string
+	form     form
+}
+
+// command carries out what a form on the candidate's page asks for.
+func (s *server) command(c echo.Context) error {
+	account, _ := signedIn(c)
+	ctx, v, kind := c.Request().Context(), s.viewer(account), journey.Kind(c.Param("kind"))
+	a, ok := actions[kind]
+	if !ok {
+		return errNotFound
+	}
+	found, err := s.find(ctx, v, c.Param("id"))
+	if err != nil {
+		return err
+	}
+	if !journey.MayGive(v.Role, kind) {
+		return &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(v.Role) + " may not do this."}
+	}
+	if err := c.Request().ParseForm(); err != nil {
+		return s.formFault(err)
+	}
+	values := c.Request().PostForm
+	key := values.Get("key")
+	sc, err := s.scene(ctx, v, found, values.Get("code"))
+	if err != nil {
+		return err
+	}
+	try := &attempt{kind: kind, values: values, key: newKey()}
+	status, title := http.StatusUnprocessableEntity, "Nothing was recorded. Check what is entered"
+	body, problems := a.Body(sc, values, key)
+	fieldOf := plainField
+	if kind == journey.RecordResults {
+		fieldOf = resultField(sc.protocol, sc.code)
+	}
+	if len(problems) > 0 {
+		try.problems = append(problems, remaining(body, problems, fieldOf)...)
+	} else {
+		limited, cancel := context.WithTimeout(ctx, submitTimeout)
+		defer cancel()
+		_, err := s.Dispatcher.Submit(limited, dispatch.Request{
+			Candidate: found.ID, Key: key, Kind: kind, Actor: v.ID, Role: v.Role, Body: body,
+		})
+		if err == nil {
+			return c.Redirect(http.StatusSeeOther, "/candidates/"+found.ID+"?done="+string(kind))
+		}
+		var keep bool
+		if status, title, try.problems, keep, ok = refused(sc.protocol, err, fieldOf); !ok {
+			return err
+		}
+		if keep {
+			try.key = key
+		}
+	}
+	// What is on record may have changed since the form was made.
+	if found, err = s.find(ctx, v, found.ID); err != nil {
+		return err
+	}
+	model, err := s.candidateModel(ctx, v, found, sc.code, try)
+	if err != nil {
+		return err
+	}
+	return s.render(c, status, "candidate", page{
+		Title: "Error: " + model.Name, Body: model, Errors: try.form.summary(title, try.problems),
+	})
+}
+
+// remaining adds what else is wrong with a body to what is wrong already.
+func remaining(body command.Body, problems []problem, fieldOf func(string) string) []problem {
+	if body == nil {
+		return nil
+	}
+	var invalid *command.Invalid
+	if !errors.As(command.Validate(body), &invalid) {
+		return nil
+	}
+	var more []problem
+	for _, fault := range invalid.Faults {
+		name := fieldOf(fault.Field)
+		if !slices.ContainsFunc(problems, func(p problem) bool { return p.Field == name }) && name != "" {
+			more = append(more, problem{Text: faultWord(fault), Field: name})
+		}
+	}
+	return more
+}
+
+// scene gathers what forms are made from.
+func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code string) (scene, error) {
+	p, err := s.Protocols.Get(ctx, c.Protocol)
+	if err != nil {
+		return scene{}, err
+	}
+	sc := scene{protocol: p, viewer: v, candidate: c, today: s.today(p.Zone()), code: code}
+	accounts, err := s.Store.Accounts(ctx)
+	if err != nil {
+		return sc, err
+	}
+	for _, a := range accounts {
+		if a.Role == journey.Advocate {
+			sc.advocates = append(sc.advocates, a)
+		}
+	}
+	return sc, nil
+}
+
+func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candidate, code string, try *attempt) (candidateModel, error) {
+	sc, err := s.scene(ctx, v, c, code)
+	if err != nil {
+		return candidateModel{}, err
+	}
+	entries, err := s.Store.Entries(ctx, c.ID)
+	if err != nil {
+		return candidateModel{}, err
+	}
+	results, err := s.Store.Results(ctx, c.ID)
+	if err != nil {
+		return candidateModel{}, err
+	}
+	people, err := s.people(ctx)
+	if err != nil {
+		return candidateModel{}, err
+	}
+	var flags []protocol.Flag
+	if err := json.Unmarshal(c.Flags, &flags); err != nil {
+		return candidateModel{}, fmt.Errorf("the stored flags are unreadable: %w", err)
+	}
+	events := make([]journey.Event, len(entries))
+	for i, e := range entries {
+		if events[i], err = e.Decode(); err != nil {
+			return candidateModel{}, err
+		}
+	}
+	p := sc.protocol
+	way := trailOf(p.Rules(), events)
+	stands := standingOf(p, v, c)
+	days := c.State.Since.DaysUntil(sc.today)
+	m := candidateModel{
+		Name: v.name(c), Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since) + ", " + plural(days, "day"),
+		Wide: way.Wide(), Narrow: way.Narrow(), Sentence: way.sentence(),
+		Needs: stands.Needs, Stuck: stands.Stuck, Expiring: stands.Expiring,
+		Facts: facts(sc, people), Gates: gates(sc, people), Flags: flagModels(p, c.State, flags),
+		Blood: bloodWord(c.State.BloodType), Deadlines: deadlines(sc), Decision: plan(sc),
+		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
+	}
+	if stands.Assessed {
+		m.Worst = bandMark(journey.Worst(c.State.Flags), false)
+	} else {
+		m.Worst = noBand()
+	}
+	person := protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}
+	m.Derived = derivedModels(p, p.Assess(person, results, sc.today).Derived)
+	m.Reported = reportedModels(p, results)
+	for _, visit := range c.State.Visits {
+		m.Visits = append(m.Visits, visitModel{
+			Title: visitTitle(p, visit.ID), Status: known(visitWords, visit.Status), On: dayWord(visit.On),
+			Window: dayWord(visit.Opens) + " to " + dayWord(visit.Closes),
+		})
+	}
+	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
+	m.addForms(sc, try)
+	return m, nil
+}
+
+func noBand() template.HTML { return mark("band-none", "bar", "No flags yet") }
+
+// addForms adds the forms that the stage and the viewer's role allow. A form
+// that was refused keeps what was entered, even if it is not allowed any more.
+func (m *candidateModel) addForms(sc scene, try *attempt) {
+	kinds := journey.Allowed(sc.candidate.State.Stage, sc.viewer.Role)
+	if try != nil && !slices.Contains(kinds, try.kind) {
+		kinds = append(kinds, try.kind)
+	}
+	if sc.viewer.Role == journey.Auditor {
+		kinds = nil
+	}
+	for _, kind := range kinds {
+		f := makeForm(sc, kind)
+		if kind == journey.RecordResults && sc.code != "" {
+			f.Open = true
+		}
+		if try != nil && try.kind == kind {
+			f.fill(try.values, try.problems)
+			f.Open, f.Key = true, try.key
+			try.form = f
+		}
+		if f.Grave {
+			m.Grave = append(m.Grave, f)
+		} else {
+			m.Forms = append(m.Forms, f)
+		}
+	}
+	m.HasActions = len(kinds) > 0
+}
+
+// people maps account ids to names.
+func (s *server) people(ctx context.Context) (map[string]string, error) {
+	accounts, err := s.Store.Accounts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	names := map[string]string{"timer": "The programme's timer", "programme": "The programme"}
+	for _, a := range accounts {
+		names[a.ID] = a.Name
+	}
+	return names, nil
+}
+
+// personWord names an actor: a person, or an interface that holds a token.
+func personWord(people map[string]string, id string) string {
+	if name, ok := people[id]; ok {
+		return name
+	}
+	if strings.HasPrefix(id, "token-") {
+		return "Interface " + strings.TrimPrefix(id, "token-")
+	}
+	return id
+}
+
+func facts(sc scene, people map[string]string) []fact {
+	c, v := sc.candidate, sc.viewer
+	var list []fact
+	if v.knowsIdentity() {
+		list = append(list,
+			fact{"Identifier", c.Identity.Identifier.Value},
+			fact{"Born", fmt.Sprintf("%s, %s", dayWord(c.Identity.BirthDate), plural(sc.today.WholeYears(c.Identity.BirthDate), "year"))},
+			fact{"Sex", c.Identity.Sex})
+	}
+	list = append(list, fact{"Referred", dayWord(c.ReferredOn)}, fact{"Donation", c.Path})
+	if v.knowsRecipient() && c.Recipient != "" {
+		list = append(list, fact{"Recipient", c.Recipient})
+	}
+	advocate := "not assigned"
+	if c.State.Advocate != "" {
+		advocate = personWord(people, c.State.Advocate)
+	}
+	return append(list, fact{"Advocate", advocate})
+}
+
+func gates(sc scene, people map[string]string) []gateModel {
+	var list []gateModel
+	for _, gate := range gateOrder {
+		g := gateModel{Title: known(gateWords, gate), ID: "gate-" + string(gate)}
+		for _, r := range sc.protocol.Requirements {
+			state, ok := sc.candidate.State.Find(r.ID)
+			if r.Gate != gate || !ok {
+				continue
+			}
+			if !state.InForce(sc.today) {
+				g.Open++
+			}
+			g.Rows = append(g.Rows, requirement(sc, r, state, people))
+		}
+		if len(g.Rows) > 0 {
+			list = append(list, g)
+		}
+	}
+	return list
+}
+
+func requirement(sc scene, r protocol.Requirement, state journey.Requirement, people map[string]string) requirementModel {
+	row := requirementModel{ID: r.ID, Title: r.Title, Source: r.Source, Signer: capital(roleWord(r.Signer))}
+	if r.Evidence == journey.ByAssignment || r.Evidence == journey.ByConsent {
+		row.Signer = "Coordinator or clinician"
+		if r.Evidence == journey.ByAssignment {
+			row.Signer = "Coordinator"
+		}
+	}
+	shown := state.Status
+	if (shown == journey.Met || shown == journey.Waived) && !state.InForce(sc.today) {
+		shown = journey.Expired
+	}
+	row.Status = statusMark(shown)
+	switch {
+	case state.ValidUntil == "" && state.InForce(sc.today) && state.Status != journey.NotApplicable:
+		row.Validity = "Does not expire"
+	case state.ValidUntil.Before(sc.today) && state.ValidUntil != "":
+		row.Validity = "Expired after " + dayWord(state.ValidUntil)
+		row.Expires = true
+	case state.ValidUntil != "":
+		row.Validity = "Valid until " + dayWord(state.ValidUntil)
+		if sc.candidate.State.Planned != "" && state.ValidUntil.Before(sc.candidate.State.Planned) && sc.candidate.State.Stage.BeforeOperation() {
+			row.Validity += ", before the planned day"
+			row.Expires = true
+		}
+	}
+	var detail []string
+	if state.Collected != "" && r.Evidence == journey.ByResult {
+		detail = append(detail, "result of "+dayWord(state.Collected))
+	}
+	if state.SignedBy != "" {
+		detail = append(detail, personWord(people, state.SignedBy)+", "+dayWord(state.SignedOn))
+	}
+	if state.Position != "" && (!private(r) || sc.viewer.readsPrivate(state.SignedBy)) {
+		detail = append(detail, known(positionWords, state.Position))
+	}
+	row.Detail = strings.Join(detail, "; ")
+	row.Action, row.Verb = requirementAction(sc, r, state)
+	return row
+}
+
+// requirementAction leads from a requirement to the form that serves it.
+func requirementAction(sc scene, r protocol.Requirement, state journey.Requirement) (href, verb string) {
+	allowed := journey.Allowed(sc.candidate.State.Stage, sc.viewer.Role)
+	may := func(kind journey.Kind) bool { return slices.Contains(allowed, kind) }
+	if state.InForce(sc.today) || state.Status == journey.NotDue {
+		return "", ""
+	}
+	switch {
+	case r.Evidence == journey.ByAssignment && may(journey.AssignAdvocate):
+		return "#" + string(journey.AssignAdvocate), "Assign"
+	case r.Evidence == journey.ByConsent && may(journey.RecordConsent):
+		return "#" + string(journey.RecordConsent), "Record"
+	case r.Evidence == journey.ByReview && r.Signer == sc.viewer.Role && may(journey.RecordReview):
+		return "#" + string(journey.RecordReview), "Review"
+	case r.Evidence == journey.ByResult && r.Signer == sc.viewer.Role && state.Evidence != "" && state.Status != journey.Expired && may(journey.SignResults):
+		return "#" + string(journey.SignResults), "Sign"
+	case r.Evidence == journey.ByResult && may(journey.RecordResults):
+		for _, set := range append(slices.Clone(r.LOINC), r.Local...) {
+			for _, code := range set {
+				if _, ok := sc.protocol.Observation(code); ok {
+					return "?" + url.Values{"code": {code}}.Encode() + "#" + string(journey.RecordResults), "Enter result"
+				}
+			}
+		}
+	}
+	return "", ""
+}
+
+func flagModels(p *protocol.Protocol, state journey.State, flags []protocol.Flag) []flagModel {
+	var list []flagModel
+	for _, f := range flags {
+		m := flagModel{
+			Flag: f, Mark: bandMark(f.Band, f.Absolute && f.Band == journey.Excludes),
+			Number: strings.TrimSpace(f.Shown + " " + unitWord(f.Unit)), Sources: inputs(p, f.Inputs),
+		}
+		if rule, ok := flagRule(p, f.ID); ok {
+			m.Scale = scale(rule, f)
+			m.Rule = thresholds(rule)
+		} else {
+			m.Rule = f.Threshold
+		}
+		if r, _ := state.Find(f.Requirement); f.Band != journey.Meets {
+			m.Needs = titleOf(p, f.Requirement) + ": " + lower(known(statusWords, r.Status))
+		}
+		list = append(list, m)
+	}
+	order := map[journey.Band]int{journey.Excludes: 0, journey.Discussion: 1, journey.CannotDecide: 2, journey.Meets: 3}
+	slices.SortStableFunc(list, func(a, b flagModel) int { return order[a.Band] - order[b.Band] })
+	return list
+}
+
+// thresholds says the bands of a rule with the units that people write.
+func thresholds(rule protocol.FlagRule) string {
+	var parts []string
+	for _, band := range rule.Bands {
+		word := lower(bandWord(band.Band))
+		if band.Absolute {
+			word += " absolutely"
+		}
+		parts = append(parts, word+" when "+strings.TrimSpace(band.When+" "+unitWord(rule.Unit)))
+	}
+	return capital(strings.Join(parts, "; ")) + "; otherwise meets."
+}
+
+func inputs(p *protocol.Protocol, in []protocol.Input) []inputModel {
+	var list []inputModel
+	for _, i := range in {
+		list = append(list, inputModel{capital(i.Name), strings.TrimSpace(i.Value + " " + unitWord(i.Unit)), whenWord(i.Date, p.Zone())})
+	}
+	return list
+}
+
+func derivedModels(p *protocol.Protocol, derived []protocol.Derived) []valueModel {
+	var list []valueModel
+	for _, d := range derived {
+		m := valueModel{
+			Title: d.Title, Value: strings.TrimSpace(rounded(d.Value) + " " + unitWord(d.Unit)), When: whenWord(d.Effective, p.Zone()),
+			Detail: d.Equation + "; " + d.Source, Inputs: inputs(p, d.Inputs),
+		}
+		if len(d.Components) > 0 {
+			var parts []string
+			for _, part := range d.Components {
+				parts = append(parts, part.Title+" "+rounded(part.Value)+" "+unitWord(part.Unit))
+			}
+			m.Value = strings.Join(parts, ", ")
+		}
+		if d.EffectiveEnd != "" {
+			m.When += " to " + whenWord(d.EffectiveEnd, p.Zone())
+		}
+		for _, warning := range d.Warnings {
+			m.Detail += "; " + warning
+		}
+		list = append(list, m)
+	}
+	return list
+}
+
+func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel {
+	var list []valueModel
+	for _, r := range slices.Backward(results) {
+		m := valueModel{Title: r.Code.Display, Value: valueWord(r.Value), When: whenWord(r.Effective, p.Zone())}
+		if o, ok := p.Observation(r.Code.Code); ok {
+			m.Title = o.Title
+		}
+		if m.Title == "" {
+			m.Title = r.Code.Code
+		}
+		if len(r.Components) > 0 {
+			var parts []string
+			for _, part := range r.Components {
+				title := part.Code.Display
+				if o, ok := p.Observation(part.Code.Code); ok {
+					title = o.Title
+				}
+				parts = append(parts, title+" "+valueWord(part.Value))
+			}
+			m.Value = strings.Join(parts, ", ")
+		}
+		if r.EffectiveEnd != "" {
+			m.When += " to " + whenWord(r.EffectiveEnd, p.Zone())
+		}
+		var detail []string
+		if r.Status != result.Final {
+			detail = append(detail, string(r.Status))
+		}
+		if r.Version > 1 {
+			detail = append(detail, fmt.Sprintf("version %d", r.Version))
+		}
+		if r.Specimen != "" {
+			detail = append(detail, "specimen "+r.Specimen)
+		}
+		if r.Identifier.System == typedSystem {
+			detail = append(detail, "typed in")
+		}
+		m.Detail = strings.Join(detail, "; ")
+		list = append(list, m)
+	}
+	return list
+}
+
+func valueWord(v result.Value) string {
+	switch {
+	case v.Quantity != nil:
+		return strings.TrimSpace(v.Quantity.Comparator + v.Quantity.Value.String() + " " + unitWord(v.Quantity.Unit))
+	case v.Coding != nil && v.Coding.Display != "":
+		return v.Coding.Display
+	case v.Coding != nil:
+		return v.Coding.Code
+	default:
+		return v.Text
+	}
+}
+
+func bloodWord(a journey.Agreement) string {
+	switch a {
+	case journey.Agree:
+		return "The blood-type samples of two draws agree."
+	case journey.Disagree:
+		return "The blood-type samples disagree. Nothing goes on until this is settled."
+	default:
+		return "Two blood-type samples of different draws are not on record yet."
+	}
+}
+
+func deadlines(sc scene) []deadlineModel {
+	var list []deadlineModel
+	for _, d := range journey.Deadlines(sc.protocol.Rules(), sc.candidate.State) {
+		day := lastDay(d)
+		m := deadlineModel{Text: deadlineWord(sc.protocol, d.Kind, d.Subject), Day: dayWord(day)}
+		m.Left, m.Past = leftWord(sc.today, day)
+		list = append(list, m)
+	}
+	return list
+}
+
+// leftWord says how far away a day is.
+func leftWord(today, day journey.Date) (word string, past bool) {
+	switch n := today.DaysUntil(day); {
+	case n < 0:
+		return plural(-n, "day") + " ago", true
+	case n == 0:
+		return "today", false
+	case n == 1:
+		return "tomorrow", false
+	default:
+		return "in " + plural(n, "day"), false
+	}
+}
+
+func plan(sc scene) []fact {
+	s := sc.candidate.State
+	var list []fact
+	if d := s.Decision; d != nil {
+		list = append(list, fact{"Decision", known(outcomeWords, d.Outcome) + " on " + dayWord(d.On)})
+		if d.Side != "" {
+			list = append(list, fact{"Side", capital(string(d.Side)) + " kidney"})
+		}
+		switch {
+		case d.Expires != "" && d.Outcome == journey.Approve:
+			list = append(list, fact{"Approval valid until", dayWord(d.Expires)})
+		case d.Expires != "":
+			list = append(list, fact{"Re-review on", dayWord(d.Expires)})
+		}
+	}
+	if s.Planned != "" {
+		left, _ := leftWord(sc.today, s.Planned)
+		list = append(list, fact{"Planned incision", dayWord(s.Planned) + ", " + left})
+	}
+	switch {
+	case s.LastCheck.Stopped:
+		list = append(list, fact{"Last check", "Stopped by a mismatch on " + dayWord(s.LastCheck.On)})
+	case s.LastCheck.Second != "":
+		list = append(list, fact{"Last check", "Confirmed by two people on " + dayWord(s.LastCheck.On)})
+	case s.LastCheck.First != "":
+		list = append(list, fact{"Last check", "Confirmed by one person on " + dayWord(s.LastCheck.On) + ", a second one is needed"})
+	}
+	if s.Operated != "" {
+		list = append(list, fact{"Operation", dayWord(s.Operated)})
+	}
+	if s.Outcome != "" {
+		list = append(list, fact{"Outcome", known(outcomeWords, s.Outcome)})
+	}
+	return list
+}
+
+// rounded shows a derived number with at most three decimals. The unrounded
+// number is what rules compare and what the record keeps.
+func rounded(text string) string {
+	whole, decimals, ok := strings.Cut(text, ".")
+	if !ok || len(decimals) <= 2 || strings.ContainsAny(text, "eE") {
+		return text
+	}
+	var f float64
+	if _, err := fmt.Sscanf(text, "%g", &f); err != nil {
+		return text
+	}
+	if len(strings.TrimLeft(whole, "-0")) >= 2 {
+		return fmt.Sprintf("%.1f", f)
+	}
+	return fmt.Sprintf("%.2f", f)
+}

@@ -1,0 +1,181 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+
+	"candidacy/internal/journey"
+)
+
+var hiddenKey = regexp.MustCompile(`name="key" value="([0-9a-f-]{36})"`)
+
+func keyOn(t *testing.T, a answer) string {
+	t.Helper()
+	found := hiddenKey.FindStringSubmatch(a.body)
+	if found == nil {
+		t.Fatal("the page has no idempotency key")
+	}
+	return found[1]
+}
+
+func testReferral(t *testing.T, w *world) {
+	b := w.as("cora")
+	form := url.Values{
+		"given": {"Ottilie Marta"}, "family": {" fjellgren "}, "birth_date": {"1979-05-02"}, "sex": {"female"},
+		"identifier_system": {"urn:oid:1.2.36.146.595.217.0.1"}, "identifier_value": {"WEB-0003"}, "path": {"nondirected"},
+		"key": {keyOn(t, b.get("/candidates/new"))},
+	}
+	got := b.post("/candidates/new", form)
+	if got.status != http.StatusConflict {
+		t.Errorf("a likely duplicate: %d", got.status)
+	}
+	got.has(t, "May be the same person", "WEB-0001", "this is another person", `value="Ottilie Marta"`)
+	form.Set("confirm", "yes")
+	first := b.post("/candidates/new", form)
+	if first.status != http.StatusSeeOther || !strings.HasSuffix(first.header.Get("Location"), "?done=refer") {
+		t.Fatalf("a confirmed referral: %d %s", first.status, first.header.Get("Location"))
+	}
+	if again := b.post("/candidates/new", form); again.header.Get("Location") != first.header.Get("Location") {
+		t.Errorf("the same form sent twice: %d %s", again.status, again.header.Get("Location"))
+	}
+	b.get(first.header.Get("Location")).has(t, "The referral is recorded.", "Begin screening")
+
+	// The same identifier is another matter: it is refused.
+	form.Set("key", "another")
+	form.Set("birth_date", "1969-05-02")
+	got = b.post("/candidates/new", form)
+	if got.status != http.StatusConflict {
+		t.Errorf("the same identifier: %d", got.status)
+	}
+	got.has(t, "another candidate on record has it", `href="#refer-identifier_value"`)
+
+	// Missing answers are named, and what was entered stays.
+	got = b.post("/candidates/new", url.Values{"key": {"k"}, "family": {"Half-Entered"}, "path": {"direct"}})
+	if got.status != http.StatusUnprocessableEntity {
+		t.Errorf("an empty referral: %d", got.status)
+	}
+	got.has(t, `role="alert"`, `href="#refer-given"`, `value="Half-Entered"`, `href="#refer-recipient"`, `value="direct" checked`)
+}
+
+func testResults(t *testing.T, w *world, id string) {
+	b := w.as("clem")
+	page := b.get("/candidates/" + id + "?code=4548-4")
+	page.has(t, "Glycated haemoglobin", `name="value"`)
+	form := url.Values{"key": {keyOn(t, page)}, "code": {"4548-4"}, "value": {"5,9"}, "unit": {"%"}, "date": {"2026-09-14"}}
+	got := b.post("/candidates/"+id+"/record-results", form)
+	if got.status != 422 {
+		t.Errorf("a comma in a number: %d", got.status)
+	}
+	got.has(t, `value="5,9"`, `href="#record-results-value"`, `value="2026-09-14"`)
+	form.Set("value", "59")
+	got = b.post("/candidates/"+id+"/record-results", form)
+	if got.status != 422 {
+		t.Errorf("an implausible value: %d", got.status)
+	}
+	got.has(t, "is the unit right")
+	form.Set("value", "5.90")
+	form.Set("date", "2027-09-14")
+	got = b.post("/candidates/"+id+"/record-results", form)
+	got.has(t, "In the future", `href="#record-results-date"`)
+	form.Set("date", "2026-09-14")
+	form.Set("time", "08:15")
+	for range 2 { // sent twice, recorded once
+		if got = b.post("/candidates/"+id+"/record-results", form); got.status != http.StatusSeeOther {
+			t.Fatalf("a result: %d", got.status)
+		}
+	}
+	page = b.get("/candidates/" + id)
+	page.has(t, "5.90 %", "14 Sep 2026, 08:15", "typed in")
+	if n := strings.Count(page.body, "5.90 %"); n != 2 { // as a result, and as the flag's input
+		t.Errorf("the result is on the page %d times", n)
+	}
+
+	// A panel, a coded value, and a time that the clocks skip.
+	form = url.Values{"key": {"bp-1"}, "code": {"85354-9"}, "part-8480-6": {"128"}, "date": {"2026-09-15"}}
+	got = b.post("/candidates/"+id+"/record-results", form)
+	got.has(t, `href="#record-results-part-8462-4"`)
+	form.Set("part-8462-4", "78")
+	if got = b.post("/candidates/"+id+"/record-results", form); got.status != http.StatusSeeOther {
+		t.Errorf("a panel: %d", got.status)
+	}
+	form = url.Values{"key": {"hiv-1"}, "code": {"56888-1"}, "date": {"2026-03-29"}, "time": {"02:30"}}
+	got = b.post("/candidates/"+id+"/record-results", form)
+	got.has(t, "no such time", `href="#record-results-coded"`)
+	form.Set("time", "")
+	form.Set("date", "2026-09-15")
+	form.Set("coded", "260385009")
+	if got = b.post("/candidates/"+id+"/record-results", form); got.status != http.StatusSeeOther {
+		t.Errorf("a coded result: %d", got.status)
+	}
+	b.get("/candidates/"+id).has(t, "HIV screen", "Systolic blood pressure 128 mmHg")
+}
+
+func testErrors(t *testing.T, w *world, id string) {
+	b := w.as("clem")
+	page := b.get("/candidates/" + id)
+	form := url.Values{
+		"key": {keyOn(t, page)}, "requirement": {"surgery-review"}, "position": {"objects"}, "findings": {"  "},
+	}
+	got := b.post("/candidates/"+id+"/record-review", form)
+	if got.status != 422 {
+		t.Errorf("an objection without findings: %d", got.status)
+	}
+	got.has(t, `role="alert"`, `href="#record-review-findings"`, `value="objects" checked`, `<option value="surgery-review" selected>`)
+	form = url.Values{"key": {"waive-1"}, "requirement": {"psychosocial-evaluation"}, "until": {"2026-12-01"}, "reason": {"A reason that <b>stays</b>"}}
+	got = b.post("/candidates/"+id+"/waive-requirement", form)
+	if got.status != 409 {
+		t.Errorf("a waiver of what can't be waived: %d", got.status)
+	}
+	got.has(t, "Psychosocial evaluation can&#39;t be waived", "A reason that &lt;b&gt;stays&lt;/b&gt;")
+
+	// The coordinator's form for a stage that is over.
+	b = w.as("cora")
+	got = b.post("/candidates/"+id+"/begin-screening", url.Values{"key": {"late"}, "contact_consent": {"yes"}, "duplicate_checked": {"yes"}})
+	if got.status != 409 {
+		t.Errorf("a command of an earlier stage: %d", got.status)
+	}
+	got = b.post("/candidates/"+id+"/sign-results", url.Values{"key": {"sign"}, "requirements": {"hba1c"}, "verdict": {"met"}})
+	if got.status != 403 {
+		t.Errorf("a signature of the wrong role: %d", got.status)
+	}
+	got = b.post("/candidates/"+id+"/present-to-committee", url.Values{"key": {"present"}})
+	got.has(t, "this is not possible yet", "Nephrology assessment is due")
+	// The idempotency key was used for something else.
+	if got = b.post("/candidates/"+id+"/assign-advocate", url.Values{"key": {"once"}, "advocate": {"adva"}, "reason": {"Same person"}}); got.status != 303 {
+		t.Errorf("assign: %d", got.status)
+	}
+	if got = b.post("/candidates/"+id+"/hold", url.Values{"key": {"once"}}); got.status != 409 {
+		t.Errorf("a used key: %d", got.status)
+	}
+	if got = b.post("/candidates/"+id+"/hold", url.Values{}); got.status != 422 {
+		t.Errorf("no key: %d", got.status)
+	}
+	got = b.post("/candidates/"+id+"/hold", url.Values{"key": {strings.Repeat("x", maxForm)}})
+	if got.status != 400 && got.status != 413 {
+		t.Errorf("a huge form: %d", got.status)
+	}
+}
+
+func testBoard(t *testing.T, w *world, id, other string) {
+	b := w.as("cora")
+	board := b.get("/")
+	board.has(t, "Fjellgren, Ottilie", "Needs discussion", "Referral has been overdue", "No flags yet", "Okonedo")
+	// What is overdue comes before what is only due.
+	if strings.Index(board.body, other) > strings.Index(board.body, id) {
+		t.Error("the overdue candidate is not first")
+	}
+	b.get("/?q=OKON").lacks(t, "Fjellgren")
+	b.get("/?stage=evaluation").lacks(t, "Okonedo")
+	b.get("/?show=stuck").has(t, "Okonedo")
+	b.get("/?show=nonsense&stage=nonsense&page=99").has(t, "Okonedo")
+	b.get("/?q=nobody").has(t, "No candidate matches")
+	w.give("clem", other, journey.Decline, actionBody(t, journey.Decline, url.Values{"reason": {"Not now"}}))
+	b.get("/").lacks(t, "Okonedo")
+	b.get("/?stage=declined").has(t, "Okonedo")
+	page := b.get("/candidates/" + other)
+	page.has(t, "Now: Declined", withheld)
+	page.lacks(t, "Not now")
+}

@@ -1,0 +1,272 @@
+package web
+
+import (
+	"bytes"
+	"flag"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
+)
+
+var update = flag.Bool("update", false, "write the golden files")
+
+func actionBody(t *testing.T, kind journey.Kind, values url.Values) command.Body {
+	t.Helper()
+	body, problems := actionOf(kind).Body(scene{protocol: protocol.Default()}, values, "key")
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	return body
+}
+
+// TestTemplates executes every template with an empty and a filled model.
+func TestTemplates(t *testing.T) {
+	a, err := loadAssets()
+	must(t, err)
+	all, err := loadPages(a)
+	must(t, err)
+	p := protocol.Default()
+	v := &viewer{Account: record.Account{ID: "cora", Name: "Cora", Role: journey.Coordinator}, now: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)}
+	account := v.Account
+	c := record.Candidate{ID: "c", State: journey.Begin(p.Rules(), journey.Event{Command: journey.Command{Candidate: "c", Today: "2026-07-20"}})}
+	var forms []form
+	for _, kind := range journey.Kinds() {
+		for _, code := range []string{"", "2160-0", "882-1", "85354-9"} {
+			f := makeForm(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20", code: code}, kind)
+			f.fill(url.Values{"reason": {"x"}}, []problem{{Text: "Wrong.", Field: "reason"}, {Text: "Wrong.", Field: "outcome"}, {Text: "Wrong.", Field: "contact_consent"}})
+			forms = append(forms, f)
+		}
+	}
+	models := map[string][]any{
+		"sign-in":  {signInModel{}, signInModel{Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
+		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
+		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
+		"board": {boardModel{}, boardModel{
+			Filter: boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
+			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: "/", After: "/", Names: true, MayNew: true,
+			Rows: []boardRow{{Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
+		}},
+		"candidate": {candidateModel{}, candidateModel{
+			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
+			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil),
+			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
+			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Visits: []visitModel{{On: "x"}, {}},
+			Timeline: []entryModel{{Details: []fact{{}}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
+		}},
+	}
+	for _, name := range pageNames {
+		if len(models[name]) != 2 {
+			t.Fatalf("no models for the template %s", name)
+		}
+		for i, model := range models[name] {
+			layout := page{Title: "T", Body: model}
+			if i == 1 {
+				layout = page{Title: "T", Body: model, Account: &account, Demo: true, Notice: "n", Errors: &summary{"t", []problem{{"a", "b"}, {"c", ""}}}, Path: "/"}
+			}
+			var out bytes.Buffer
+			if err := all[name].ExecuteTemplate(&out, "layout", layout); err != nil {
+				t.Errorf("%s, model %d: %v", name, i, err)
+			}
+			if strings.Contains(out.String(), "ZgotmplZ") || strings.Contains(out.String(), "<no value>") {
+				t.Errorf("%s, model %d: a value was not rendered", name, i)
+			}
+		}
+	}
+}
+
+// TestActions holds the table of actions against the journey's.
+func TestActions(t *testing.T) {
+	for _, kind := range journey.Kinds() {
+		a, ok := actions[kind]
+		if !ok || a.Title == "" || a.Button == "" || a.Done == "" || a.Fields == nil || a.Body == nil {
+			t.Errorf("%s can't be asked for on the page", kind)
+		}
+	}
+	if len(actions) != len(journey.Kinds()) {
+		t.Error("the page offers a command that people don't give")
+	}
+	for _, stage := range journey.Stages {
+		if _, ok := stageWords[stage]; !ok {
+			t.Errorf("no word for the stage %s", stage)
+		}
+	}
+	for _, role := range journey.Roles {
+		if _, ok := roleWords[role]; !ok {
+			t.Errorf("no word for the role %s", role)
+		}
+	}
+}
+
+// TestCodedAnswers holds the coded answers against what the rules read.
+func TestCodedAnswers(t *testing.T) {
+	p := protocol.Default()
+	person := protocol.Person{BirthDate: "1980-01-01", Sex: "male"}
+	coded := func(code string, c result.Coding) result.Result {
+		return result.Result{ID: c.Code, Status: result.Final, Code: result.Coding{System: command.LOINC, Code: code}, Value: result.Value{Coding: &c}, Effective: "2026-07-01", CollectedOn: "2026-07-01", Version: 1}
+	}
+	for _, c := range screenAnswers {
+		report := p.Assess(person, []result.Result{coded("56888-1", c)}, "2026-07-20")
+		for _, f := range report.Flags {
+			if f.ID == "hiv-screen" && f.Value != strings.ToLower(c.Display) {
+				t.Errorf("%s is read as %q: %s", c.Display, f.Value, f.Reason)
+			}
+		}
+	}
+	for _, c := range bloodAnswers {
+		samples := protocol.BloodTypes([]result.Result{coded(bloodTypeCode, c)})
+		if len(samples) != 1 || samples[0].Type != c.Display {
+			t.Errorf("%s is read as %v", c.Display, samples)
+		}
+	}
+}
+
+func TestInstant(t *testing.T) {
+	zone := protocol.Default().Zone()
+	for _, c := range []struct {
+		date, clock, want string
+		ok                bool
+	}{
+		{"2026-07-01", "08:15", "2026-07-01T08:15:00+02:00", true},
+		{"2026-12-01", "08:15", "2026-12-01T08:15:00+01:00", true},
+		{"2026-07-01", "", "2026-07-01", true},
+		{"2026-03-29", "02:30", "", false}, // skipped in spring
+		{"2026-02-30", "08:00", "", false},
+		{"2026-07-01", "25:00", "", false},
+	} {
+		if got, ok := instant(c.date, c.clock, zone); got != c.want || ok != c.ok {
+			t.Errorf("%s %s: %q %v", c.date, c.clock, got, ok)
+		}
+	}
+}
+
+func TestLimiter(t *testing.T) {
+	c := &clock{at: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)}
+	l := newLimiter(c.now)
+	for i := range attemptLimit {
+		if _, ok := l.take("name a", "address 1"); !ok {
+			t.Fatalf("attempt %d is refused", i+1)
+		}
+		c.add(time.Minute)
+	}
+	if wait, ok := l.take("name a", "address 2"); ok || wait != 10*time.Minute {
+		t.Errorf("the sixth attempt on a name: %v %v", wait, ok)
+	}
+	if _, ok := l.take("name b", "address 1"); ok {
+		t.Error("the sixth attempt from an address is let through")
+	}
+	if _, ok := l.take("name b", "address 2"); !ok {
+		t.Error("somebody else is refused")
+	}
+	c.add(10 * time.Minute)
+	if _, ok := l.take("name a", "address 2"); !ok {
+		t.Error("the oldest attempt still counts after the window")
+	}
+	l.release("name a", "name a", "address 2")
+	if len(l.seen["name a"]) != 0 {
+		t.Error("a success leaves attempts behind")
+	}
+}
+
+// TestSignInPath makes sure that the way back leads nowhere else.
+func TestSignInPath(t *testing.T) {
+	for from, want := range map[string]string{
+		"/": "/sign-in", "/candidates/new": "/sign-in?next=%2Fcandidates%2Fnew", "//evil.example": "/sign-in",
+		"/candidates/abc/hold": "/sign-in?next=%2Fcandidates%2Fabc", "https://evil.example": "/sign-in", "/sign-out": "/sign-in",
+	} {
+		if got := signInPath(from); got != want {
+			t.Errorf("%s: %s", from, got)
+		}
+	}
+}
+
+// TestAddress makes sure that a header can't choose the address that attempts
+// are counted under.
+func TestAddress(t *testing.T) {
+	s := &server{echo: echo.New()}
+	for remote, want := range map[string]string{
+		"192.0.2.7:1234": "192.0.2.7", "[2001:db8:1:2:3:4:5:6]:99": "2001:db8:1:2::/64", "[::ffff:192.0.2.7]:1": "::ffff:192.0.2.7",
+	} {
+		r := httptest.NewRequest(http.MethodPost, "/sign-in", nil)
+		r.RemoteAddr = remote
+		r.Header.Set("X-Forwarded-For", "198.51.100.1")
+		if got := s.address(s.echo.NewContext(r, httptest.NewRecorder())); got != want {
+			t.Errorf("%s: %s, want %s", remote, got, want)
+		}
+	}
+}
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	file := filepath.Join("testdata", name+".svg")
+	got = strings.ReplaceAll(got, "><", ">\n<") + "\n"
+	if *update {
+		must(t, os.MkdirAll("testdata", 0o755))
+		must(t, os.WriteFile(file, []byte(got), 0o600))
+	}
+	want, err := os.ReadFile(file)
+	must(t, err)
+	if got != string(want) {
+		t.Errorf("%s differs from the golden file; look at the picture, then run with -update\n%s", name, got)
+	}
+}
+
+func TestPictures(t *testing.T) {
+	p := protocol.Default()
+	event := func(seq int64, kind journey.Kind, on journey.Date) journey.Event {
+		return journey.Event{Command: journey.Command{Candidate: "c", Kind: kind, Today: on, Actor: "a", Role: journey.Coordinator}, Seq: seq}
+	}
+	events := []journey.Event{
+		event(1, journey.Refer, "2026-01-05"), event(2, journey.BeginScreening, "2026-01-07"), event(3, journey.BeginEvaluation, "2026-02-01"),
+	}
+	way := trailOf(p.Rules(), events)
+	golden(t, "way-evaluation-wide", string(way.Wide()))
+	golden(t, "way-evaluation-narrow", string(way.Narrow()))
+	hold := trailOf(p.Rules(), append(events, event(4, journey.Hold, "2026-03-01")))
+	golden(t, "way-hold-wide", string(hold.Wide()))
+	golden(t, "way-hold-narrow", string(hold.Narrow()))
+	golden(t, "way-withdrawn-wide", string(trailOf(p.Rules(), append(events, event(4, journey.Withdraw, "2026-03-01"))).Wide()))
+
+	rule, _ := flagRule(p, "bmi")
+	for name, f := range map[string]protocol.Flag{
+		"scale-bmi-meets":    {ID: "bmi", Title: rule.Title, Band: journey.Meets, Value: "24.2", Shown: "24.2", Unit: "kg/m2", Threshold: "t"},
+		"scale-bmi-excludes": {ID: "bmi", Title: rule.Title, Band: journey.Excludes, Value: "61", Shown: "61.0", Unit: "kg/m2", Threshold: "t"},
+		"scale-bmi-cannot":   {ID: "bmi", Title: rule.Title, Band: journey.CannotDecide, Reason: "height <missing>", Unit: "kg/m2", Threshold: "t"},
+	} {
+		golden(t, name, string(scale(rule, f)))
+	}
+	coded, _ := flagRule(p, "hiv-screen")
+	golden(t, "scale-coded", string(scale(coded, protocol.Flag{ID: "hiv-screen", Title: coded.Title, Band: journey.Meets, Value: "negative", Shown: "negative", Threshold: "t"})))
+	golden(t, "bar", string(stageBar(3, 8)))
+}
+
+// TestScaleAgrees compares the picture's bands with the protocol's own.
+func TestScaleAgrees(t *testing.T) {
+	p := protocol.Default()
+	for _, rule := range p.Flags {
+		if rule.Coded {
+			continue
+		}
+		if got := len(bounds(rule)); got != len(rule.Bands) {
+			t.Errorf("%s: %d of %d conditions are drawn", rule.ID, got, len(rule.Bands))
+		}
+	}
+	egfr, _ := flagRule(p, "egfr-creatinine")
+	for v, want := range map[float64]journey.Band{59.99: journey.Excludes, 60: journey.Discussion, 89.9: journey.Discussion, 90: journey.Meets} {
+		if got := bandAt(bounds(egfr), v); got != want {
+			t.Errorf("%g: %s, want %s", v, got, want)
+		}
+	}
+}
