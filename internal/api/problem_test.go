@@ -146,15 +146,15 @@ func TestDescribeQuotesNoCause(t *testing.T) {
 		words, cause string
 	}{
 		{errors.New("Alvira"), "", "*errors.errorString"},
-		{fmt.Errorf("read results: %w", cause), "read results: ", "*errors.errorString"},
-		{fmt.Errorf("list: %w", errors.Join(fmt.Errorf("read: %w", cause), errors.New("Bertin"))), "list: read: ", "*errors.errorString"},
-		{errors.Join(fmt.Errorf("read: %w", cause), nil), "read: ", "*errors.errorString"},
+		{fmt.Errorf("read results: %w", cause), "read results: ", fmt.Sprintf("%T", cause)},
+		{fmt.Errorf("list: %w", errors.Join(fmt.Errorf("read: %w", cause), errors.New("Bertin"))), "list: read: ", fmt.Sprintf("%T", cause)},
+		{errors.Join(fmt.Errorf("read: %w", cause), nil), "read: ", fmt.Sprintf("%T", cause)},
 		{fmt.Errorf("read: %w", context.Canceled), "read: ", "the client went away"},
 		{fmt.Errorf("read: %w", context.DeadlineExceeded), "read: ", "out of time"},
-		{fmt.Errorf("wait: %w", &command.Invalid{}), "", "*command.Invalid"},
+		{fmt.Errorf("wait: %w", &command.Invalid{}), "wait: ", "*command.Invalid"},
 	} {
 		words, cause := describe(tc.err)
-		if words != tc.words || (cause != tc.cause && !strings.HasPrefix(cause, "*")) || strings.Contains(words+cause, "Alvira") {
+		if words != tc.words || cause != tc.cause || strings.Contains(words+cause, "Alvira") {
 			t.Errorf("%v: got %q, %q", tc.err, words, cause)
 		}
 	}

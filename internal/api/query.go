@@ -1,6 +1,7 @@
 package api
 
 import (
+	"errors"
 	"net/url"
 	"slices"
 	"strconv"
@@ -77,7 +78,8 @@ func single(f *command.Faults, query string, known ...string) map[string]string 
 // unreadable makes a faulty query a malformed request.
 func unreadable(f *command.Faults) error {
 	err := f.Err()
-	if faulty, ok := err.(*command.Invalid); ok { //nolint:errorlint // Err never wraps
+	var faulty *command.Invalid
+	if errors.As(err, &faulty) {
 		faulty.Malformed = true
 	}
 	return err

@@ -2,7 +2,6 @@ package command
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 
 	"candidacy/internal/journey"
@@ -22,8 +21,6 @@ type Referral struct {
 	// Recipient is an opaque reference to the intended recipient.
 	Recipient string `json:"recipient,omitempty"`
 }
-
-var opaque = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$`)
 
 // Check implements Body.
 func (b *Referral) Check(f *Faults) {
@@ -86,13 +83,13 @@ type AssignAdvocate struct {
 
 // Check implements Body.
 func (b *AssignAdvocate) Check(f *Faults) {
-	f.text("advocate", b.Advocate, true)
+	f.id("advocate", b.Advocate)
 	f.text("reason", b.Reason, false)
 }
 
 // Code implements Body.
 func (b *AssignAdvocate) Code(c *journey.Command) {
-	c.Person, c.Reasoned = b.Advocate, given(b.Reason)
+	c.Person, c.Reasoned = coded(b.Advocate), given(b.Reason)
 }
 
 func given(text string) bool { return strings.TrimSpace(text) != "" }
@@ -106,13 +103,15 @@ type RecordConsent struct {
 
 // Check implements Body.
 func (b *RecordConsent) Check(f *Faults) {
-	f.text("requirement", b.Requirement, true)
+	f.id("requirement", b.Requirement)
 	f.side("side", b.Side, false)
 	f.text("note", b.Note, false)
 }
 
 // Code implements Body.
-func (b *RecordConsent) Code(c *journey.Command) { c.Requirement, c.Side = b.Requirement, b.Side }
+func (b *RecordConsent) Code(c *journey.Command) {
+	c.Requirement, c.Side = coded(b.Requirement), coded(b.Side)
+}
 
 func (f *Faults) side(field string, side journey.Side, required bool) {
 	f.oneOf(field, string(side), required, string(journey.Left), string(journey.Right))
@@ -130,13 +129,14 @@ func (b *SignResults) Check(f *Faults) {
 	if len(b.Requirements) == 0 {
 		f.Add("requirements", "missing")
 	}
+	f.ids("requirements", b.Requirements)
 	f.oneOf("verdict", string(b.Verdict), true, string(journey.VerdictMet), string(journey.VerdictNotMet))
 	f.text("reason", b.Reason, false)
 }
 
 // Code implements Body.
 func (b *SignResults) Code(c *journey.Command) {
-	c.Requirements, c.Verdict, c.Reasoned = b.Requirements, b.Verdict, given(b.Reason)
+	c.Requirements, c.Verdict, c.Reasoned = codedAll(b.Requirements), coded(b.Verdict), given(b.Reason)
 }
 
 // RecordReview is the body of record-review.
@@ -148,14 +148,14 @@ type RecordReview struct {
 
 // Check implements Body.
 func (b *RecordReview) Check(f *Faults) {
-	f.text("requirement", b.Requirement, true)
+	f.id("requirement", b.Requirement)
 	f.oneOf("position", string(b.Position), true, string(journey.Supports), string(journey.Concerns), string(journey.Objects))
 	f.text("findings", b.Findings, false)
 }
 
 // Code implements Body.
 func (b *RecordReview) Code(c *journey.Command) {
-	c.Requirement, c.Position, c.Reasoned = b.Requirement, b.Position, given(b.Findings)
+	c.Requirement, c.Position, c.Reasoned = coded(b.Requirement), coded(b.Position), given(b.Findings)
 }
 
 // WaiveRequirement is the body of waive-requirement.
@@ -167,14 +167,14 @@ type WaiveRequirement struct {
 
 // Check implements Body.
 func (b *WaiveRequirement) Check(f *Faults) {
-	f.text("requirement", b.Requirement, true)
+	f.id("requirement", b.Requirement)
 	f.date("until", b.Until, true)
 	f.text("reason", b.Reason, true)
 }
 
 // Code implements Body.
 func (b *WaiveRequirement) Code(c *journey.Command) {
-	c.Requirement, c.On, c.Reasoned = b.Requirement, b.Until, given(b.Reason)
+	c.Requirement, c.On, c.Reasoned = coded(b.Requirement), codedDate(b.Until), given(b.Reason)
 }
 
 // RecordDecision is the body of record-decision.
@@ -194,12 +194,14 @@ func (b *RecordDecision) Check(f *Faults) {
 	f.oneOf("outcome", string(b.Outcome), true, string(journey.Approve), string(journey.Defer), string(journey.DeclineCandidate))
 	f.side("side", b.Side, b.Outcome == journey.Approve)
 	f.date("re_review_on", b.ReReviewOn, b.Outcome == journey.Defer)
+	f.ids("seats", b.Seats)
 	f.text("reason", b.Reason, b.Outcome != journey.Approve)
 }
 
 // Code implements Body.
 func (b *RecordDecision) Code(c *journey.Command) {
-	c.Outcome, c.Side, c.On, c.Seats, c.Reasoned = b.Outcome, b.Side, b.ReReviewOn, b.Seats, given(b.Reason)
+	c.Outcome, c.Side, c.On = coded(b.Outcome), coded(b.Side), codedDate(b.ReReviewOn)
+	c.Seats, c.Reasoned = codedAll(b.Seats), given(b.Reason)
 }
 
 // Schedule is the body of schedule-operation, which also moves a date.
@@ -215,7 +217,7 @@ func (b *Schedule) Check(f *Faults) {
 }
 
 // Code implements Body.
-func (b *Schedule) Code(c *journey.Command) { c.On = b.Date }
+func (b *Schedule) Code(c *journey.Command) { c.On = codedDate(b.Date) }
 
 // LastCheck is the body of confirm-last-check: values read back from the
 // wristband and the source reports, typed and not ticked.
@@ -256,7 +258,9 @@ func (b *RecordOperation) Check(f *Faults) {
 }
 
 // Code implements Body.
-func (b *RecordOperation) Code(c *journey.Command) { c.Outcome, c.Side = b.Outcome, b.Side }
+func (b *RecordOperation) Code(c *journey.Command) {
+	c.Outcome, c.Side = coded(b.Outcome), coded(b.Side)
+}
 
 // RecordVisit is the body of record-visit.
 type RecordVisit struct {
@@ -267,13 +271,15 @@ type RecordVisit struct {
 
 // Check implements Body.
 func (b *RecordVisit) Check(f *Faults) {
-	f.text("visit", b.Visit, true)
+	f.id("visit", b.Visit)
 	f.oneOf("outcome", string(b.Outcome), true, string(journey.Seen), string(journey.NotReached))
 	f.text("note", b.Note, false)
 }
 
 // Code implements Body.
-func (b *RecordVisit) Code(c *journey.Command) { c.Visit, c.Outcome = b.Visit, b.Outcome }
+func (b *RecordVisit) Code(c *journey.Command) {
+	c.Visit, c.Outcome = coded(b.Visit), coded(b.Outcome)
+}
 
 // Plain is the body of a command that needs nothing but may carry a note.
 type Plain struct {

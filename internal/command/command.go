@@ -11,7 +11,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"candidacy/internal/journey"
@@ -132,7 +134,80 @@ func Strict(raw []byte, target any) error {
 	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
 		return fault("body", "text after the JSON object")
 	}
+	if bytes.TrimSpace(raw)[0] != '{' {
+		return fault("body", "not the JSON object that is expected")
+	}
+	if field, repeated := Repeated(raw); repeated {
+		return fault(field, "given twice")
+	}
 	return nil
+}
+
+// Repeated names a member that a valid JSON text gives twice in one object,
+// small and capital letters being one: decoding would keep the last of them
+// without a word.
+func Repeated(raw []byte) (field string, repeated bool) {
+	decoder := json.NewDecoder(bytes.NewReader(raw))
+	decoder.UseNumber()
+	// level is one object or array that is open.
+	type level struct {
+		object bool
+		// names are the members so far; name is the one whose value comes next.
+		names map[string]bool
+		name  string
+		value bool
+		next  int
+	}
+	var open []level
+	path := func() string {
+		var b strings.Builder
+		for _, l := range open {
+			switch {
+			case !l.object:
+				fmt.Fprintf(&b, "[%d]", l.next)
+			case b.Len() == 0:
+				b.WriteString(l.name)
+			default:
+				b.WriteString("." + l.name)
+			}
+		}
+		return b.String()
+	}
+	done := func() {
+		if len(open) > 0 {
+			open[len(open)-1].value = false
+			open[len(open)-1].next++
+		}
+	}
+	for {
+		token, err := decoder.Token()
+		if err != nil {
+			return "", false
+		}
+		if n := len(open); n > 0 && open[n-1].object && !open[n-1].value {
+			if name, ok := token.(string); ok {
+				l := &open[n-1]
+				l.name, l.value = name, true
+				folded := strings.ToLower(name)
+				if l.names[folded] {
+					return path(), true
+				}
+				l.names[folded] = true
+				continue
+			}
+		}
+		switch token {
+		case json.Delim('{'):
+			open = append(open, level{object: true, names: map[string]bool{}})
+		case json.Delim('['):
+			open = append(open, level{})
+		case json.Delim('}'), json.Delim(']'):
+			open = open[:len(open)-1]
+			done()
+		default:
+			done()
+		}
+	}
 }
 
 // Canonical encodes the body in a fixed order and returns its hash, bound to
@@ -197,7 +272,63 @@ func (f *Faults) text(field, value string, required bool) {
 		f.Add(field, "missing")
 	case len(value) > maxText:
 		f.Add(field, fmt.Sprintf("longer than %d bytes", maxText))
+	case strings.ContainsFunc(value, unprintable):
+		f.Add(field, "holds a control character")
 	}
+}
+
+// unprintable finds what no page can show and what PostgreSQL can't store.
+func unprintable(r rune) bool {
+	return unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t'
+}
+
+// opaque is the form of an id: it can't hold a sentence.
+var opaque = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$`)
+
+// id checks a required id of something that the process knows.
+func (f *Faults) id(field, value string) {
+	switch {
+	case value == "":
+		f.Add(field, "missing")
+	case !opaque.MatchString(value):
+		f.Add(field, "not an id", "1 to 40 letters, digits, dots, hyphens")
+	}
+}
+
+// ids checks a list of ids.
+func (f *Faults) ids(field string, values []string) {
+	const most = 100
+	if len(values) > most {
+		f.Add(field, fmt.Sprintf("more than %d", most))
+		return
+	}
+	for i, v := range values {
+		f.id(fmt.Sprintf("%s[%d]", field, i), v)
+	}
+}
+
+// coded lets through only what has the form of an id, whether or not the body
+// was checked: nothing else may reach the process.
+func coded[T ~string](value T) T {
+	if !opaque.MatchString(string(value)) {
+		return ""
+	}
+	return value
+}
+
+func codedAll(values []string) []string {
+	var list []string
+	for _, v := range values {
+		list = append(list, coded(v))
+	}
+	return list
+}
+
+func codedDate(value journey.Date) journey.Date {
+	if d, err := journey.ParseDate(string(value)); err == nil {
+		return d
+	}
+	return ""
 }
 
 func (f *Faults) date(field string, value journey.Date, required bool) {

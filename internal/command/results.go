@@ -71,7 +71,10 @@ func (r *Result) check(f *Faults, at string) {
 	}
 	f.oneOf(at+"status", string(r.Status), true, statuses...)
 	f.oneOf(at+"category", r.Category, false, "laboratory", "vital-signs", "imaging", "procedure", "exam", "survey")
-	f.text(at+"code.code", r.Code.Code, true)
+	checkCoding(f, at+"code", r.Code, true)
+	f.text(at+"specimen", r.Specimen, false)
+	f.text(at+"body_site", r.BodySite, false)
+	f.text(at+"method", r.Method, false)
 	values := 0
 	if r.Quantity != nil {
 		values++
@@ -82,6 +85,7 @@ func (r *Result) check(f *Faults, at string) {
 		if r.Coded.Code == "" && r.Coded.Display == "" {
 			f.Add(at+"coded", "needs a code or a display text")
 		}
+		checkCoding(f, at+"coded", *r.Coded, false)
 	}
 	if r.Text != "" {
 		values++
@@ -95,9 +99,22 @@ func (r *Result) check(f *Faults, at string) {
 	}
 	for i, c := range r.Components {
 		field := fmt.Sprintf("%scomponents[%d]", at, i)
-		f.text(field+".code.code", c.Code.Code, true)
+		checkCoding(f, field+".code", c.Code, true)
+		values := 0
 		if c.Value.Quantity != nil {
+			values++
 			checkQuantity(f, field+".value.quantity", *c.Value.Quantity)
+		}
+		if c.Value.Coding != nil {
+			values++
+			checkCoding(f, field+".value.coding", *c.Value.Coding, false)
+		}
+		if c.Value.Text != "" {
+			values++
+			f.text(field+".value.text", c.Value.Text, false)
+		}
+		if values != 1 {
+			f.Add(field+".value", "exactly one is needed", "quantity", "coding", "text")
 		}
 	}
 	checkTime(f, at+"effective", r.Effective, true)
@@ -112,6 +129,12 @@ func (r *Result) check(f *Faults, at string) {
 	}
 }
 
+func checkCoding(f *Faults, at string, c result.Coding, required bool) {
+	f.text(at+".system", c.System, false)
+	f.text(at+".code", c.Code, required)
+	f.text(at+".display", c.Display, false)
+}
+
 func checkQuantity(f *Faults, at string, q result.Quantity) {
 	if !decimal.MatchString(q.Value.String()) {
 		f.Add(at+".value", "not a decimal number")
@@ -119,8 +142,13 @@ func checkQuantity(f *Faults, at string, q result.Quantity) {
 	if q.Unit == "" {
 		f.Add(at+".unit", "missing", "a UCUM unit")
 	}
+	f.text(at+".unit", q.Unit, false)
 	f.oneOf(at+".comparator", q.Comparator, false, "<", "<=", ">=", ">")
 }
+
+// instant is the form of a FHIR instant: time.Parse takes also hours of one
+// digit and a comma, which no reader of FHIR does.
+var instant = regexp.MustCompile(`^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-](0\d|1[0-3]):[0-5]\d|[+-]14:00)$`)
 
 func checkTime(f *Faults, field, text string, required bool) {
 	if text == "" {
@@ -129,7 +157,7 @@ func checkTime(f *Faults, field, text string, required bool) {
 		}
 		return
 	}
-	if _, err := time.Parse(time.RFC3339, text); err == nil {
+	if _, err := time.Parse(time.RFC3339, text); err == nil && instant.MatchString(text) {
 		return
 	}
 	if _, err := journey.ParseDate(text); err == nil {

@@ -7,7 +7,9 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -34,8 +36,13 @@ func ReadBundle(raw []byte) (Message, error) {
 	var bundle struct {
 		ResourceType string `json:"resourceType"`
 		Type         string `json:"type"`
-		Entry        []struct {
+		modified
+		Entry []struct {
+			modified
 			Resource json.RawMessage `json:"resource"`
+			Request  struct {
+				Method string `json:"method"`
+			} `json:"request"`
 		} `json:"entry"`
 	}
 	malformed := func(field, problem string, accepted ...string) (Message, error) {
@@ -44,8 +51,11 @@ func ReadBundle(raw []byte) (Message, error) {
 	if len(raw) > command.MaxBytes {
 		return malformed("Bundle", fmt.Sprintf("larger than %d bytes", command.MaxBytes))
 	}
-	if err := json.Unmarshal(raw, &bundle); err != nil {
+	if err := json.Unmarshal(raw, &bundle); err != nil || !utf8.Valid(raw) {
 		return malformed("Bundle", "not valid JSON")
+	}
+	if field, repeated := command.Repeated(raw); repeated {
+		return malformed("Bundle."+field, "given twice")
 	}
 	if bundle.ResourceType != "Bundle" {
 		return malformed("resourceType", "not a Bundle", "Bundle")
@@ -54,6 +64,9 @@ func ReadBundle(raw []byte) (Message, error) {
 	case "transaction", "batch", "collection", "message":
 	default:
 		faults.Add("Bundle.type", "not accepted", "transaction", "batch", "collection", "message")
+	}
+	if bundle.is() {
+		faults.Add("Bundle.modifierExtension", unknownMeaning)
 	}
 	switch n := len(bundle.Entry); {
 	case n == 0:
@@ -64,6 +77,15 @@ func ReadBundle(raw []byte) (Message, error) {
 	}
 	for i, entry := range bundle.Entry {
 		path := fmt.Sprintf("Bundle.entry[%d].resource", i)
+		if entry.is() {
+			faults.Add(fmt.Sprintf("Bundle.entry[%d].modifierExtension", i), unknownMeaning)
+		}
+		switch entry.Request.Method {
+		case "", "POST", "PUT":
+		default:
+			// Above all no DELETE, which would be stored as a result.
+			faults.Add(fmt.Sprintf("Bundle.entry[%d].request.method", i), "not accepted", "POST", "PUT")
+		}
 		subject, r, ok := readObservation(&faults, path, entry.Resource)
 		if !ok {
 			continue
@@ -82,12 +104,22 @@ func ReadBundle(raw []byte) (Message, error) {
 // shape is what has to be looked at in the raw text: the structs of the FHIR
 // library drop what they do not know and read a missing code as the first one.
 type shape struct {
-	ResourceType      string          `json:"resourceType"`
-	Status            string          `json:"status"`
-	Contained         json.RawMessage `json:"contained"`
+	ResourceType string          `json:"resourceType"`
+	Status       string          `json:"status"`
+	Contained    json.RawMessage `json:"contained"`
+	modified
+	Component []modified `json:"component"`
+}
+
+// modified tells whether what is read has another meaning than it seems.
+type modified struct {
 	ModifierExtension json.RawMessage `json:"modifierExtension"`
 	ImplicitRules     string          `json:"implicitRules"`
 }
+
+func (m modified) is() bool { return m.ModifierExtension != nil || m.ImplicitRules != "" }
+
+const unknownMeaning = "the meaning of the resource is modified in a way that is not known here"
 
 func readObservation(f *command.Faults, path string, raw json.RawMessage) (result.Identifier, command.Result, bool) {
 	var none result.Identifier
@@ -103,8 +135,12 @@ func readObservation(f *command.Faults, path string, raw json.RawMessage) (resul
 	case s.Contained != nil:
 		f.Add(path+".contained", "contained resources are not accepted")
 		return none, command.Result{}, false
-	case s.ModifierExtension != nil || s.ImplicitRules != "":
-		f.Add(path+".modifierExtension", "the meaning of the resource is modified in a way that is not known here")
+	case s.is():
+		f.Add(path+".modifierExtension", unknownMeaning)
+		return none, command.Result{}, false
+	case slices.ContainsFunc(s.Component, modified.is):
+		i := slices.IndexFunc(s.Component, modified.is)
+		f.Add(fmt.Sprintf("%s.component[%d].modifierExtension", path, i), unknownMeaning)
 		return none, command.Result{}, false
 	case s.Status == "":
 		f.Add(path+".status", "missing")
@@ -116,7 +152,7 @@ func readObservation(f *command.Faults, path string, raw json.RawMessage) (resul
 		return none, command.Result{}, false
 	}
 	subject := readSubject(f, path, o.Subject)
-	r := command.Result{Status: result.Status(s.Status), Code: coding(o.Code)}
+	r := command.Result{Status: result.Status(s.Status), Code: coding(o.Code, command.LOINC)}
 	if len(o.Identifier) > 0 {
 		r.Identifier = identifier(o.Identifier[0])
 	}
@@ -127,7 +163,7 @@ func readObservation(f *command.Faults, path string, raw json.RawMessage) (resul
 		f.Add(path+".code", "a coding is needed", "a LOINC code")
 	}
 	if len(o.Category) > 0 {
-		r.Category = coding(o.Category[0]).Code
+		r.Category = coding(o.Category[0], observationCategory).Code
 	}
 	r.Effective, r.EffectiveEnd = effective(o)
 	if r.Effective == "" {
@@ -136,12 +172,12 @@ func readObservation(f *command.Faults, path string, raw json.RawMessage) (resul
 	r.Issued = text(o.Issued)
 	if o.Specimen != nil {
 		r.Specimen = text(o.Specimen.Display)
-		if o.Specimen.Identifier != nil {
-			r.Specimen = text(o.Specimen.Identifier.Value)
+		if id := o.Specimen.Identifier; id != nil && text(id.Value) != "" {
+			r.Specimen = text(id.Value)
 		}
 	}
 	if o.BodySite != nil {
-		r.BodySite = coding(*o.BodySite).Code
+		r.BodySite = coding(*o.BodySite, snomed).Code
 	}
 	if o.Method != nil {
 		r.Method = text(o.Method.Text)
@@ -160,11 +196,25 @@ func readSubject(f *command.Faults, path string, subject *fhir.Reference) result
 }
 
 func readValue(f *command.Faults, path string, o fhir.Observation, r *command.Result) {
+	values := 0
+	for _, given := range []bool{
+		o.ValueQuantity != nil, o.ValueCodeableConcept != nil, o.ValueString != nil, o.ValueBoolean != nil,
+		o.ValueInteger != nil, o.ValueRange != nil, o.ValueRatio != nil, o.ValueSampledData != nil,
+		o.ValueTime != nil, o.ValueDateTime != nil, o.ValuePeriod != nil,
+	} {
+		if given {
+			values++
+		}
+	}
+	if values > 1 {
+		f.Add(path+".value", "more than one")
+		return
+	}
 	switch {
 	case o.ValueQuantity != nil:
 		r.Quantity = quantity(f, path+".valueQuantity", *o.ValueQuantity)
 	case o.ValueCodeableConcept != nil:
-		c := coding(*o.ValueCodeableConcept)
+		c := coding(*o.ValueCodeableConcept, snomed)
 		// The laboratory's own words say what it meant by the code.
 		if t := text(o.ValueCodeableConcept.Text); t != "" {
 			c.Display = t
@@ -181,12 +231,12 @@ func readValue(f *command.Faults, path string, o fhir.Observation, r *command.Re
 	}
 	for i, c := range o.Component {
 		at := fmt.Sprintf("%s.component[%d]", path, i)
-		part := result.Component{Code: coding(c.Code)}
+		part := result.Component{Code: coding(c.Code, command.LOINC)}
 		switch {
 		case c.ValueQuantity != nil:
 			part.Value.Quantity = quantity(f, at+".valueQuantity", *c.ValueQuantity)
 		case c.ValueCodeableConcept != nil:
-			coded := coding(*c.ValueCodeableConcept)
+			coded := coding(*c.ValueCodeableConcept, snomed)
 			part.Value.Coding = &coded
 		default:
 			f.Add(at+".value", "missing or of a kind that is not accepted", "valueQuantity", "valueCodeableConcept")
@@ -214,14 +264,24 @@ func quantity(f *command.Faults, path string, q fhir.Quantity) *result.Quantity 
 	return out
 }
 
-// coding prefers LOINC among several codings of one concept.
-func coding(c fhir.CodeableConcept) result.Coding {
+// The code systems that rules understand, beside LOINC.
+const (
+	snomed              = "http://snomed.info/sct"
+	observationCategory = "http://terminology.hl7.org/CodeSystem/observation-category"
+)
+
+// coding takes the coding of the preferred system among several of one concept,
+// or else the first.
+func coding(c fhir.CodeableConcept, preferred string) result.Coding {
 	var out result.Coding
 	for _, each := range c.Coding {
-		if out.Code == "" || text(each.System) == command.LOINC {
+		if text(each.Code) == "" {
+			continue
+		}
+		if out.Code == "" || text(each.System) == preferred {
 			out = result.Coding{System: text(each.System), Code: text(each.Code), Display: text(each.Display)}
 		}
-		if out.System == command.LOINC {
+		if out.System == preferred {
 			break
 		}
 	}
@@ -254,11 +314,20 @@ func text(s *string) string {
 	return strings.TrimSpace(*s)
 }
 
-// unescape undoes the escaping of comparison signs, which the FHIR library
-// refuses in a comparator. No other escape is touched.
+// unescape writes a valid JSON text without escapes of comparison signs, which
+// the FHIR library refuses in a comparator. Numbers stay as they were written.
 func unescape(raw []byte) []byte {
-	for escaped, plain := range map[string]string{`"\u003c"`: `"<"`, `"\u003c="`: `"<="`, `"\u003e"`: `">"`, `"\u003e="`: `">="`} {
-		raw = bytes.ReplaceAll(raw, []byte(escaped), []byte(plain))
+	decoder := json.NewDecoder(bytes.NewReader(raw))
+	decoder.UseNumber()
+	var value any
+	if decoder.Decode(&value) != nil {
+		return raw
 	}
-	return raw
+	var plain bytes.Buffer
+	encoder := json.NewEncoder(&plain)
+	encoder.SetEscapeHTML(false)
+	if encoder.Encode(value) != nil {
+		return raw
+	}
+	return plain.Bytes()
 }

@@ -149,6 +149,17 @@ func (p *Protocol) check() error {
 			fail("%s: title and source are needed", at)
 		}
 	}
+	// Nobody is approved without an advocate, whatever else a site changes.
+	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
+		return r.Evidence == journey.ByAssignment && r.Gate == journey.ForEvaluation && r.NoWaiver
+	}) {
+		fail("requirements: the assignment of an advocate, for the evaluation and without waiver, is missing")
+	}
+	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
+		return r.ByAdvocate && r.BeforeDecision && r.Gate == journey.ForCommittee && r.NoWaiver
+	}) {
+		fail("requirements: the advocate's review before the decision, for the committee and without waiver, is missing")
+	}
 	return errors.Join(errs...)
 }
 
@@ -165,11 +176,9 @@ var derivedKeys = map[string]bool{
 // checkRequirement refuses combinations that the process could never satisfy,
 // or that it would take for satisfied.
 func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requirement) {
-	for name, sets := range map[string][][]string{"loinc": r.LOINC, "local": r.Local} {
-		for n, set := range sets {
-			if len(set) == 0 || slices.Contains(set, "") {
-				fail("%s.%s[%d]: a set without a code", at, name, n)
-			}
+	for _, set := range append(slices.Clone(r.LOINC), r.Local...) {
+		if len(set) == 0 || slices.Contains(set, "") {
+			fail("%s: a set of codes without a code", at)
 		}
 	}
 	if r.ValidDays < 0 {
@@ -192,13 +201,17 @@ func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requ
 // checkTimers also looks at the visits and the quorum.
 func (p *Protocol) checkTimers(fail func(string, ...any)) {
 	t := p.Timers
-	for name, days := range map[string]int{
-		"first_reply_days": t.FirstReplyDays, "screening_days": t.ScreeningDays, "evaluation_days": t.EvaluationDays,
-		"committee_days": t.CommitteeDays, "hold_days": t.HoldDays, "approval_months": t.ApprovalMonths, "deferral_days": t.DeferralDays,
+	for _, timer := range []struct {
+		name  string
+		value int
+	}{
+		{"first_reply_days", t.FirstReplyDays}, {"screening_days", t.ScreeningDays},
+		{"evaluation_days", t.EvaluationDays}, {"committee_days", t.CommitteeDays}, {"hold_days", t.HoldDays},
+		{"approval_months", t.ApprovalMonths}, {"deferral_days", t.DeferralDays},
 	} {
-		// The upper limit keeps dates within the calendar: ten years.
-		if days <= 0 || days > 3660 {
-			fail("timers.%s: accepted: 1 to 3660", name)
+		// The upper limit, ten years of days, keeps dates within the calendar.
+		if timer.value <= 0 || timer.value > 3660 {
+			fail("timers.%s: accepted: 1 to 3660", timer.name)
 		}
 	}
 	if t.CoolingOffDays < 0 || t.CoolingOffDays > 3660 {

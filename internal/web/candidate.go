@@ -303,7 +303,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	return m, nil
 }
 
-func noBand() template.HTML { return mark("band-none", "bar", "No flags yet") }
+func noBand() template.HTML { return mark("band-none", "bar", "No results yet") }
 
 // addForms adds the forms that the stage and the viewer's role allow. A form
 // that was refused keeps what was entered, even if it is not allowed any more.

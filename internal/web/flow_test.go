@@ -162,7 +162,7 @@ func testErrors(t *testing.T, w *world, id string) {
 func testBoard(t *testing.T, w *world, id, other string) {
 	b := w.as("cora")
 	board := b.get("/")
-	board.has(t, "Fjellgren, Ottilie", "Needs discussion", "Referral has been overdue", "No flags yet", "Okonedo")
+	board.has(t, "Fjellgren, Ottilie", "Needs discussion", "Referral has been overdue", "No results yet", "Okonedo")
 	// What is overdue comes before what is only due.
 	if strings.Index(board.body, other) > strings.Index(board.body, id) {
 		t.Error("the overdue candidate is not first")

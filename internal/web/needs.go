@@ -27,7 +27,8 @@ type standing struct {
 	Expiring []string
 	// OverdueSince is the day a deadline of the stage passed.
 	OverdueSince journey.Date
-	// Assessed says that there is a flag at all: no result is not a good result.
+	// Assessed says that the worst band stands on something: that no result is on
+	// record yet is not a good result.
 	Assessed bool
 }
 
@@ -43,7 +44,7 @@ func (s standing) attention(c record.Candidate, today journey.Date) bool {
 func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 	today := journey.DateOf(v.now, p.Zone())
 	rules, state := p.Rules(), c.State
-	s := standing{Assessed: len(state.Flags) > 0, OverdueSince: overdueSince(rules, state, today)}
+	s := standing{Assessed: assessed(rules, state), OverdueSince: overdueSince(rules, state, today)}
 	for _, r := range missing(rules, state, nextGate(state), today) {
 		s.Outstanding = append(s.Outstanding, fmt.Sprintf("%s (%s)", titleOf(p, r.ID), lower(known(statusWords, r.Status))))
 	}
@@ -65,6 +66,15 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 	s.Stuck = stuck(p, state, s.OverdueSince, today)
 	s.Needs = needs(p, v, c, today)
 	return s
+}
+
+// assessed reports whether there is a result to speak of. The age alone, which
+// is known from the referral, is not, unless it is itself flagged.
+func assessed(rules journey.Rules, s journey.State) bool {
+	return journey.Worst(s.Flags) != journey.Meets || slices.ContainsFunc(rules.Requirements, func(rule journey.RequirementRule) bool {
+		r, _ := s.Find(rule.ID)
+		return rule.Evidence == journey.ByResult && r.Evidence != ""
+	})
 }
 
 func lower(text string) string {

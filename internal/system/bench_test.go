@@ -1,0 +1,180 @@
+package system_test
+
+import (
+	"fmt"
+	"runtime"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"go.temporal.io/sdk/client"
+	"go.temporal.io/sdk/worker"
+	"go.temporal.io/sdk/workflow"
+
+	"candidacy/activities"
+	"candidacy/fhir"
+	"candidacy/internal/command"
+	"candidacy/internal/engine"
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/system"
+	"candidacy/internal/walk"
+)
+
+// atOnce is how many journeys run at the same time.
+const atOnce = 8
+
+// Bare is a workflow that does nothing but answer Updates, each with one empty
+// activity: what the engine alone can do.
+func Bare(ctx workflow.Context, updates int) error {
+	done := 0
+	if err := workflow.SetUpdateHandler(ctx, "step", func(ctx workflow.Context) error {
+		ctx = workflow.WithActivityOptions(ctx, workflow.ActivityOptions{StartToCloseTimeout: 10 * time.Second})
+		err := workflow.ExecuteActivity(ctx, Empty).Get(ctx, nil)
+		done++
+		return err
+	}); err != nil {
+		return err
+	}
+	return workflow.Await(ctx, func() bool { return done == updates && workflow.AllHandlersFinished(ctx) })
+}
+
+// Empty does nothing.
+func Empty() error { return nil }
+
+// BenchmarkJourneys plays whole journeys, and as many Updates against the bare
+// engine in the same process, and reports the ratio of the two.
+func BenchmarkJourneys(b *testing.B) {
+	sys := open(b, b.TempDir())
+	defer closed(b, sys)
+	employ(b, sys)
+	bare := engine.NewWorker(sys.Client, "bare", worker.Options{})
+	bare.RegisterWorkflow(Bare)
+	bare.RegisterActivity(Empty)
+	if err := bare.Start(); err != nil {
+		b.Fatal(err)
+	}
+	defer bare.Stop()
+	updates := len(walk.New(0, begin).Whole().Steps())
+	var number atomic.Int64
+	journeys := func(n int) time.Duration {
+		return spread(n, func() {
+			i := int(number.Add(1))
+			newPlayer(sys).play(b, fmt.Sprintf("bench/%d", i), walk.New(i, begin).Whole().Steps())
+		})
+	}
+	plain := func(n int) time.Duration {
+		return spread(n, func() {
+			run, err := sys.Client.ExecuteWorkflow(b.Context(), client.StartWorkflowOptions{ID: "bare/" + uuid.NewString(), TaskQueue: "bare"}, Bare, updates)
+			if err != nil {
+				b.Error(err)
+				return
+			}
+			for range updates {
+				handle, err := sys.Client.UpdateWorkflow(b.Context(), client.UpdateWorkflowOptions{WorkflowID: run.GetID(), UpdateName: "step", WaitForStage: client.WorkflowUpdateStageCompleted})
+				if err == nil {
+					err = handle.Get(b.Context(), nil)
+				}
+				if err != nil {
+					b.Error(err)
+					return
+				}
+			}
+		})
+	}
+	// Warm both up.
+	journeys(atOnce)
+	plain(atOnce)
+	b.ResetTimer()
+	var ours, theirs time.Duration
+	for range b.N {
+		ours += journeys(atOnce)
+		theirs += plain(atOnce)
+	}
+	n := float64(b.N * atOnce)
+	b.ReportMetric(n/ours.Seconds(), "journeys/s")
+	b.ReportMetric(n/theirs.Seconds(), "bare/s")
+	b.ReportMetric(theirs.Seconds()/ours.Seconds(), "ratio")
+	b.ReportMetric(float64(updates), "updates/journey")
+}
+
+// spread runs n pieces of work at the same time.
+func spread(n int, work func()) time.Duration {
+	var group sync.WaitGroup
+	start := time.Now()
+	for range n {
+		group.Go(work)
+	}
+	group.Wait()
+	return time.Since(start)
+}
+
+// crowd fills a data folder with open candidates, without an engine: the
+// commands go straight to the activity that commits them.
+func crowd(b *testing.B, dir string, n int) {
+	b.Helper()
+	store, err := system.OpenStore(b.Context(), system.Options{DataDir: dir, Now: time.Now})
+	if err != nil {
+		b.Fatal(err)
+	}
+	p := protocol.Default()
+	if err := store.KeepProtocol(b.Context(), p.Version, p.Digest(), p.Source()); err != nil {
+		b.Fatal(err)
+	}
+	a := &activities.Activities{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Publisher: fhir.Publisher{}}
+	now := time.Now()
+	for i := range n {
+		step := walk.New(i, now).Refer().Steps()[0]
+		body, hash, err := command.Canonical(step.Kind, step.Actor, step.Body)
+		if err != nil {
+			b.Fatal(err)
+		}
+		c := journey.Command{
+			ID: "refer", Candidate: uuid.NewString(), Kind: step.Kind, Actor: step.Actor, Role: step.Role,
+			At: now, Today: journey.DateOf(now, p.Zone()),
+		}
+		if _, err := store.Stage(b.Context(), c.Candidate, c.ID, hash, body); err != nil {
+			b.Fatal(err)
+		}
+		if _, err := a.Commit(b.Context(), activities.CommitInput{Command: c, Protocol: p.Version}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if err := store.Close(); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// BenchmarkStart measures the time from start to ready with 10,000 open
+// candidates, and the memory then: first with the engine lost, so that every
+// run is restarted from the record, then as usual.
+func BenchmarkStart(b *testing.B) {
+	const open = 10_000
+	dir := b.TempDir()
+	crowd(b, dir, open)
+	b.ResetTimer()
+	for i := range b.N + 1 {
+		start := time.Now()
+		sys, err := system.Open(b.Context(), system.Options{DataDir: dir})
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := sys.Ready(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+		took := time.Since(start)
+		if i == 0 {
+			b.ReportMetric(took.Seconds(), "s/rebuild")
+		} else {
+			b.ReportMetric(took.Seconds(), "s/start")
+			var m runtime.MemStats
+			runtime.GC()
+			runtime.ReadMemStats(&m)
+			b.ReportMetric(float64(m.HeapInuse)/(1<<20), "MiB-heap")
+			b.ReportMetric(float64(m.Sys)/(1<<20), "MiB-sys")
+		}
+		closed(b, sys)
+	}
+}

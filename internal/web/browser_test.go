@@ -1,0 +1,375 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	browserpage "github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// chromium finds a browser, or skips the test where none is demanded.
+func chromium(t *testing.T) string {
+	t.Helper()
+	for _, name := range []string{"/usr/bin/chromium", "chromium", "chromium-browser", "google-chrome", "chrome"} {
+		if found, err := exec.LookPath(name); err == nil {
+			return found
+		}
+	}
+	if strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "browser") {
+		t.Fatal("there is no browser")
+	}
+	t.Skip("there is no browser")
+	return ""
+}
+
+// screen is one browser with one profile at one site.
+type screen struct {
+	t    *testing.T
+	ctx  context.Context //nolint:containedctx // the browser lives in it
+	site string
+	axe  string
+}
+
+func newScreen(t *testing.T, program, site string) *screen {
+	t.Helper()
+	options := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(program), chromedp.UserDataDir(t.TempDir()),
+		chromedp.Flag("headless", true), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
+		chromedp.WindowSize(1280, 900), chromedp.WSURLReadTimeout(time.Minute),
+	)
+	allocator, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	t.Cleanup(stop)
+	ctx, cancel := chromedp.NewContext(allocator)
+	t.Cleanup(cancel)
+	limited, end := context.WithTimeout(ctx, 8*time.Minute)
+	t.Cleanup(end)
+	s := &screen{t: t, ctx: limited, site: site}
+	for _, file := range []string{
+		filepath.Join("..", "..", "testdata", "conformance", "node", "node_modules", "axe-core", "axe.min.js"),
+		os.Getenv("CANDIDACY_AXE"), // axe.min.js elsewhere
+	} {
+		if text, err := os.ReadFile(file); err == nil {
+			s.axe = string(text)
+			break
+		}
+	}
+	s.run(emulation.SetEmulatedMedia().WithFeatures(scheme("light")))
+	return s
+}
+
+func scheme(name string) []*emulation.MediaFeature {
+	return []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}, {Name: "prefers-reduced-motion", Value: "reduce"}}
+}
+
+func (s *screen) run(actions ...chromedp.Action) {
+	s.t.Helper()
+	if err := chromedp.Run(s.ctx, actions...); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// open goes to a page and waits until it is there.
+func (s *screen) open(path string) {
+	s.t.Helper()
+	s.run(chromedp.Navigate(s.site+path), chromedp.WaitReady("footer", chromedp.ByQuery))
+}
+
+// set answers one question of a form, by its id, as a person would see it.
+func (s *screen) set(id, value string) {
+	s.t.Helper()
+	var ok bool
+	s.run(chromedp.Evaluate(fmt.Sprintf(`(() => {
+		const e = document.getElementById(%q); if (!e) return false;
+		for (let d = e.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
+		if (e.type === "checkbox" || e.type === "radio") { e.checked = true; return true; }
+		e.value = %q; return e.value === %q; })()`, id, value, value), &ok))
+	if !ok {
+		s.t.Fatalf("there is no field %s that takes %q", id, value)
+	}
+}
+
+// send submits the form that holds a field and returns when the next page is
+// there. The notice says whether it was accepted.
+func (s *screen) send(id string) (notice, problem string) {
+	s.t.Helper()
+	response, err := chromedp.RunResponse(s.ctx, chromedp.Evaluate(fmt.Sprintf(`document.getElementById(%q).form.requestSubmit()`, id), nil))
+	if err != nil {
+		s.t.Fatalf("send %s: %v", id, err)
+	}
+	if response == nil {
+		s.t.Fatalf("send %s: no answer", id)
+	}
+	s.run(chromedp.WaitReady("footer", chromedp.ByQuery),
+		chromedp.Evaluate(`(document.querySelector(".notice")||{}).innerText||""`, &notice),
+		chromedp.Evaluate(`(document.querySelector(".errors")||{}).innerText||""`, &problem))
+	return notice, problem
+}
+
+// do fills in a form and expects it to be accepted.
+func (s *screen) do(kind journey.Kind, answers ...string) {
+	s.t.Helper()
+	first := ""
+	for i := 0; i < len(answers); i += 2 {
+		s.set(string(kind)+"-"+answers[i], answers[i+1])
+		first = string(kind) + "-" + answers[0]
+	}
+	if first == "" {
+		first = string(kind) + "-note"
+	}
+	notice, problem := s.send(first)
+	if notice == "" {
+		s.t.Fatalf("%s: %s", kind, problem)
+	}
+}
+
+func (s *screen) signIn(username string) {
+	s.t.Helper()
+	s.run(chromedp.Evaluate(`document.querySelector(".who") && document.querySelector(".who button").click()`, nil))
+	s.open("/sign-in")
+	var there bool
+	s.run(chromedp.Poll(`!!document.getElementById("password")`, &there))
+	s.set("username", username)
+	s.set("password", password)
+	s.send("username")
+	var who string
+	s.run(chromedp.Text(".who span", &who, chromedp.ByQuery))
+	if who == "" {
+		s.t.Fatalf("%s is not signed in", username)
+	}
+}
+
+// narrow checks that nothing runs over the edge of a small screen.
+func (s *screen) narrow(name string) {
+	s.t.Helper()
+	var over string
+	s.run(emulation.SetDeviceMetricsOverride(360, 740, 1, true), chromedp.Evaluate(`(() => {
+		if (document.documentElement.scrollWidth <= 360) return "";
+		return [...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > 361 && !e.closest(".unseen")).slice(0, 5)
+			.map(e => e.tagName + "." + e.className.baseVal + " " + e.className + " " + Math.round(e.getBoundingClientRect().right)).join("; ") || "the page";
+	})()`, &over))
+	if over != "" {
+		s.t.Errorf("%s overflows at 360 px: %s", name, over)
+	}
+	s.shot(name + "-360")
+	s.run(emulation.SetDeviceMetricsOverride(1280, 900, 1, false))
+}
+
+// targets checks that everything to press is at least 24 px in both directions
+// or stands in a line of text.
+func (s *screen) targets(name string) {
+	s.t.Helper()
+	var small []string
+	s.run(chromedp.Evaluate(`[...document.querySelectorAll("a, button, input, select, textarea, summary")].filter(e => {
+		const r = e.getBoundingClientRect(); if (!r.width || e.type === "hidden" || e.className === "skip") return false;
+		if (getComputedStyle(e).display === "inline") return false;
+		const box = e.closest("label") ? e.closest("label").getBoundingClientRect() : r;
+		return Math.max(r.height, box.height) < 24 || Math.max(r.width, box.width) < 24;
+	}).map(e => e.outerHTML.slice(0, 90))`, &small))
+	if len(small) > 0 {
+		s.t.Errorf("%s has targets under 24 px: %s", name, strings.Join(small, " | "))
+	}
+}
+
+// check runs axe in both colour schemes, where it is at hand.
+func (s *screen) check(name string) {
+	s.t.Helper()
+	s.targets(name)
+	for _, colours := range []string{"dark", "light"} {
+		s.run(emulation.SetEmulatedMedia().WithFeatures(scheme(colours)))
+		s.shot(name + "-1280-" + colours)
+		if s.axe == "" {
+			continue
+		}
+		var raw string
+		s.run(chromedp.Evaluate(s.axe, nil), chromedp.Evaluate(`axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify(
+			r.violations.map(v => v.id + ": " + v.nodes.slice(0, 3).map(n => n.target.join(" ") + " " + n.failureSummary.slice(0, 200)).join(" | "))))`,
+			&raw, func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }))
+		var violations []string
+		if err := json.Unmarshal([]byte(raw), &violations); err != nil {
+			s.t.Fatal(err)
+		}
+		for _, v := range violations {
+			s.t.Errorf("%s, %s: %s", name, colours, v)
+		}
+	}
+}
+
+// shot keeps a picture where CANDIDACY_SHOTS names a folder.
+func (s *screen) shot(name string) {
+	s.t.Helper()
+	folder := os.Getenv("CANDIDACY_SHOTS")
+	if folder == "" {
+		return
+	}
+	var picture []byte
+	s.run(chromedp.FullScreenshot(&picture, 100))
+	must(s.t, os.MkdirAll(folder, 0o755))
+	must(s.t, os.WriteFile(filepath.Join(folder, name+".png"), picture, 0o600))
+}
+
+// TestBrowser takes one candidate from the referral to the decision through the
+// pages, as each role in turn.
+func TestBrowser(t *testing.T) {
+	program := chromium(t)
+	w := newWorld(t, func(d *Deps) { d.Demo = true })
+	// Every visitor comes from one address here, so the attempts are of the
+	// test's own making and far fewer than the limit.
+	s := newScreen(t, program, w.site.URL)
+	s.run(browserpage.SetBypassCSP(true))
+
+	s.open("/sign-in")
+	s.check("sign-in")
+	s.narrow("sign-in")
+	s.signIn("cora")
+	s.open("/candidates/new")
+	s.check("referral")
+	s.narrow("referral")
+	if _, problem := s.send("refer-given"); !strings.Contains(problem, "Nothing was recorded") {
+		t.Errorf("an empty referral: %q", problem)
+	}
+	var focused string
+	s.run(chromedp.Evaluate(`document.activeElement.id`, &focused))
+	if focused != "errors" {
+		t.Errorf("the focus is on %q and not on the errors", focused)
+	}
+	s.check("referral-errors")
+	for id, value := range map[string]string{
+		"given": "Ottilie", "family": "Fjellgren", "birth_date": "1979-05-02", "sex": "female",
+		"identifier_system": "urn:oid:1.2.36.146.595.217.0.1", "identifier_value": "SYN-0006", "path-0": "direct", "recipient": "R-771",
+	} {
+		s.set("refer-"+id, value)
+	}
+	if notice, problem := s.send("refer-given"); notice == "" {
+		t.Fatalf("the referral: %s", problem)
+	}
+	var address string
+	s.run(chromedp.Location(&address))
+	at, err := url.Parse(address)
+	must(t, err)
+	home := at.Path
+	id := strings.TrimPrefix(home, "/candidates/")
+	s.check("candidate-referral")
+
+	s.do(journey.BeginScreening, "contact_consent", "yes", "duplicate_checked", "yes")
+	s.do(journey.AssignAdvocate, "advocate", "adva")
+	s.do(journey.RecordConsent, "requirement", "consent-evaluation", "note", "Read the leaflet twice.")
+	s.do(journey.BeginEvaluation)
+
+	// The laboratory reports; one more result is typed.
+	w.day("2026-09-16")
+	w.bundle(id, "c06-screening")
+	w.bundle(id, "c06-evaluation")
+	s.signIn("clem")
+	s.open(home + "?code=4548-4#record-results")
+	s.do(journey.RecordResults, "value", "5.8", "unit", "%", "date", "2026-09-15", "time", "07:50")
+	var results string
+	s.run(chromedp.Text("#results + p + table + table, #results ~ table:last-of-type", &results, chromedp.ByQuery))
+	if !strings.Contains(results, "5.8 %") {
+		t.Errorf("the typed result is not on the page: %s", results)
+	}
+	s.check("candidate-evaluation")
+	s.narrow("candidate-evaluation")
+
+	// Every result, flagged ones with a reason.
+	s.run(chromedp.Evaluate(`document.querySelectorAll("#sign-results input[type=checkbox]").forEach(e => e.checked = true)`, nil))
+	s.do(journey.SignResults, "verdict-0", "met", "reason", "Discussed: acceptable at this age and without other risk.")
+	for _, r := range []string{"medical-history", "renal-angiogram", "psychosocial-evaluation", "nephrology-review", "surgery-review"} {
+		s.do(journey.RecordReview, "requirement", r, "position-0", "supports", "findings", "Nothing that speaks against going on.")
+	}
+	s.signIn("adva")
+	s.open(home)
+	s.do(journey.RecordReview, "requirement", "advocate-review-final", "position-0", "supports", "findings", "Acts freely.")
+	s.check("candidate-advocate")
+	s.signIn("cora")
+	s.open(home)
+	s.do(journey.PresentToCommittee)
+	s.signIn("comm")
+	s.open(home)
+	s.check("candidate-committee")
+	s.set("record-decision-outcome-0", "approve")
+	if _, problem := s.send("record-decision-outcome-0"); !strings.Contains(problem, "Side") {
+		t.Errorf("an approval without a side: %q", problem)
+	}
+	s.do(journey.RecordDecision, "outcome-0", "approve", "side-0", "left", "seats-0", "yes", "seats-1", "yes", "seats-2", "yes", "seats-3", "yes")
+	var stage string
+	s.run(chromedp.Text(".lead strong", &stage, chromedp.ByQuery))
+	if stage != "Approved" {
+		t.Fatalf("the candidate is in the stage %s", stage)
+	}
+
+	cohort(w)
+	w.give("cora", id, journey.Schedule, &command.Schedule{Date: "2026-12-14"})
+	s.signIn("cora")
+	s.open("/")
+	s.check("board")
+	s.narrow("board")
+	s.open(home)
+	s.check("candidate-scheduled")
+	s.narrow("candidate-scheduled")
+	s.run(emulation.SetEmulatedMedia().WithMedia("print").WithFeatures(scheme("light")))
+	s.shot("candidate-print")
+	s.run(emulation.SetEmulatedMedia().WithMedia("").WithFeatures(scheme("light")))
+	s.zoom(home)
+	s.zoom("/")
+	s.signIn("audi")
+	s.open(home)
+	s.check("candidate-auditor")
+	s.open("/nowhere")
+	s.check("error")
+}
+
+// zoom checks a page at 200 % of a screen 1280 wide, which is 640 wide.
+func (s *screen) zoom(path string) {
+	s.t.Helper()
+	s.open(path)
+	var width int
+	s.run(emulation.SetDeviceMetricsOverride(640, 450, 2, false), chromedp.Evaluate(`document.documentElement.scrollWidth`, &width))
+	if width > 640 {
+		s.t.Errorf("%s is %d wide at 200 %%", path, width)
+	}
+	s.run(emulation.SetDeviceMetricsOverride(1280, 900, 1, false))
+}
+
+// cohort adds invented people in other stages.
+func cohort(w *world) {
+	w.t.Helper()
+	w.day("2026-09-16")
+	w.refer("Bastian", "Okonedo", "1990-11-12", "male", "SYN-0101", "")
+	late := w.refer("Henrike", "Vasquez-Lund", "1968-02-29", "female", "SYN-0102", "R-802")
+	w.screen(late)
+	w.day("2026-10-01")
+	heavy := w.refer("Anselm", "Brightwater", "1975-08-30", "male", "SYN-0103", "R-803")
+	w.evaluate(heavy)
+	two := w.refer("Perpetua", "Nilsdotter", "1985-01-17", "female", "SYN-0104", "")
+	w.evaluate(two)
+	gone := w.refer("Cornelius", "Abernathy", "1959-12-05", "male", "SYN-0105", "R-805")
+	w.give("cora", gone, journey.Withdraw, &command.Plain{})
+	held := w.refer("Ingeborg", "Castellane", "1981-06-21", "female", "SYN-0106", "R-806")
+	w.screen(held)
+	w.give("cora", held, journey.Hold, &command.Plain{Note: "Travels until November."})
+	w.day("2026-11-02")
+	w.bundle(heavy, "c05-screening")
+	w.bundle(heavy, "c05-evaluation")
+	w.give("clem", two, journey.RecordResults, &command.RecordResults{Results: []command.Result{{
+		Identifier: result.Identifier{System: "urn:test", Value: "1"}, Status: result.Final,
+		Code: result.Coding{Code: "2160-0"}, Quantity: &result.Quantity{Value: "0.84", Unit: "mg/dL"}, Effective: "2026-10-28",
+	}}})
+	w.refer("Thaddeus", "Moberg", "1994-03-09", "male", "SYN-0107", "R-807")
+}
