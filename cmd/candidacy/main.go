@@ -16,7 +16,7 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	err := command(os.Stdout, os.Stderr).ExecuteContext(ctx)
+	err := program(os.Stdout, os.Stderr).ExecuteContext(ctx)
 	stop()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "candidacy:", err)
@@ -24,9 +24,9 @@ func main() {
 	}
 }
 
-// command builds the whole command line. Nothing in it is global, so that
+// program builds the whole command line. Nothing in it is global, so that
 // tests can run it in the process.
-func command(out, errs io.Writer) *cobra.Command {
+func program(out, errs io.Writer) *cobra.Command {
 	root := &cobra.Command{
 		Use:           "candidacy",
 		Short:         "Carry each living kidney donor candidate from referral to the end of follow-up",

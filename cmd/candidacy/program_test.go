@@ -46,7 +46,7 @@ func TestMain(m *testing.M) {
 // built says whether some test asked for the binary.
 var built bool
 
-func program(t testing.TB) string {
+func shipped(t testing.TB) string {
 	t.Helper()
 	path, err := binary()
 	if err != nil {
@@ -69,7 +69,7 @@ type server struct {
 func start(t testing.TB, kind, data string, args ...string) *server {
 	t.Helper()
 	s := &server{t: t, logs: &bytes.Buffer{}, done: make(chan error, 1)}
-	s.cmd = exec.Command(program(t), append([]string{kind, "--data", data, "--listen", "127.0.0.1:0"}, args...)...)
+	s.cmd = exec.Command(shipped(t), append([]string{kind, "--data", data, "--listen", "127.0.0.1:0"}, args...)...)
 	s.cmd.Stderr = s.logs
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
@@ -121,7 +121,7 @@ func (s *server) stop() {
 func run(t testing.TB, args ...string) (string, error) {
 	t.Helper()
 	var out, errs bytes.Buffer
-	cmd := command(&out, &errs)
+	cmd := program(&out, &errs)
 	cmd.SetArgs(args)
 	err := cmd.ExecuteContext(context.Background())
 	return out.String(), err

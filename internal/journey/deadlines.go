@@ -114,6 +114,9 @@ func stageDeadline(rules Rules, s State) (DeadlineKind, Date) {
 	case OnHold:
 		return HoldReviewDue, s.Since.AddDays(t.HoldDays + 1)
 	case Deferred:
+		if s.Decision == nil {
+			return "", ""
+		}
 		return DeferralReviewDue, s.Decision.Expires
 	default:
 		return "", ""

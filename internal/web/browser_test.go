@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"net/url"
 	"os"
@@ -12,9 +11,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	browserpage "github.com/chromedp/cdproto/page"
-	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
 	"candidacy/internal/command"
@@ -70,56 +69,79 @@ func newScreen(t *testing.T, program, site string) *screen {
 			break
 		}
 	}
-	s.run(emulation.SetEmulatedMedia().WithFeatures(scheme("light")))
+	_, err := chromedp.Run(ctx, chromedp.Evaluate[chromedp.Void]("1"))
+	must(t, err)
+	call(s, browserpage.SetBypassCSP, browserpage.SetBypassCSPParams{Enabled: true})
+	s.size(1280)
+	s.colours("", "light")
 	return s
 }
 
-func scheme(name string) []*emulation.MediaFeature {
-	return []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}, {Name: "prefers-reduced-motion", Value: "reduce"}}
+// call gives one command of the browser's protocol.
+func call[P, R any](s *screen, command cdp.Command[P, R], params P) {
+	s.t.Helper()
+	_, err := chromedp.Call(s.ctx, command, params)
+	must(s.t, err)
 }
 
-func (s *screen) run(actions ...chromedp.Action) {
+// eval asks the page.
+func eval[T any](s *screen, script string) T {
 	s.t.Helper()
-	if err := chromedp.Run(s.ctx, actions...); err != nil {
-		s.t.Fatal(err)
+	value, err := chromedp.Run(s.ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
+	if err != nil {
+		s.t.Fatalf("%.120s: %v", script, err)
 	}
+	return value
+}
+
+// text is what an element says, empty when it is not there.
+func (s *screen) text(selector string) string {
+	s.t.Helper()
+	return eval[string](s, fmt.Sprintf(`(document.querySelector(%q)||{}).innerText||""`, selector))
+}
+
+func (s *screen) colours(media, scheme string) {
+	s.t.Helper()
+	call(s, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: media, Features: []*emulation.MediaFeature{
+		{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"},
+	}})
+}
+
+func (s *screen) size(width int64) {
+	s.t.Helper()
+	call(s, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 900, DeviceScaleFactor: 1, Mobile: width < 500})
 }
 
 // open goes to a page and waits until it is there.
 func (s *screen) open(path string) {
 	s.t.Helper()
-	s.run(chromedp.Navigate(s.site+path), chromedp.WaitReady("footer", chromedp.ByQuery))
+	must(s.t, chromedp.Do(s.ctx, chromedp.Navigate(s.site+path)))
+	if s.text("footer") == "" {
+		s.t.Fatalf("%s has no end", path)
+	}
 }
 
-// set answers one question of a form, by its id, as a person would see it.
+// set answers one question of a form by its id.
 func (s *screen) set(id, value string) {
 	s.t.Helper()
-	var ok bool
-	s.run(chromedp.Evaluate(fmt.Sprintf(`(() => {
+	if !eval[bool](s, fmt.Sprintf(`(() => {
 		const e = document.getElementById(%q); if (!e) return false;
 		for (let d = e.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
 		if (e.type === "checkbox" || e.type === "radio") { e.checked = true; return true; }
-		e.value = %q; return e.value === %q; })()`, id, value, value), &ok))
-	if !ok {
+		e.value = %q; return e.value === %q; })()`, id, value, value)) {
 		s.t.Fatalf("there is no field %s that takes %q", id, value)
 	}
 }
 
 // send submits the form that holds a field and returns when the next page is
-// there. The notice says whether it was accepted.
+// there. The notice says that it was accepted.
 func (s *screen) send(id string) (notice, problem string) {
 	s.t.Helper()
-	response, err := chromedp.RunResponse(s.ctx, chromedp.Evaluate(fmt.Sprintf(`document.getElementById(%q).form.requestSubmit()`, id), nil))
-	if err != nil {
+	submit := chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.getElementById(%q).form.requestSubmit()`, id))
+	if _, err := chromedp.RunResponse(s.ctx, submit); err != nil {
 		s.t.Fatalf("send %s: %v", id, err)
 	}
-	if response == nil {
-		s.t.Fatalf("send %s: no answer", id)
-	}
-	s.run(chromedp.WaitReady("footer", chromedp.ByQuery),
-		chromedp.Evaluate(`(document.querySelector(".notice")||{}).innerText||""`, &notice),
-		chromedp.Evaluate(`(document.querySelector(".errors")||{}).innerText||""`, &problem))
-	return notice, problem
+	return s.text(".notice"), s.text(".errors")
 }
 
 // do fills in a form and expects it to be accepted.
@@ -141,16 +163,15 @@ func (s *screen) do(kind journey.Kind, answers ...string) {
 
 func (s *screen) signIn(username string) {
 	s.t.Helper()
-	s.run(chromedp.Evaluate(`document.querySelector(".who") && document.querySelector(".who button").click()`, nil))
+	if s.text(".who") != "" {
+		_, err := chromedp.RunResponse(s.ctx, chromedp.Evaluate[chromedp.Void](`document.querySelector(".who").requestSubmit()`))
+		must(s.t, err)
+	}
 	s.open("/sign-in")
-	var there bool
-	s.run(chromedp.Poll(`!!document.getElementById("password")`, &there))
 	s.set("username", username)
 	s.set("password", password)
 	s.send("username")
-	var who string
-	s.run(chromedp.Text(".who span", &who, chromedp.ByQuery))
-	if who == "" {
+	if s.text(".who span") == "" {
 		s.t.Fatalf("%s is not signed in", username)
 	}
 }
@@ -158,30 +179,29 @@ func (s *screen) signIn(username string) {
 // narrow checks that nothing runs over the edge of a small screen.
 func (s *screen) narrow(name string) {
 	s.t.Helper()
-	var over string
-	s.run(emulation.SetDeviceMetricsOverride(360, 740, 1, true), chromedp.Evaluate(`(() => {
+	s.size(360)
+	over := eval[string](s, `(() => {
 		if (document.documentElement.scrollWidth <= 360) return "";
 		return [...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > 361 && !e.closest(".unseen")).slice(0, 5)
 			.map(e => e.tagName + "." + e.className.baseVal + " " + e.className + " " + Math.round(e.getBoundingClientRect().right)).join("; ") || "the page";
-	})()`, &over))
+	})()`)
 	if over != "" {
 		s.t.Errorf("%s overflows at 360 px: %s", name, over)
 	}
 	s.shot(name + "-360")
-	s.run(emulation.SetDeviceMetricsOverride(1280, 900, 1, false))
+	s.size(1280)
 }
 
 // targets checks that everything to press is at least 24 px in both directions
 // or stands in a line of text.
 func (s *screen) targets(name string) {
 	s.t.Helper()
-	var small []string
-	s.run(chromedp.Evaluate(`[...document.querySelectorAll("a, button, input, select, textarea, summary")].filter(e => {
+	small := eval[[]string](s, `[...document.querySelectorAll("a, button, input, select, textarea, summary")].filter(e => {
 		const r = e.getBoundingClientRect(); if (!r.width || e.type === "hidden" || e.className === "skip") return false;
 		if (getComputedStyle(e).display === "inline") return false;
 		const box = e.closest("label") ? e.closest("label").getBoundingClientRect() : r;
 		return Math.max(r.height, box.height) < 24 || Math.max(r.width, box.width) < 24;
-	}).map(e => e.outerHTML.slice(0, 90))`, &small))
+	}).map(e => e.outerHTML.slice(0, 90))`)
 	if len(small) > 0 {
 		s.t.Errorf("%s has targets under 24 px: %s", name, strings.Join(small, " | "))
 	}
@@ -192,20 +212,14 @@ func (s *screen) check(name string) {
 	s.t.Helper()
 	s.targets(name)
 	for _, colours := range []string{"dark", "light"} {
-		s.run(emulation.SetEmulatedMedia().WithFeatures(scheme(colours)))
+		s.colours("", colours)
 		s.shot(name + "-1280-" + colours)
 		if s.axe == "" {
 			continue
 		}
-		var raw string
-		s.run(chromedp.Evaluate(s.axe, nil), chromedp.Evaluate(`axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify(
-			r.violations.map(v => v.id + ": " + v.nodes.slice(0, 3).map(n => n.target.join(" ") + " " + n.failureSummary.slice(0, 200)).join(" | "))))`,
-			&raw, func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }))
-		var violations []string
-		if err := json.Unmarshal([]byte(raw), &violations); err != nil {
-			s.t.Fatal(err)
-		}
-		for _, v := range violations {
+		eval[chromedp.Void](s, s.axe+"; 0")
+		for _, v := range eval[[]string](s, `axe.run(document, {resultTypes: ["violations"]}).then(r => r.violations.map(v =>
+			v.id + ": " + v.nodes.slice(0, 3).map(n => n.target.join(" ") + " " + n.failureSummary.slice(0, 200)).join(" | ")))`) {
 			s.t.Errorf("%s, %s: %s", name, colours, v)
 		}
 	}
@@ -218,8 +232,8 @@ func (s *screen) shot(name string) {
 	if folder == "" {
 		return
 	}
-	var picture []byte
-	s.run(chromedp.FullScreenshot(&picture, 100))
+	picture, err := chromedp.Run(s.ctx, chromedp.FullScreenshot(100))
+	must(s.t, err)
 	must(s.t, os.MkdirAll(folder, 0o755))
 	must(s.t, os.WriteFile(filepath.Join(folder, name+".png"), picture, 0o600))
 }
@@ -232,8 +246,6 @@ func TestBrowser(t *testing.T) {
 	// Every visitor comes from one address here, so the attempts are of the
 	// test's own making and far fewer than the limit.
 	s := newScreen(t, program, w.site.URL)
-	s.run(browserpage.SetBypassCSP(true))
-
 	s.open("/sign-in")
 	s.check("sign-in")
 	s.narrow("sign-in")
@@ -244,9 +256,7 @@ func TestBrowser(t *testing.T) {
 	if _, problem := s.send("refer-given"); !strings.Contains(problem, "Nothing was recorded") {
 		t.Errorf("an empty referral: %q", problem)
 	}
-	var focused string
-	s.run(chromedp.Evaluate(`document.activeElement.id`, &focused))
-	if focused != "errors" {
+	if focused := eval[string](s, `document.activeElement.id`); focused != "errors" {
 		t.Errorf("the focus is on %q and not on the errors", focused)
 	}
 	s.check("referral-errors")
@@ -259,8 +269,8 @@ func TestBrowser(t *testing.T) {
 	if notice, problem := s.send("refer-given"); notice == "" {
 		t.Fatalf("the referral: %s", problem)
 	}
-	var address string
-	s.run(chromedp.Location(&address))
+	address, err := chromedp.Run(s.ctx, chromedp.Location())
+	must(t, err)
 	at, err := url.Parse(address)
 	must(t, err)
 	home := at.Path
@@ -279,16 +289,14 @@ func TestBrowser(t *testing.T) {
 	s.signIn("clem")
 	s.open(home + "?code=4548-4#record-results")
 	s.do(journey.RecordResults, "value", "5.8", "unit", "%", "date", "2026-09-15", "time", "07:50")
-	var results string
-	s.run(chromedp.Text("#results + p + table + table, #results ~ table:last-of-type", &results, chromedp.ByQuery))
-	if !strings.Contains(results, "5.8 %") {
+	if results := s.text("section:has(#results)"); !strings.Contains(results, "5.8 %") {
 		t.Errorf("the typed result is not on the page: %s", results)
 	}
 	s.check("candidate-evaluation")
 	s.narrow("candidate-evaluation")
 
 	// Every result, flagged ones with a reason.
-	s.run(chromedp.Evaluate(`document.querySelectorAll("#sign-results input[type=checkbox]").forEach(e => e.checked = true)`, nil))
+	eval[chromedp.Void](s, `document.querySelectorAll("#sign-results input[type=checkbox]").forEach(e => e.checked = true)`)
 	s.do(journey.SignResults, "verdict-0", "met", "reason", "Discussed: acceptable at this age and without other risk.")
 	for _, r := range []string{"medical-history", "renal-angiogram", "psychosocial-evaluation", "nephrology-review", "surgery-review"} {
 		s.do(journey.RecordReview, "requirement", r, "position-0", "supports", "findings", "Nothing that speaks against going on.")
@@ -308,9 +316,7 @@ func TestBrowser(t *testing.T) {
 		t.Errorf("an approval without a side: %q", problem)
 	}
 	s.do(journey.RecordDecision, "outcome-0", "approve", "side-0", "left", "seats-0", "yes", "seats-1", "yes", "seats-2", "yes", "seats-3", "yes")
-	var stage string
-	s.run(chromedp.Text(".lead strong", &stage, chromedp.ByQuery))
-	if stage != "Approved" {
+	if stage := s.text(".lead strong"); stage != "Approved" {
 		t.Fatalf("the candidate is in the stage %s", stage)
 	}
 
@@ -323,9 +329,9 @@ func TestBrowser(t *testing.T) {
 	s.open(home)
 	s.check("candidate-scheduled")
 	s.narrow("candidate-scheduled")
-	s.run(emulation.SetEmulatedMedia().WithMedia("print").WithFeatures(scheme("light")))
+	s.colours("print", "light")
 	s.shot("candidate-print")
-	s.run(emulation.SetEmulatedMedia().WithMedia("").WithFeatures(scheme("light")))
+	s.colours("", "light")
 	s.zoom(home)
 	s.zoom("/")
 	s.signIn("audi")
@@ -339,12 +345,11 @@ func TestBrowser(t *testing.T) {
 func (s *screen) zoom(path string) {
 	s.t.Helper()
 	s.open(path)
-	var width int
-	s.run(emulation.SetDeviceMetricsOverride(640, 450, 2, false), chromedp.Evaluate(`document.documentElement.scrollWidth`, &width))
-	if width > 640 {
+	s.size(640)
+	if width := eval[int](s, `document.documentElement.scrollWidth`); width > 640 {
 		s.t.Errorf("%s is %d wide at 200 %%", path, width)
 	}
-	s.run(emulation.SetDeviceMetricsOverride(1280, 900, 1, false))
+	s.size(1280)
 }
 
 // cohort adds invented people in other stages.
