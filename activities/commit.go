@@ -240,7 +240,7 @@ func (c *commit) refer(body *command.Referral) error {
 		Identity: record.Identity{
 			Given: body.Given, Family: body.Family, BirthDate: body.BirthDate, Sex: body.Sex, Identifier: body.Identifier,
 		},
-		Protocol: c.protocol.Version, Path: body.Path, Recipient: body.Recipient,
+		Protocol: c.protocol.Version, Path: body.Path, Recipient: body.Recipient, On: c.command.Today,
 	}
 	// The entry keeps what is not identity.
 	c.body, err = json.Marshal(map[string]string{"path": body.Path, "recipient": body.Recipient, "protocol": c.protocol.Version})

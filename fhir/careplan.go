@@ -47,10 +47,7 @@ func carePlan(s activities.Snapshot) ([]record.Resource, error) {
 	if !ok {
 		return nil, fmt.Errorf("the stage %q has no plan status", s.State.Stage)
 	}
-	start, err := careBegan(s)
-	if err != nil {
-		return nil, err
-	}
+	start := string(s.Referral.On)
 	id := resourceID(s.Candidate, "evaluation")
 	title := s.Protocol.Title
 	if title == "" {

@@ -36,11 +36,7 @@ func episodeOfCare(s activities.Snapshot) ([]record.Resource, error) {
 	if !ok {
 		return nil, fmt.Errorf("the stage %q has no episode status", s.State.Stage)
 	}
-	start, err := careBegan(s)
-	if err != nil {
-		return nil, err
-	}
-	period := r4.Period{Start: optional(start)}
+	period := r4.Period{Start: optional(string(s.Referral.On))}
 	if status == r4.EpisodeOfCareStatusFinished {
 		period.End = optional(string(s.State.Since))
 	}

@@ -158,7 +158,7 @@ func testSnapshot(candidate string) activities.Snapshot {
 				Given: "Zoë Maria", Family: "O'Brien & Søn", BirthDate: "1981-06-30", Sex: "female",
 				Identifier: result.Identifier{System: "urn:oid:1.2.36.146.595.217.0.1", Value: "SYN-" + candidate[:8]},
 			},
-			Protocol: "2026.1", Path: pathMark, Recipient: recipientMark,
+			Protocol: "2026.1", Path: pathMark, Recipient: recipientMark, On: "2026-03-02",
 		},
 		Protocol: testProtocol(),
 		State: journey.State{

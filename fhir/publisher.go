@@ -1,7 +1,6 @@
 package fhir
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -98,26 +97,4 @@ func retireIssue(p record.Resource) (record.Resource, error) {
 	}
 	issue.Meta, issue.Status = nil, r4.ObservationStatusCancelled
 	return publishIssue(issue)
-}
-
-// careBegan is the day on which the episode was first published. The snapshot
-// knows only the present stage, so what was published then is the source.
-func careBegan(s activities.Snapshot) (string, error) {
-	for _, p := range s.Previous {
-		if p.Type != typeEpisodeOfCare || p.ID != s.Candidate {
-			continue
-		}
-		var episode struct {
-			Period struct {
-				Start string `json:"start"`
-			} `json:"period"`
-		}
-		if err := json.Unmarshal(p.Body, &episode); err != nil {
-			return "", fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
-		}
-		if episode.Period.Start != "" {
-			return episode.Period.Start, nil
-		}
-	}
-	return string(s.Today), nil
 }

@@ -145,10 +145,9 @@ func TestStageStatuses(t *testing.T) {
 	}
 }
 
-func TestStartStaysWhatWasPublishedFirst(t *testing.T) {
+func TestCareBeginsWithTheReferral(t *testing.T) {
 	s := testSnapshot(candidateA)
-	s.Today = "2026-01-05"
-	s.Previous = mustPublish(t, s)
+	s.Referral.On = "2026-01-05"
 	s.Today = "2026-09-09"
 	list := mustPublish(t, s)
 	if got := *decode[r4.EpisodeOfCare](t, find(t, list, typeEpisodeOfCare, candidateA)).Period.Start; got != "2026-01-05" {

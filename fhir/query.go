@@ -167,7 +167,8 @@ func (p parser) condition(s *search, known param, values []string) error {
 		s.ids = narrow(s.ids, values)
 		return nil
 	}
-	c := record.Condition{Param: known.name}
+	// A name or an identifier belongs to few.
+	c := record.Condition{Param: known.name, Selective: known.kind == r4.SearchParamTypeString || known.name == "identifier"}
 	switch known.kind {
 	case r4.SearchParamTypeDate:
 		return p.dates(s, known, values)

@@ -22,8 +22,9 @@ const (
 	// StateQuery answers the workflow's journey.State.
 	StateQuery = "state"
 
-	// commitTimeout bounds one attempt at writing a command.
-	commitTimeout = 10 * time.Second
+	// commitTimeout bounds one attempt at writing a command, and so how long a
+	// candidate waits after a crash in the middle of one.
+	commitTimeout = 5 * time.Second
 	// referralTimeout ends a run whose referral was refused.
 	referralTimeout = time.Minute
 )
@@ -77,8 +78,17 @@ func (c *candidate) register(ctx workflow.Context) error {
 }
 
 // validate refuses a command that is not allowed now, before it enters the
-// history.
+// history. While another command is under way nobody knows yet what is allowed:
+// after a crash the record may be ahead until that command's activity has been
+// tried again. The handler waits for it and checks then.
 func (c *candidate) validate(_ workflow.Context, command journey.Command) error {
+	if c.mutex.IsLocked() {
+		return nil
+	}
+	return c.check(command)
+}
+
+func (c *candidate) check(command journey.Command) error {
 	return activities.Refuse(journey.Check(c.Rules, c.State, command))
 }
 
@@ -95,7 +105,7 @@ func (c *candidate) handle(ctx workflow.Context, command journey.Command) (Recei
 			return Receipt{}, err
 		}
 	}
-	if err := c.validate(ctx, command); err != nil {
+	if err := c.check(command); err != nil {
 		return Receipt{}, err
 	}
 	if err := c.commit(ctx, command); err != nil {

@@ -133,15 +133,15 @@ func TestNothingAcknowledgedIsLost(t *testing.T) {
 		}
 		group.Wait()
 		kill()
+		if t.Failed() {
+			t.Fatalf("failed in round %d", round)
+		}
 		for i := range current {
 			if current[i].arrived() {
 				finished = append(finished, current[i])
 				number++
 				current[i] = newTraveller(number, s)
 			}
-		}
-		if t.Failed() {
-			t.Fatalf("failed in round %d", round)
 		}
 	}
 

@@ -48,6 +48,8 @@ type Referral struct {
 	Protocol  string
 	Path      string
 	Recipient string
+	// On is the day of the referral.
+	On journey.Date
 }
 
 // Resource is one FHIR resource to publish, without its meta element.
@@ -310,9 +312,9 @@ type queryer interface {
 
 func readReferral(ctx context.Context, q queryer, candidate string) (Referral, error) {
 	var r Referral
-	err := q.QueryRowContext(ctx, `SELECT c.protocol, c.path, c.recipient, i.given, i.family, i.birth_date, i.sex, i.identifier_system, i.identifier_value
+	err := q.QueryRowContext(ctx, `SELECT c.protocol, c.path, c.recipient, c.referred_on, i.given, i.family, i.birth_date, i.sex, i.identifier_system, i.identifier_value
 		FROM candidate c JOIN identity i ON i.candidate_id = c.id WHERE c.id = $1`, candidate).
-		Scan(&r.Protocol, &r.Path, &r.Recipient, &r.Identity.Given, &r.Identity.Family, &r.Identity.BirthDate,
+		Scan(&r.Protocol, &r.Path, &r.Recipient, &r.On, &r.Identity.Given, &r.Identity.Family, &r.Identity.BirthDate,
 			&r.Identity.Sex, &r.Identity.Identifier.System, &r.Identity.Identifier.Value)
 	if errors.Is(err, sql.ErrNoRows) {
 		return r, ErrNotFound

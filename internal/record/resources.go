@@ -59,6 +59,9 @@ func (s *Store) ResourceVersion(ctx context.Context, typ, id string, version int
 type Condition struct {
 	Param string
 	Any   []Match
+	// Selective says that few resources match, so that they are looked up
+	// rather than each resource being asked.
+	Selective bool
 }
 
 // Match compares an index value. Op is "=", "<", "<=", ">", ">=" or "prefix".
@@ -94,19 +97,24 @@ func (q Query) where() (string, []any, error) {
 		args = append(args, v)
 		return fmt.Sprintf("$%d", len(args))
 	}
-	list := func(values []string) string {
+	// An empty list selects nothing. A stand-in value for it would make SQLite
+	// walk the whole table.
+	list := func(column string, values []string) string {
+		if len(values) == 0 {
+			return "1 = 0"
+		}
 		marks := make([]string, len(values))
 		for i, v := range values {
 			marks[i] = arg(v)
 		}
-		return "(" + strings.Join(marks, ", ") + ")"
+		return column + " IN (" + strings.Join(marks, ", ") + ")"
 	}
 	fmt.Fprintf(&b, " FROM resource r WHERE r.type = %s", arg(q.Type))
 	if q.Candidates != nil {
-		fmt.Fprintf(&b, " AND r.candidate_id IN %s", list(append([]string{""}, q.Candidates...)))
+		b.WriteString(" AND " + list("r.candidate_id", q.Candidates))
 	}
 	if q.IDs != nil {
-		fmt.Fprintf(&b, " AND r.id IN %s", list(append([]string{""}, q.IDs...)))
+		b.WriteString(" AND " + list("r.id", q.IDs))
 	}
 	for _, m := range q.Updated {
 		if !slices.Contains(operators, m.Op) {
@@ -120,7 +128,11 @@ func (q Query) where() (string, []any, error) {
 			b.WriteString(" AND 1 = 0")
 			continue
 		}
-		b.WriteString(" AND EXISTS (SELECT 1 FROM resource_index x WHERE x.type = r.type AND x.id = r.id AND x.param = " + arg(c.Param) + " AND (")
+		if c.Selective {
+			fmt.Fprintf(&b, " AND r.id IN (SELECT x.id FROM resource_index x WHERE x.type = %s AND x.param = %s AND (", arg(q.Type), arg(c.Param))
+		} else {
+			fmt.Fprintf(&b, " AND EXISTS (SELECT 1 FROM resource_index x WHERE x.type = r.type AND x.id = r.id AND x.param = %s AND (", arg(c.Param))
+		}
 		for i, m := range c.Any {
 			if i > 0 {
 				b.WriteString(" OR ")

@@ -35,8 +35,8 @@ type Options struct {
 	TemporalAddress string
 	// PayloadKeys replaces the key file, for processes without a shared folder.
 	PayloadKeys string
-	// Rebuild restarts every open candidate's run even on an engine that is not
-	// new, such as an emptied cluster.
+	// Rebuild sets the embedded engine's file aside and restarts every open
+	// candidate's run, on a cluster those that it has lost.
 	Rebuild bool
 	// NoWorker leaves the work to other processes on the same cluster.
 	NoWorker bool
@@ -144,7 +144,7 @@ const stagedLife = 24 * time.Hour
 
 // connect starts the embedded engine, or reaches a cluster.
 func (s *System) connect(ctx context.Context) error {
-	ring, err := s.keys()
+	ring, fresh, err := s.keys()
 	if err != nil {
 		return err
 	}
@@ -154,7 +154,11 @@ func (s *System) connect(ctx context.Context) error {
 	}
 	address := s.options.TemporalAddress
 	if address == "" {
-		s.server, err = engine.Start(ctx, engine.Options{DataDir: s.options.DataDir, Logger: s.options.Log})
+		s.server, err = engine.Start(ctx, engine.Options{
+			DataDir: s.options.DataDir, Logger: s.options.Log,
+			// An engine whose keys are lost can't be read.
+			Reset: fresh || s.options.Rebuild,
+		})
 		if err != nil {
 			return err
 		}
@@ -170,16 +174,18 @@ func (s *System) connect(ctx context.Context) error {
 	return nil
 }
 
-func (s *System) keys() (engine.Keyring, error) {
+// keys returns the payload keys, and whether they were made just now.
+func (s *System) keys() (ring engine.Keyring, fresh bool, err error) {
 	if s.options.PayloadKeys != "" {
-		return engine.ParseKeys(s.options.PayloadKeys)
+		ring, err = engine.ParseKeys(s.options.PayloadKeys)
+		return ring, false, err
 	}
-	path := filepath.Join(s.options.DataDir, "payload.keys")
-	ring, created, err := engine.LoadOrCreateKeys(path)
-	if created {
+	path := filepath.Join(s.options.DataDir, engine.KeyFile)
+	ring, fresh, err = engine.LoadOrCreateKeys(path)
+	if fresh {
 		s.options.Log.Warn("made new payload keys; back them up beside the records", "path", path)
 	}
-	return ring, err
+	return ring, fresh, err
 }
 
 // NewWorker returns a worker for candidates.

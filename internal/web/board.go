@@ -248,10 +248,10 @@ func (m *boardModel) count(entries []boardEntry) {
 			Stage: stage, Count: counts[stage], Most: most, Link: boardFilter{Stage: stage}.link(1), Current: m.Filter.Stage == stage,
 		})
 	}
-	for _, show := range []struct{ value, title, hint string }{
-		{showMine, "wait for you", "Your role can move them on now."},
-		{showStuck, "are stuck", "Overdue, in conflict, or not met."},
-		{showExpiring, "expire too early", "Something is not valid any more on the planned day."},
+	for _, show := range []struct{ value, one, many, hint string }{
+		{showMine, "waits for you", "wait for you", "Your role can move them on now."},
+		{showStuck, "is stuck", "are stuck", "Overdue, in conflict, or not met."},
+		{showExpiring, "has something that expires too early", "have something that expires too early", "Not valid any more on the planned day."},
 	} {
 		n := 0
 		for _, e := range entries {
@@ -259,8 +259,12 @@ func (m *boardModel) count(entries []boardEntry) {
 				n++
 			}
 		}
+		title := show.many
+		if n == 1 {
+			title = show.one
+		}
 		m.Shows = append(m.Shows, showCount{
-			Title: show.title, Hint: show.hint, Count: n, Link: boardFilter{Show: show.value}.link(1), Current: m.Filter.Show == show.value,
+			Title: title, Hint: show.hint, Count: n, Link: boardFilter{Show: show.value}.link(1), Current: m.Filter.Show == show.value,
 		})
 	}
 }
@@ -288,6 +292,7 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 	if c.State.Planned != "" && c.State.Stage.BeforeOperation() {
 		row.Planned = dayWord(c.State.Planned)
 		row.PlannedLeft, _ = leftWord(e.today, c.State.Planned)
+		row.due = min(row.due, c.State.Planned)
 	}
 	return row
 }

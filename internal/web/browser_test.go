@@ -321,7 +321,7 @@ func TestBrowser(t *testing.T) {
 	}
 
 	cohort(w)
-	w.give("cora", id, journey.Schedule, &command.Schedule{Date: "2026-12-14"})
+	w.give("cora", id, journey.Schedule, &command.Schedule{Date: "2027-02-12"})
 	s.signIn("cora")
 	s.open("/")
 	s.check("board")

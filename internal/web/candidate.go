@@ -43,7 +43,9 @@ type candidateModel struct {
 	Derived    []valueModel
 	Reported   []valueModel
 	Blood      string
+	Older      []valueModel
 	Deadlines  []deadlineModel
+	Later      []deadlineModel
 	Decision   []fact
 	Visits     []visitModel
 	Timeline   []entryModel
@@ -63,6 +65,8 @@ type gateModel struct {
 	Title string
 	ID    string
 	Open  int
+	// Early counts what is in force now and not any more on the planned day.
+	Early int
 	Rows  []requirementModel
 }
 
@@ -281,7 +285,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		Wide: way.Wide(), Narrow: way.Narrow(), Sentence: way.sentence(),
 		Needs: stands.Needs, Stuck: stands.Stuck, Expiring: stands.Expiring,
 		Facts: facts(sc, people), Gates: gates(sc, people), Flags: flagModels(p, c.State, flags),
-		Blood: bloodWord(c.State.BloodType), Deadlines: deadlines(sc), Decision: plan(sc),
+		Blood: bloodWord(c.State.BloodType), Decision: plan(sc),
 		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
 	}
 	if stands.Assessed {
@@ -291,7 +295,8 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	}
 	person := protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}
 	m.Derived = derivedModels(p, p.Assess(person, results, sc.today).Derived)
-	m.Reported = reportedModels(p, results)
+	m.Reported, m.Older = split(reportedModels(p, results), newestResults)
+	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
 	for _, visit := range c.State.Visits {
 		m.Visits = append(m.Visits, visitModel{
 			Title: visitTitle(p, visit.ID), Status: known(visitWords, visit.Status), On: dayWord(visit.On),
@@ -303,7 +308,22 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	return m, nil
 }
 
+// How much of a long list is shown at once. The rest is one press away.
+const (
+	newestResults = 12
+	nextDeadlines = 5
+)
+
+func split[T any](list []T, n int) (shown, rest []T) {
+	n = min(n, len(list))
+	return list[:n], list[n:]
+}
+
 func noBand() template.HTML { return mark("band-none", "bar", "No results yet") }
+
+// quietWhenEmpty lists the forms that are left out while there is nothing to
+// fill in: their absence says enough.
+var quietWhenEmpty = []journey.Kind{journey.SignResults, journey.RecordReview, journey.RecordVisit}
 
 // addForms adds the forms that the stage and the viewer's role allow. A form
 // that was refused keeps what was entered, even if it is not allowed any more.
@@ -317,6 +337,9 @@ func (m *candidateModel) addForms(sc scene, try *attempt) {
 	}
 	for _, kind := range kinds {
 		f := makeForm(sc, kind)
+		if tried := try != nil && try.kind == kind; f.Empty != "" && !tried && slices.Contains(quietWhenEmpty, kind) {
+			continue
+		}
 		if kind == journey.RecordResults && sc.code != "" {
 			f.Open = true
 		}
@@ -331,7 +354,7 @@ func (m *candidateModel) addForms(sc scene, try *attempt) {
 			m.Forms = append(m.Forms, f)
 		}
 	}
-	m.HasActions = len(kinds) > 0
+	m.HasActions = len(m.Forms)+len(m.Grave) > 0
 }
 
 // people maps account ids to names.
@@ -390,7 +413,11 @@ func gates(sc scene, people map[string]string) []gateModel {
 			if !state.InForce(sc.today) {
 				g.Open++
 			}
-			g.Rows = append(g.Rows, requirement(sc, r, state, people))
+			row := requirement(sc, r, state, people)
+			if row.Expires && state.InForce(sc.today) {
+				g.Early++
+			}
+			g.Rows = append(g.Rows, row)
 		}
 		if len(g.Rows) > 0 {
 			list = append(list, g)
@@ -482,7 +509,7 @@ func flagModels(p *protocol.Protocol, state journey.State, flags []protocol.Flag
 			m.Rule = f.Threshold
 		}
 		if r, _ := state.Find(f.Requirement); f.Band != journey.Meets {
-			m.Needs = titleOf(p, f.Requirement) + ": " + lower(known(statusWords, r.Status))
+			m.Needs = "Requirement: " + titleOf(p, f.Requirement) + ", " + lower(known(statusWords, r.Status))
 		}
 		list = append(list, m)
 	}
@@ -490,6 +517,8 @@ func flagModels(p *protocol.Protocol, state journey.State, flags []protocol.Flag
 	slices.SortStableFunc(list, func(a, b flagModel) int { return order[a.Band] - order[b.Band] })
 	return list
 }
+
+var sign = strings.NewReplacer(">=", "≥", "<=", "≤")
 
 // thresholds says the bands of a rule with the units that people write.
 func thresholds(rule protocol.FlagRule) string {
@@ -499,7 +528,7 @@ func thresholds(rule protocol.FlagRule) string {
 		if band.Absolute {
 			word += " absolutely"
 		}
-		parts = append(parts, word+" when "+strings.TrimSpace(band.When+" "+unitWord(rule.Unit)))
+		parts = append(parts, word+" when "+strings.TrimSpace(sign.Replace(band.When)+" "+unitWord(rule.Unit)))
 	}
 	return capital(strings.Join(parts, "; ")) + "; otherwise meets."
 }
@@ -539,7 +568,8 @@ func derivedModels(p *protocol.Protocol, derived []protocol.Derived) []valueMode
 
 func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel {
 	var list []valueModel
-	for _, r := range slices.Backward(results) {
+	newest := func(a, b result.Result) int { return strings.Compare(moment(b), moment(a)) }
+	for _, r := range slices.SortedStableFunc(slices.Values(results), newest) {
 		m := valueModel{Title: r.Code.Display, Value: valueWord(r.Value), When: whenWord(r.Effective, p.Zone())}
 		if o, ok := p.Observation(r.Code.Code); ok {
 			m.Title = o.Title
@@ -578,6 +608,14 @@ func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel 
 		list = append(list, m)
 	}
 	return list
+}
+
+// moment puts results in order of time; a day without a time ends its day.
+func moment(r result.Result) string {
+	if at, err := r.EffectiveAt(); err == nil {
+		return r.CollectedOn + at.UTC().Format(" 2006-01-02T15:04:05Z")
+	}
+	return r.CollectedOn + " ~"
 }
 
 func valueWord(v result.Value) string {

@@ -1,13 +1,17 @@
 package web
 
 import (
+	"context"
+	"fmt"
 	"net/http"
 	"net/url"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 )
 
 var hiddenKey = regexp.MustCompile(`name="key" value="([0-9a-f-]{36})"`)
@@ -178,4 +182,77 @@ func testBoard(t *testing.T, w *world, id, other string) {
 	page := b.get("/candidates/" + other)
 	page.has(t, "Now: Declined", withheld)
 	page.lacks(t, "Not now")
+}
+
+// TestAfterDecision takes an approved candidate to the end of the follow-up by
+// the forms of the page.
+func TestAfterDecision(t *testing.T) {
+	w := newWorld(t, nil)
+	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "WEB-0009", "")
+	w.evaluate(id)
+	w.day("2026-09-16")
+	w.bundle(id, "c06-screening")
+	w.bundle(id, "c06-evaluation")
+	w.sign(id)
+	w.review(id)
+	w.approve(id)
+	w.bundle(id, "c06-infection")
+	w.sign(id)
+	people := map[string]*browser{}
+	post := func(who string, want int, kind journey.Kind, form ...string) answer {
+		t.Helper()
+		if people[who] == nil {
+			people[who] = w.as(who)
+		}
+		w.keys++
+		values := url.Values{"key": {fmt.Sprintf("page-%d", w.keys)}}
+		for i := 0; i < len(form); i += 2 {
+			values.Add(form[i], form[i+1])
+		}
+		got := people[who].post("/candidates/"+id+"/"+string(kind), values)
+		if got.status != want {
+			_, shown, _ := strings.Cut(got.body, `role="alert"`)
+			t.Fatalf("%s: %d, want %d: %.900s", kind, got.status, want, shown)
+		}
+		return got
+	}
+	post("cora", 409, journey.RecordConsent, "requirement", "consent-donation", "side", "right").has(t, "the side differs")
+	post("cora", 303, journey.RecordConsent, "requirement", "consent-donation", "side", "left")
+	post("cora", 409, journey.Schedule, "date", "2026-09-18").has(t, "cooling-off period ends on")
+	post("cora", 303, journey.Schedule, "date", "2026-10-02")
+	post("adva", 303, journey.CancelOperation, "reason", "Wants a week more.")
+	post("cora", 303, journey.Schedule, "date", "2026-10-02")
+	w.clock.set(journey.Date("2026-10-02").Start(w.protocol.Zone()).Add(6 * time.Hour)) // before the sign-ins end
+	people = map[string]*browser{}
+	results, err := w.store.Results(context.Background(), id)
+	must(t, err)
+	samples := protocol.BloodTypes(results)
+	check := func(identifier string) []string {
+		return []string{"birth_date", "1979-05-02", "identifier", identifier, "blood_type_first", samples[0].Type, "blood_type_second", samples[1].Type, "side", "left"}
+	}
+	post("clem", 303, journey.ConfirmLastCheck, check("WEB-0008")...)
+	page := people["clem"].get("/candidates/" + id)
+	page.has(t, "The last check found a mismatch", "Mismatch: identifier")
+	post("clem", 303, journey.ResolveLastCheck, "reason", "Misread; the wristband says WEB-0009.")
+	post("clem", 303, journey.ConfirmLastCheck, check("WEB-0009")...)
+	post("clem", 409, journey.ConfirmLastCheck, check("WEB-0009")...).has(t, "another person")
+	post("clem", 409, journey.BeginOperation).has(t, "two different people")
+	post("cleo", 303, journey.ConfirmLastCheck, check("WEB-0009")...)
+	post("clem", 303, journey.BeginOperation)
+	post("clem", 422, journey.RecordOperation, "outcome", "removed").has(t, `href="#record-operation-side-0"`)
+	post("clem", 303, journey.RecordOperation, "outcome", "removed", "side", "left", "approach", "robotic")
+	people["clem"].get("/candidates/"+id).has(t, "Follow-up visits", "First visit, about one week")
+	w.day("2026-10-09")
+	people = map[string]*browser{}
+	post("cora", 303, journey.RecordVisit, "visit", "week-1", "outcome", "seen", "note", "Well.")
+	post("cora", 303, journey.CompleteRecovery)
+	for _, v := range []struct{ visit, day string }{{"month-6", "2027-04-02"}, {"year-1", "2027-10-02"}, {"year-2", "2028-10-02"}} {
+		w.day(v.day)
+		people = map[string]*browser{}
+		post("cora", 303, journey.RecordVisit, "visit", v.visit, "outcome", "seen")
+	}
+	post("cora", 303, journey.Close)
+	page = people["cora"].get("/candidates/" + id)
+	page.has(t, "Closed", "Kidney removed")
+	page.lacks(t, `method="post" action="/candidates`)
 }

@@ -190,8 +190,8 @@ func refused(p *protocol.Protocol, err error, fieldOf func(string) string) (stat
 
 func faultWord(f command.Fault) string {
 	text := f.Problem
-	if text == "missing" {
-		text = "this is missing"
+	if text == "missing" { // the question itself shows what can be answered
+		return "This is missing."
 	}
 	if len(f.Accepted) > 0 {
 		words := make([]string, len(f.Accepted))

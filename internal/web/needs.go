@@ -46,7 +46,11 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 	rules, state := p.Rules(), c.State
 	s := standing{Assessed: assessed(rules, state), OverdueSince: overdueSince(rules, state, today)}
 	for _, r := range missing(rules, state, nextGate(state), today) {
-		s.Outstanding = append(s.Outstanding, fmt.Sprintf("%s (%s)", titleOf(p, r.ID), lower(known(statusWords, r.Status))))
+		text := titleOf(p, r.ID)
+		if r.Status != journey.Due {
+			text += " (" + lower(known(statusWords, r.Status)) + ")"
+		}
+		s.Outstanding = append(s.Outstanding, text)
 	}
 	for _, visit := range state.Visits {
 		if visit.Status == journey.VisitOpen {

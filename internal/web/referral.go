@@ -56,8 +56,8 @@ func (s *server) newReferral(c echo.Context) error {
 	return s.render(c, http.StatusOK, "referral", page{Title: "New referral", Body: referralModel{Form: f}})
 }
 
-// usualSystem is the numbering that the newest candidate's identifier has, so
-// that nobody types a URI twice.
+// usualSystem is the numbering of an identifier on record: a programme has one,
+// and nobody should type its URI twice.
 func (s *server) usualSystem(ctx context.Context) (string, error) {
 	list, err := s.Store.Candidates(ctx, "", "", 1)
 	if err != nil || len(list) == 0 {

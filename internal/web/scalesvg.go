@@ -75,10 +75,10 @@ func scale(rule protocol.FlagRule, f protocol.Flag) template.HTML {
 
 func scaleSentence(f protocol.Flag) string {
 	if f.Band == journey.CannotDecide {
-		return fmt.Sprintf("No value can be placed: %s. Bands: %s.", f.Reason, f.Threshold)
+		return fmt.Sprintf("No value can be placed: %s. Bands: %s.", f.Reason, sign.Replace(f.Threshold))
 	}
 	value := strings.TrimSpace(f.Shown + " " + unitWord(f.Unit))
-	return fmt.Sprintf("The value %s is in the band %s. Bands: %s.", value, strings.ToLower(bandWord(f.Band)), f.Threshold)
+	return fmt.Sprintf("The value %s is in the band %s. Bands: %s.", value, strings.ToLower(bandWord(f.Band)), sign.Replace(f.Threshold))
 }
 
 // numbers draws a linear scale over the thresholds and some room beside them.

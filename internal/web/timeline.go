@@ -39,8 +39,7 @@ func timeline(sc scene, entries []record.Entry, events []journey.Event, people m
 		m.describe(sc, e, events[i], people)
 		all = append(all, m)
 	}
-	n := min(newestEntries, len(all))
-	return all[:n], all[n:]
+	return split(all, newestEntries)
 }
 
 var entryWords = map[journey.Kind]string{
