@@ -1,11 +1,13 @@
 package protocol
 
 import (
+	"bytes"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"regexp"
 	"slices"
@@ -37,8 +39,13 @@ func Default() *Protocol {
 // names the line; that of a rule names the rule.
 func Parse(source []byte) (*Protocol, error) {
 	p := &Protocol{}
-	if err := yaml.UnmarshalWithOptions(source, p, yaml.Strict()); err != nil {
+	decoder := yaml.NewDecoder(bytes.NewReader(source), yaml.Strict())
+	if err := decoder.Decode(p); err != nil && !errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("read the protocol: %w", err)
+	}
+	var rest any
+	if err := decoder.Decode(&rest); !errors.Is(err, io.EOF) {
+		return nil, errors.New("read the protocol: the file holds more than one document")
 	}
 	p.source = slices.Clone(source)
 	sum := sha256.Sum256(source)

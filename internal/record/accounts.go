@@ -196,7 +196,7 @@ func (s *Store) IssueToken(ctx context.Context, role journey.Role, account strin
 func (s *Store) TokenBearer(ctx context.Context, token string) (Bearer, error) {
 	var b Bearer
 	var id, account string
-	err := s.read.QueryRowContext(ctx, "SELECT id, role, account_id FROM token WHERE digest = $1 AND expires_at > $2",
+	err := s.kept.queryRow(ctx, "SELECT id, role, account_id FROM token WHERE digest = $1 AND expires_at > $2",
 		secretDigest(token), instant(s.now())).Scan(&id, &b.Role, &account)
 	if errors.Is(err, sql.ErrNoRows) {
 		return b, ErrNotFound

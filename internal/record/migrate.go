@@ -52,7 +52,8 @@ func migrate(ctx context.Context, db *sql.DB, dialect goose.Dialect) error {
 	var options []goose.ProviderOption
 	if dialect == goose.DialectPostgres {
 		name = "postgres"
-		locker, err := lock.NewPostgresSessionLocker()
+		// Asked for every second, as the other process is ready in no time.
+		locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 300))
 		if err != nil {
 			return fmt.Errorf("prepare the migration lock: %w", err)
 		}

@@ -32,7 +32,7 @@ func scanPublished(row scanner) (Published, error) {
 
 // Resource returns the current version of a resource, or ErrNotFound.
 func (s *Store) Resource(ctx context.Context, typ, id string) (Published, error) {
-	p, err := scanPublished(s.read.QueryRowContext(ctx, "SELECT type, id, version, updated_at, body FROM resource WHERE type = $1 AND id = $2", typ, id))
+	p, err := scanPublished(s.kept.queryRow(ctx, "SELECT type, id, version, updated_at, body FROM resource WHERE type = $1 AND id = $2", typ, id))
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, ErrNotFound
 	}
@@ -44,7 +44,7 @@ func (s *Store) Resource(ctx context.Context, typ, id string) (Published, error)
 
 // ResourceVersion returns one version of a resource, or ErrNotFound.
 func (s *Store) ResourceVersion(ctx context.Context, typ, id string, version int64) (Published, error) {
-	p, err := scanPublished(s.read.QueryRowContext(ctx, "SELECT type, id, version, updated_at, body FROM resource_version WHERE type = $1 AND id = $2 AND version = $3", typ, id, version))
+	p, err := scanPublished(s.kept.queryRow(ctx, "SELECT type, id, version, updated_at, body FROM resource_version WHERE type = $1 AND id = $2 AND version = $3", typ, id, version))
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, ErrNotFound
 	}
@@ -163,7 +163,7 @@ func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
 	}
 	args = append(args, q.After, q.Limit)
 	query := fmt.Sprintf("SELECT r.type, r.id, r.version, r.updated_at, r.body%s AND r.id > $%d ORDER BY r.id LIMIT $%d", where, len(args)-1, len(args))
-	rows, err := s.read.QueryContext(ctx, query, args...)
+	rows, err := s.kept.query(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("search: %w", err)
 	}
@@ -186,7 +186,7 @@ func (s *Store) Count(ctx context.Context, q Query) (int, error) {
 		return 0, err
 	}
 	var n int
-	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*)"+where, args...).Scan(&n); err != nil {
+	if err := s.kept.queryRow(ctx, "SELECT COUNT(*)"+where, args...).Scan(&n); err != nil {
 		return 0, fmt.Errorf("count: %w", err)
 	}
 	return n, nil

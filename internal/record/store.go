@@ -28,7 +28,9 @@ var ErrNotFound = errors.New("not found")
 type Store struct {
 	write *sql.DB
 	read  *sql.DB
-	now   func() time.Time
+	// kept are the prepared reads of published resources and of tokens.
+	kept *statements
+	now  func() time.Time
 }
 
 // Open opens the store, creating and migrating it as needed. The location is a
@@ -64,7 +66,7 @@ func openSQLite(ctx context.Context, path string, now func() time.Time) (*Store,
 	}
 	read.SetMaxOpenConns(8)
 	read.SetMaxIdleConns(8)
-	return &Store{write: write, read: read, now: now}, nil
+	return &Store{write: write, read: read, kept: newStatements(read, true), now: now}, nil
 }
 
 func openPostgres(ctx context.Context, dsn string, now func() time.Time) (*Store, error) {
@@ -77,11 +79,12 @@ func openPostgres(ctx context.Context, dsn string, now func() time.Time) (*Store
 	if err := migrate(ctx, db, goose.DialectPostgres); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
-	return &Store{write: db, read: db, now: now}, nil
+	return &Store{write: db, read: db, kept: newStatements(db, false), now: now}, nil
 }
 
 // Close closes the store.
 func (s *Store) Close() error {
+	s.kept.close()
 	err := s.write.Close()
 	if s.read != s.write {
 		err = errors.Join(err, s.read.Close())

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"net/url"
 	"slices"
 	"strings"
@@ -72,7 +73,7 @@ var actions map[journey.Kind]action
 // actionOf returns how a command is asked for.
 func actionOf(kind journey.Kind) action { return actions[kind] }
 
-//nolint:gochecknoinits // the table and its functions refer to each other
+// The table and its functions refer to each other, so it is filled here.
 func init() {
 	actions = map[journey.Kind]action{
 		journey.BeginScreening: {
@@ -460,9 +461,9 @@ func waiting(s scene, kind journey.Kind) []string {
 	default:
 		return nil
 	}
+	var refusal *journey.Refusal
 	err := journey.Check(s.protocol.Rules(), s.candidate.State, c)
-	refusal, ok := err.(*journey.Refusal) //nolint:errorlint // Check returns nothing else
-	if !ok || refusal.Code != journey.Blocked {
+	if !errors.As(err, &refusal) || refusal.Code != journey.Blocked {
 		return nil
 	}
 	var list []string

@@ -10,8 +10,10 @@ import (
 	"testing"
 	"time"
 
+	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/result"
 )
 
 var hiddenKey = regexp.MustCompile(`name="key" value="([0-9a-f-]{36})"`)
@@ -196,7 +198,14 @@ func TestAfterDecision(t *testing.T) {
 	w.sign(id)
 	w.review(id)
 	w.approve(id)
-	w.bundle(id, "c06-infection")
+	var screens []command.Result
+	for _, code := range []string{"56888-1", "5196-1", "13952-7", "16128-1"} {
+		screens = append(screens, command.Result{
+			Identifier: result.Identifier{System: "urn:test", Value: code}, Status: result.Final,
+			Code: result.Coding{Code: code}, Coded: &screenAnswers[0], Effective: "2026-09-15",
+		})
+	}
+	w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: screens})
 	w.sign(id)
 	people := map[string]*browser{}
 	post := func(who string, want int, kind journey.Kind, form ...string) answer {
@@ -216,7 +225,7 @@ func TestAfterDecision(t *testing.T) {
 		}
 		return got
 	}
-	post("cora", 409, journey.RecordConsent, "requirement", "consent-donation", "side", "right").has(t, "the side differs")
+	post("cora", 409, journey.RecordConsent, "requirement", "consent-donation", "side", "right").has(t, "side differs")
 	post("cora", 303, journey.RecordConsent, "requirement", "consent-donation", "side", "left")
 	post("cora", 409, journey.Schedule, "date", "2026-09-18").has(t, "cooling-off period ends on")
 	post("cora", 303, journey.Schedule, "date", "2026-10-02")
@@ -236,7 +245,7 @@ func TestAfterDecision(t *testing.T) {
 	post("clem", 303, journey.ResolveLastCheck, "reason", "Misread; the wristband says WEB-0009.")
 	post("clem", 303, journey.ConfirmLastCheck, check("WEB-0009")...)
 	post("clem", 409, journey.ConfirmLastCheck, check("WEB-0009")...).has(t, "another person")
-	post("clem", 409, journey.BeginOperation).has(t, "two different people")
+	post("clem", 409, journey.BeginOperation).has(t, "different people")
 	post("cleo", 303, journey.ConfirmLastCheck, check("WEB-0009")...)
 	post("clem", 303, journey.BeginOperation)
 	post("clem", 422, journey.RecordOperation, "outcome", "removed").has(t, `href="#record-operation-side-0"`)

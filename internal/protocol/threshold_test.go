@@ -1,0 +1,126 @@
+package protocol
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"candidacy/internal/journey"
+)
+
+// TestEveryThresholdOfTheDefault compares the unrounded value at each
+// threshold and one unit in the last place on either side of it, where the
+// number as shown is the threshold itself (calculations.md 0: compare the
+// unrounded value; note when the displayed one falls on the other side).
+func TestEveryThresholdOfTheDefault(t *testing.T) {
+	const meets, talk, out, never = journey.Meets, journey.Discussion, journey.Excludes, "excludes absolutely"
+	tests := []struct {
+		id               string
+		threshold        float64
+		below, at, above journey.Band
+	}{
+		// OPTN policy 14.4.E as reproduced in CJASN; 18 to 25 and over 70 common practice.
+		{"age", 18, never, talk, talk}, {"age", 26, talk, meets, meets}, {"age", 71, meets, talk, talk},
+		// South African protocol 2011 after Amsterdam; KDIGO 2017 chapter 11 (from memory).
+		{"bmi", 18.5, talk, meets, meets}, {"bmi", 30, meets, talk, talk}, {"bmi", 35, talk, out, out},
+		// KDIGO 2017 chapter 10 (from memory); ACC/AHA 2017.
+		{"office-systolic", 130, meets, talk, talk}, {"office-systolic", 140, talk, out, out},
+		{"office-diastolic", 80, meets, talk, talk}, {"office-diastolic", 90, talk, out, out},
+		// South African protocol 2011 after Amsterdam; stricter pair of the AHA summary.
+		{"ambulatory-day-systolic", 130, meets, talk, talk}, {"ambulatory-day-systolic", 135, talk, talk, out},
+		{"ambulatory-day-diastolic", 80, meets, talk, talk}, {"ambulatory-day-diastolic", 85, talk, talk, out},
+		{"ambulatory-24h-systolic", 125, meets, talk, talk}, {"ambulatory-24h-systolic", 130, talk, talk, out},
+		{"ambulatory-24h-diastolic", 75, meets, talk, talk}, {"ambulatory-24h-diastolic", 80, talk, talk, out},
+		// KDIGO 2017 chapter 5 (Levey and Inker, JASN 2017;28:1062): 90 and more
+		// acceptable, 60 to 89 individual, under 60 not.
+		{"egfr-creatinine", 60, out, talk, talk}, {"egfr-creatinine", 90, talk, meets, meets},
+		{"gfr-plasma-clearance", 60, out, talk, talk}, {"gfr-plasma-clearance", 90, talk, meets, meets},
+		{"creatinine-clearance", 60, out, talk, talk}, {"creatinine-clearance", 90, talk, meets, meets},
+		// KDIGO CKD albuminuria categories (from memory); 30 and 300 inclusive in
+		// the middle (calculations.md 6).
+		{"acr", 30, meets, talk, talk}, {"acr", 300, talk, talk, out},
+		{"acr-molar", 3, meets, talk, talk}, {"acr-molar", 30, talk, talk, out},
+		// Over 100 KDIGO 2017 as quoted by Renal Fellow Network 2018; the rest from memory.
+		{"albumin-excretion", 30, meets, talk, talk}, {"albumin-excretion", 100, talk, talk, out},
+		// American Diabetes Association classification tables, Diabetes Care.
+		{"glucose-fasting", 100, meets, talk, talk}, {"glucose-fasting", 126, talk, out, out},
+		{"glucose-fasting-molar", 5.6, meets, talk, talk}, {"glucose-fasting-molar", 7.0, talk, out, out},
+		{"hba1c", 5.7, meets, talk, talk}, {"hba1c", 6.5, talk, out, out},
+	}
+	p := Default()
+	tried := map[string]int{}
+	for _, tt := range tests {
+		i := slices.IndexFunc(p.Flags, func(f FlagRule) bool { return f.ID == tt.id })
+		if i < 0 {
+			t.Errorf("there is no rule %s", tt.id)
+			continue
+		}
+		rule := p.Flags[i]
+		tried[tt.id]++
+		for _, v := range []struct {
+			number float64
+			want   journey.Band
+		}{
+			{math.Nextafter(tt.threshold, math.Inf(-1)), tt.below}, {tt.threshold, tt.at}, {math.Nextafter(tt.threshold, math.Inf(1)), tt.above},
+		} {
+			f := rule.flag(value{number: v.number, unit: rule.Unit, date: "2026-03-02"})
+			band, absolute := v.want, v.want == never
+			if absolute {
+				band = journey.Excludes
+			}
+			if f.Band != band || f.Absolute != absolute {
+				t.Errorf("%s of %v is %s (absolute %t), want %s", tt.id, v.number, f.Band, f.Absolute, v.want)
+			}
+			// All three are shown as the threshold: near is what is elsewhere.
+			if near := v.want != tt.at; f.Near != near || (len(f.Warnings) > 0) != near {
+				t.Errorf("%s of %v, shown as %s: near is %t with %q, want %t", tt.id, v.number, f.Shown, f.Near, f.Warnings, near)
+			}
+			if f.Source == "" || f.Threshold == "" || f.Value == "" || f.Unit != rule.Unit {
+				t.Errorf("%s does not say what it stands on: %+v", tt.id, f)
+			}
+		}
+	}
+	for _, rule := range p.Flags {
+		if !rule.Coded && tried[rule.ID] != len(rule.Bands) {
+			t.Errorf("%s has %d thresholds and %d were tried", rule.ID, len(rule.Bands), tried[rule.ID])
+		}
+	}
+}
+
+// TestShownOnTheOtherSide is the reference's own example, and one that is not
+// near although it is close.
+func TestShownOnTheOtherSide(t *testing.T) {
+	rule := Default().Flags[slices.IndexFunc(Default().Flags, func(f FlagRule) bool { return f.ID == "egfr-creatinine" })]
+	for number, want := range map[float64]struct {
+		shown string
+		band  journey.Band
+		near  bool
+	}{
+		89.6: {"90", journey.Discussion, true}, 89.4: {"89", journey.Discussion, false}, 90.4: {"90", journey.Meets, false},
+		59.5: {"60", journey.Excludes, true}, 59.49: {"59", journey.Excludes, false},
+	} {
+		f := rule.flag(value{number: number, unit: rule.Unit})
+		if f.Shown != want.shown || f.Band != want.band || f.Near != want.near {
+			t.Errorf("%v is shown as %s, %s, near %t, want %+v", number, f.Shown, f.Band, f.Near, want)
+		}
+	}
+	if f := rule.flag(value{number: 95, unit: "mL/min"}); f.Band != journey.CannotDecide || f.Reason == "" || f.Value != "" {
+		t.Errorf("a clearance that is not normalised is %s: %s", f.Band, f.Reason)
+	}
+}
+
+// TestCodedRules never take a number or an unknown code for a negative result.
+func TestCodedRules(t *testing.T) {
+	rule := FlagRule{ID: "hiv", Coded: true, Bands: []BandRule{{Band: journey.Excludes, When: "is positive", Absolute: true, finding: findingPositive}}}
+	for finding, want := range map[string]journey.Band{
+		findingPositive: journey.Excludes, findingNegative: journey.Meets, findingEquivocal: journey.Meets, "": journey.CannotDecide,
+	} {
+		if f := rule.flag(value{finding: finding}); f.Band != want {
+			t.Errorf("the finding %q is %s, want %s", finding, f.Band, want)
+		}
+	}
+	number := FlagRule{ID: "x", Bands: []BandRule{{Band: journey.Excludes, When: "> 5", op: ">", threshold: 5}}}
+	if f := number.flag(value{finding: findingPositive}); f.Band != journey.CannotDecide {
+		t.Errorf("a finding under a rule of numbers is %s", f.Band)
+	}
+}

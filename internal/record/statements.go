@@ -1,0 +1,92 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"sync"
+)
+
+// statements keeps prepared reads by their text: on SQLite preparing one costs
+// as much as running it.
+type statements struct {
+	db *sql.DB
+	// lasting runs reads without cancellation. The SQLite driver starts a
+	// goroutine for each that can be cancelled, which doubles the cost of a
+	// read by key and gains nothing on a read that short.
+	lasting bool
+	mu      sync.RWMutex
+	known   map[string]*sql.Stmt
+}
+
+// mostStatements bounds the texts that are kept; a search has few shapes.
+const mostStatements = 200
+
+func newStatements(db *sql.DB, lasting bool) *statements {
+	return &statements{db: db, lasting: lasting, known: map[string]*sql.Stmt{}}
+}
+
+// query runs a read, prepared when there is room to keep it.
+func (s *statements) query(ctx context.Context, text string, args ...any) (*sql.Rows, error) {
+	if s.lasting {
+		ctx = context.WithoutCancel(ctx)
+	}
+	statement, err := s.prepared(ctx, text)
+	if err != nil {
+		return nil, err
+	}
+	if statement == nil {
+		return s.db.QueryContext(ctx, text, args...)
+	}
+	return statement.QueryContext(ctx, args...)
+}
+
+// queryRow is query for at most one row.
+func (s *statements) queryRow(ctx context.Context, text string, args ...any) scanner {
+	if s.lasting {
+		ctx = context.WithoutCancel(ctx)
+	}
+	statement, err := s.prepared(ctx, text)
+	if err != nil {
+		return failed{err}
+	}
+	if statement == nil {
+		return s.db.QueryRowContext(ctx, text, args...)
+	}
+	return statement.QueryRowContext(ctx, args...)
+}
+
+// prepared returns the statement, nil when there is no room for another.
+func (s *statements) prepared(ctx context.Context, text string) (*sql.Stmt, error) {
+	s.mu.RLock()
+	statement, ok := s.known[text]
+	full := len(s.known) >= mostStatements
+	s.mu.RUnlock()
+	if ok || full {
+		return statement, nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if statement, ok := s.known[text]; ok {
+		return statement, nil
+	}
+	statement, err := s.db.PrepareContext(ctx, text)
+	if err != nil {
+		return nil, err
+	}
+	s.known[text] = statement
+	return statement, nil
+}
+
+func (s *statements) close() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for text, statement := range s.known {
+		_ = statement.Close() // the database is closed next
+		delete(s.known, text)
+	}
+}
+
+// failed is a row that could not be asked for.
+type failed struct{ err error }
+
+func (f failed) Scan(...any) error { return f.err }
