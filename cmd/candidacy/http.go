@@ -66,6 +66,8 @@ const readyTimeout = 5 * time.Second
 func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) (http.Handler, error) {
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
+	// The sign-in limit counts by address: a forwarded one can be made up.
+	e.IPExtractor = echo.ExtractIPDirect()
 	e.GET("/healthz", func(c echo.Context) error { return c.String(http.StatusOK, "ok\n") })
 	e.GET("/readyz", func(c echo.Context) error {
 		ctx, cancel := context.WithTimeout(c.Request().Context(), readyTimeout)
