@@ -3,8 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -151,9 +149,8 @@ func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) (err err
 	if err != nil {
 		return err
 	}
-	sum := sha256.Sum256(raw)
 	receipt, err := sys.Dispatcher.Submit(ctx, dispatch.Request{
-		Candidate: candidate.ID, Key: hex.EncodeToString(sum[:]), Kind: journey.RecordResults,
+		Candidate: candidate.ID, Key: intake.Key(intakeActor, raw), Kind: journey.RecordResults,
 		Actor: intakeActor, Role: journey.Coordinator, Body: &command.RecordResults{Results: message.Results},
 	})
 	if err != nil {

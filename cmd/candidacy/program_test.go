@@ -58,9 +58,11 @@ func shipped(t testing.TB) string {
 
 // server is a running process of the program.
 type server struct {
-	t    testing.TB
-	cmd  *exec.Cmd
-	url  string
+	t   testing.TB
+	cmd *exec.Cmd
+	url string
+	// said is what the program printed until it was ready.
+	said string
 	logs *bytes.Buffer
 	done chan error
 }
@@ -87,6 +89,7 @@ func start(t testing.TB, kind, data string, args ...string) *server {
 			break
 		}
 	}
+	s.said = said.String()
 	go func() {
 		_, _ = io.Copy(io.Discard, out)
 		s.done <- s.cmd.Wait()

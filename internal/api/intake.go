@@ -1,8 +1,6 @@
 package api
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"net/http"
 	"regexp"
@@ -42,15 +40,12 @@ func (s *server) intake(c echo.Context) error {
 	return reply(c, http.StatusOK, receipt)
 }
 
-// messageKey makes a message its own key when the sender gave none, so that one
-// delivered twice counts once. The sender is part of it: two may pass on the
-// same message, and neither has used a key of the other.
+// messageKey is the sender's key, or the message itself when there is none.
 func messageKey(c echo.Context, raw []byte) string {
 	if key := c.Request().Header.Get(keyHeader); key != "" {
 		return key
 	}
-	sum := sha256.Sum256(append([]byte(access.From(c).Actor+"\n"), raw...))
-	return "message-" + hex.EncodeToString(sum[:])
+	return intake.Key(access.From(c).Actor, raw)
 }
 
 // inBundle names the fields of a refused message as the sender wrote them. Each

@@ -5,6 +5,8 @@ package intake
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -26,6 +28,14 @@ type Message struct {
 
 // maxEntries bounds a bundle, as one bundle is one command.
 const maxEntries = 500
+
+// Key makes a message its own idempotency key, so that one delivered twice
+// counts once. The sender is part of it: two may pass on the same message, and
+// neither has used a key of the other.
+func Key(sender string, raw []byte) string {
+	sum := sha256.Sum256(append([]byte(sender+"\n"), raw...))
+	return "message-" + hex.EncodeToString(sum[:])
+}
 
 // ReadBundle reads a transaction, batch or collection Bundle whose entries are
 // Observations of one subject. It returns a *command.Invalid that lists every
