@@ -39,8 +39,9 @@ type CommitInput struct {
 
 // Committed is what became of a command.
 type Committed struct {
-	Event journey.Event     `json:"event"`
-	Next  *journey.Upcoming `json:"next,omitempty"`
+	// Events are the deadlines that passed before the command, and the command.
+	Events []journey.Event   `json:"events"`
+	Next   *journey.Upcoming `json:"next,omitempty"`
 	// State is set when the record is ahead of the workflow, which then goes on
 	// from here.
 	State *journey.State `json:"state,omitempty"`
@@ -56,18 +57,19 @@ func (a *Activities) Commit(ctx context.Context, in CommitInput) (Committed, err
 		return Committed{}, err
 	}
 	built := false
-	var out Committed
-	out.Event, err = a.Store.Append(ctx, in.Command.Candidate, in.Command.ID, func(tx *record.Tx) (record.Draft, error) {
+	var draft record.Draft
+	_, err = a.Store.Append(ctx, in.Command.Candidate, in.Command.ID, func(tx *record.Tx) (record.Draft, error) {
 		built = true
-		draft, err := a.draft(tx, p, in)
-		out.Next = draft.Next
-		if draft.Event.Seq != in.Seq+1 {
-			out.State = &draft.State
-		}
+		var err error
+		draft, err = a.draft(tx, p, in)
 		return draft, err
 	})
 	switch {
 	case err == nil && built:
+		out := Committed{Events: append(draft.Earlier, draft.Event), Next: draft.Next}
+		if out.Events[0].Seq != in.Seq+1 {
+			out.State = &draft.State
+		}
 		return out, nil
 	case err == nil:
 		// The command was on record already.
@@ -118,14 +120,22 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	if err != nil {
 		return record.Draft{}, err
 	}
-	if err := journey.Check(rules, state, in.Command); err != nil {
-		return record.Draft{}, err
-	}
-	c := commit{tx: tx, protocol: p, command: in.Command, state: state}
-	c.event = journey.Event{Command: in.Command, Seq: state.Seq + 1}
 	if in.Command.Kind == journey.Elapse {
-		c.event.Fired = journey.DueBy(rules, state, in.Command.On)
-	} else if in.Command.Kind != journey.EndBackEntry {
+		if err := journey.Check(rules, state, in.Command); err != nil {
+			return record.Draft{}, err
+		}
+	}
+	earlier, state := elapsed(rules, state, in.Command, p.Zone())
+	c := commit{tx: tx, protocol: p, command: in.Command, state: state}
+	next := state
+	if in.Command.Kind == journey.Elapse {
+		c.event, earlier = earlier[len(earlier)-1], earlier[:len(earlier)-1]
+	} else if err := journey.Check(rules, state, in.Command); err != nil {
+		return record.Draft{}, err
+	} else {
+		c.event = journey.Event{Command: in.Command, Seq: state.Seq + 1}
+	}
+	if in.Command.Kind != journey.Elapse && in.Command.Kind != journey.EndBackEntry {
 		if err := c.staged(); err != nil {
 			return record.Draft{}, err
 		}
@@ -133,7 +143,9 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	if err := c.carryOut(); err != nil {
 		return record.Draft{}, err
 	}
-	next := journey.Apply(rules, state, c.event)
+	if in.Command.Kind != journey.Elapse {
+		next = journey.Apply(rules, state, c.event)
+	}
 	snapshot := Snapshot{
 		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: p, State: next,
 		Results: c.results, Report: c.report, Today: in.Command.Today,
@@ -150,7 +162,7 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 		return record.Draft{}, fmt.Errorf("encode flags: %w", err)
 	}
 	draft := record.Draft{
-		Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
+		Earlier: earlier, Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
 		Next: journey.NextDue(rules, next, p.Zone()), Results: c.changed, Resources: resources,
 	}
 	if in.Command.Kind == journey.Refer {
@@ -158,6 +170,30 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	}
 	return draft, nil
 }
+
+// elapsed makes an entry of each day on which deadlines passed before the
+// command, and returns the state after them.
+func elapsed(rules journey.Rules, s journey.State, c journey.Command, zone *time.Location) ([]journey.Event, journey.State) {
+	if s.Stage == "" {
+		return nil, s
+	}
+	firings, after := journey.Passed(rules, s, c.Today)
+	var events []journey.Event
+	for i, f := range firings {
+		seq := s.Seq + int64(i) + 1
+		events = append(events, journey.Event{
+			Command: journey.Command{
+				ID: ElapseID(seq), Candidate: c.Candidate, Kind: journey.Elapse, Actor: "timer", Role: journey.System,
+				At: f.On.Start(zone), Today: f.On, On: f.On,
+			},
+			Seq: seq, Fired: f.Deadlines,
+		})
+	}
+	return events, after
+}
+
+// ElapseID is the command id of the entry that records passed deadlines.
+func ElapseID(seq int64) string { return fmt.Sprintf("elapse-%d", seq) }
 
 // commit is the work on one command inside its transaction.
 type commit struct {
@@ -182,7 +218,7 @@ func (c *commit) staged() error {
 	if errors.Is(err, record.ErrNotFound) {
 		// Refused and forgotten by an earlier attempt, or purged: nobody was
 		// told that it succeeded.
-		return &journey.Refusal{Code: journey.NotFound, Message: "the command is not waiting any more; send it again"}
+		return &journey.Refusal{Code: journey.Conflict, Message: "the command is not waiting any more; send it again"}
 	}
 	if err != nil {
 		return err

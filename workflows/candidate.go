@@ -6,7 +6,6 @@
 package workflows
 
 import (
-	"fmt"
 	"time"
 
 	"go.temporal.io/sdk/temporal"
@@ -88,8 +87,14 @@ func (c *candidate) validate(_ workflow.Context, command journey.Command) error 
 	return c.check(command)
 }
 
+// check asks what is allowed once everything that passed before the command
+// has been recorded, which its commit does first.
 func (c *candidate) check(command journey.Command) error {
-	return activities.Refuse(journey.Check(c.Rules, c.State, command))
+	state := c.State
+	if state.Stage != "" {
+		_, state = journey.Passed(c.Rules, state, command.Today)
+	}
+	return activities.Refuse(journey.Check(c.Rules, state, command))
 }
 
 // handle carries a command out. Handlers interleave while they wait, so one
@@ -99,12 +104,6 @@ func (c *candidate) handle(ctx workflow.Context, command journey.Command) (Recei
 		return Receipt{}, err
 	}
 	defer c.mutex.Unlock()
-	// What passed before the command happened before it.
-	for c.Next != nil && c.State.Stage != "" && !c.Next.At.After(command.At) {
-		if err := c.elapse(ctx); err != nil {
-			return Receipt{}, err
-		}
-	}
 	if err := c.check(command); err != nil {
 		return Receipt{}, err
 	}
@@ -135,17 +134,19 @@ func (c *candidate) commit(ctx workflow.Context, command journey.Command) error 
 		// The record is ahead, as after an engine restored from a copy.
 		c.State = *done.State
 	} else {
-		c.State = journey.Apply(c.Rules, c.State, done.Event)
+		for _, event := range done.Events {
+			c.State = journey.Apply(c.Rules, c.State, event)
+		}
 	}
 	c.Next = done.Next
 	return nil
 }
 
-// elapse records every deadline of the earliest due day.
+// elapse records the deadlines of the earliest due day.
 func (c *candidate) elapse(ctx workflow.Context) error {
 	due := *c.Next
 	return c.commit(ctx, journey.Command{
-		ID:        fmt.Sprintf("elapse-%d", c.State.Seq+1),
+		ID:        activities.ElapseID(c.State.Seq + 1),
 		Candidate: c.State.Candidate, Kind: journey.Elapse,
 		Actor: "timer", Role: journey.System, At: due.At, Today: due.On, On: due.On,
 	})

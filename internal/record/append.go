@@ -27,6 +27,9 @@ type Identity struct {
 
 // Draft is everything that one command writes.
 type Draft struct {
+	// Earlier are deadlines that passed before the command: entries of their
+	// own, written with it.
+	Earlier     []journey.Event
 	Event       journey.Event
 	Body        json.RawMessage
 	CommandHash string
@@ -115,29 +118,18 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 
 func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 	now := s.now()
-	event, err := json.Marshal(d.Event)
+	head, err := headOf(ctx, tx, d)
 	if err != nil {
-		return fmt.Errorf("encode the event: %w", err)
+		return err
 	}
-	e := Entry{
-		Candidate: d.Event.Candidate, Seq: d.Event.Seq, Command: d.Event.ID, CommandHash: d.CommandHash,
-		Kind: d.Event.Kind, Actor: d.Event.Actor, Role: d.Event.Role, OccurredAt: d.Event.At, RecordedAt: now,
-		Body: d.Body, Event: event,
-	}
-	if len(e.Body) == 0 {
-		e.Body = json.RawMessage("{}")
-	}
-	if e.Seq > 1 {
-		if err := tx.QueryRowContext(ctx, "SELECT hash FROM entry WHERE candidate_id = $1 AND seq = $2", e.Candidate, e.Seq-1).Scan(&e.PrevHash); err != nil {
-			return fmt.Errorf("read the head of the chain: %w", err)
+	for _, event := range d.Earlier {
+		if head, err = chain(ctx, tx, Entry{PrevHash: head.Hash, RecordedAt: now}, event); err != nil {
+			return err
 		}
 	}
-	e.Hash = e.digest()
-	if _, err := tx.ExecContext(ctx, `INSERT INTO entry (`+entryColumns+`)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`,
-		e.Candidate, e.Seq, e.Command, e.CommandHash, string(e.Kind), e.Actor, string(e.Role),
-		instant(e.OccurredAt), instant(e.RecordedAt), string(e.Body), string(e.Event), e.PrevHash, e.Hash); err != nil {
-		return fmt.Errorf("append the entry: %w", err)
+	e, err := chain(ctx, tx, Entry{PrevHash: head.Hash, RecordedAt: now, CommandHash: d.CommandHash, Body: d.Body}, d.Event)
+	if err != nil {
+		return err
 	}
 	if err := project(ctx, tx, d, e, now); err != nil {
 		return err
@@ -156,6 +148,41 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 		return fmt.Errorf("clear the staged command: %w", err)
 	}
 	return nil
+}
+
+// headOf returns the entry before the first that the draft writes.
+func headOf(ctx context.Context, tx *sql.Tx, d Draft) (Entry, error) {
+	first := d.Event.Seq - int64(len(d.Earlier))
+	var head Entry
+	if first <= 1 {
+		return head, nil
+	}
+	err := tx.QueryRowContext(ctx, "SELECT hash FROM entry WHERE candidate_id = $1 AND seq = $2", d.Event.Candidate, first-1).Scan(&head.Hash)
+	if err != nil {
+		return head, fmt.Errorf("read the head of the chain: %w", err)
+	}
+	return head, nil
+}
+
+// chain completes an entry with its event and appends it.
+func chain(ctx context.Context, tx *sql.Tx, e Entry, event journey.Event) (Entry, error) {
+	raw, err := json.Marshal(event)
+	if err != nil {
+		return e, fmt.Errorf("encode the event: %w", err)
+	}
+	e.Candidate, e.Seq, e.Command, e.Event = event.Candidate, event.Seq, event.ID, raw
+	e.Kind, e.Actor, e.Role, e.OccurredAt = event.Kind, event.Actor, event.Role, event.At
+	if len(e.Body) == 0 {
+		e.Body = json.RawMessage("{}")
+	}
+	e.Hash = e.digest()
+	if _, err := tx.ExecContext(ctx, `INSERT INTO entry (`+entryColumns+`)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`,
+		e.Candidate, e.Seq, e.Command, e.CommandHash, string(e.Kind), e.Actor, string(e.Role),
+		instant(e.OccurredAt), instant(e.RecordedAt), string(e.Body), string(e.Event), e.PrevHash, e.Hash); err != nil {
+		return e, fmt.Errorf("append the entry: %w", err)
+	}
+	return e, nil
 }
 
 func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) error {

@@ -8,7 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -172,6 +174,15 @@ func TestSearch(t *testing.T) {
 			if got := strings.Join(ids, " "); got != tt.want {
 				t.Errorf("%s: %q, want %q", tt.name, got, tt.want)
 			}
+			// Looking them up by the index finds the same.
+			selective := tt.q
+			selective.Conditions = slices.Clone(tt.q.Conditions)
+			for i := range selective.Conditions {
+				selective.Conditions[i].Selective = true
+			}
+			if same, err := b.Search(t.Context(), selective); err != nil || encode(t, same) != encode(t, list) {
+				t.Errorf("%s: looked up by the index %d, %v, want %d", tt.name, len(same), err, len(list))
+			}
 			// Counting takes no notice of cursor and limit.
 			tt.q.After, tt.q.Limit = "", 100
 			all, err := b.Search(t.Context(), tt.q)
@@ -260,4 +271,26 @@ func TestPrefixesInALocaleOfWords(t *testing.T) {
 	if n, err := b.Count(t.Context(), q); err != nil || n != 3 {
 		t.Errorf("%d values are less than a, %v, want 3", n, err)
 	}
+}
+
+// TestManyShapesOfSearch goes beyond the prepared reads that are kept, from
+// many readers at once.
+func TestManyShapesOfSearch(t *testing.T) {
+	onEach(t, func(t *testing.T, b *bench) {
+		people(t, b)
+		var wait sync.WaitGroup
+		for range 4 {
+			wait.Go(func() {
+				for n := range 230 {
+					q := record.Query{Type: "Patient", IDs: append(make([]string, n), "p-1", "p-2"), Limit: 10}
+					list, err := b.Search(t.Context(), q)
+					if err != nil || len(list) != 2 {
+						t.Errorf("with %d ids: %d, %v", n+2, len(list), err)
+						return
+					}
+				}
+			})
+		}
+		wait.Wait()
+	})
 }

@@ -1,0 +1,507 @@
+package command_test
+
+import (
+	"encoding/json"
+	"errors"
+	"maps"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// good holds an accepted body of each kind.
+var good = map[journey.Kind]string{
+	journey.Refer:              `{"given":"Quillon","family":"Zephyrwick","birth_date":"1981-03-14","sex":"female","identifier":{"system":"urn:oid:1.2.3","value":"M-1"},"path":"direct","recipient":"R-0001"}`,
+	journey.BeginScreening:     `{"contact_consent":true,"duplicate_checked":true}`,
+	journey.AssignAdvocate:     `{"advocate":"acc-1","reason":"left the programme"}`,
+	journey.RecordConsent:      `{"requirement":"consent-donation","side":"left","note":"at home"}`,
+	journey.BeginEvaluation:    `{}`,
+	journey.RecordResults:      `{"results":[{"identifier":{"system":"lab","value":"1"},"status":"final","code":{"code":"2160-0"},"quantity":{"value":1.10,"unit":"mg/dL"},"effective":"2026-03-02T08:00:00+01:00"}]}`,
+	journey.SignResults:        `{"requirements":["creatinine"],"verdict":"met"}`,
+	journey.RecordReview:       `{"requirement":"medical-history","position":"supports"}`,
+	journey.WaiveRequirement:   `{"requirement":"acr","until":"2026-12-31","reason":"done elsewhere"}`,
+	journey.PresentToCommittee: `{"note":"first packet"}`,
+	journey.RecordDecision:     `{"outcome":"approve","side":"left","seats":["surgeon"]}`,
+	journey.Schedule:           `{"date":"2026-12-01"}`,
+	journey.CancelOperation:    `{"reason":"abnormal result"}`,
+	journey.ConfirmLastCheck:   `{"birth_date":"1981-03-14","identifier":"M-1","blood_type_first":"O+","blood_type_second":"O positive","side":"left"}`,
+	journey.ResolveLastCheck:   `{"reason":"band replaced"}`,
+	journey.BeginOperation:     ``,
+	journey.RecordOperation:    `{"outcome":"removed","side":"left","approach":"laparoscopic"}`,
+	journey.CompleteRecovery:   `{}`,
+	journey.RecordVisit:        `{"visit":"week-1","outcome":"seen"}`,
+	journey.Close:              `{}`,
+	journey.Withdraw:           ` `,
+	journey.Hold:               `{"note":"on holiday"}`,
+	journey.Resume:             `{}`,
+	journey.Decline:            `{"reason":"own decision"}`,
+}
+
+func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
+
+func TestEveryKindHasABody(t *testing.T) {
+	for _, kind := range kinds() {
+		raw, ok := good[kind]
+		if !ok {
+			t.Errorf("there is no example of %s", kind)
+			continue
+		}
+		body, err := command.Decode(kind, []byte(raw))
+		if err != nil || body == nil {
+			t.Errorf("%s: %v", kind, err)
+		}
+	}
+	// What only the system gives has no body that somebody could send.
+	for _, kind := range []journey.Kind{journey.Elapse, journey.EndBackEntry, "dance", ""} {
+		if body, err := command.Decode(kind, []byte(`{}`)); err == nil || body != nil || !strings.Contains(err.Error(), "kind: there is no such command (accepted: refer, ") {
+			t.Errorf("%s is answered %v", kind, err)
+		}
+	}
+}
+
+// one is a result whose members are replaced: a value of nil removes one.
+func one(members map[string]any) string {
+	base := map[string]any{
+		"identifier": map[string]any{"system": "lab", "value": "1"}, "status": "final", "code": map[string]any{"code": "2160-0"},
+		"quantity": map[string]any{"value": 1, "unit": "mg/dL"}, "effective": "2026-03-02T08:00:00+01:00",
+	}
+	maps.Copy(base, members)
+	maps.DeleteFunc(base, func(_ string, v any) bool { return v == nil })
+	raw, err := json.Marshal(map[string]any{"results": []any{base}})
+	if err != nil {
+		panic(err)
+	}
+	return string(raw)
+}
+
+type object = map[string]any
+
+func TestBadBodies(t *testing.T) {
+	with := func(kind journey.Kind, old, replacement string) string {
+		if !strings.Contains(good[kind], old) {
+			t.Fatalf("%s holds no %q", kind, old)
+		}
+		return strings.Replace(good[kind], old, replacement, 1)
+	}
+	long := strings.Repeat("x", 10_001)
+	for _, tt := range []struct {
+		kind  journey.Kind
+		raw   string
+		field string
+	}{
+		{journey.Refer, with(journey.Refer, `"Quillon"`, `""`), "given"},
+		{journey.Refer, with(journey.Refer, `"Quillon"`, `"   "`), "given"},
+		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"`+strings.Repeat("z", 101)+`"`), "family"},
+		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"Zephyr\u0000wick"`), "family"},
+		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"Zephyr\u0007wick"`), "family"},
+		{journey.Refer, with(journey.Refer, `1981-03-14`, `1981-02-29`), "birth_date"},
+		{journey.Refer, with(journey.Refer, `1981-03-14`, `14.03.1981`), "birth_date"},
+		{journey.Refer, with(journey.Refer, `"1981-03-14"`, `""`), "birth_date"},
+		{journey.Refer, with(journey.Refer, `"1981-03-14"`, `19810314`), "birth_date"},
+		{journey.Refer, with(journey.Refer, `"female"`, `"f"`), "sex"},
+		{journey.Refer, with(journey.Refer, `"female"`, `null`), "sex"},
+		{journey.Refer, with(journey.Refer, `"urn:oid:1.2.3"`, `""`), "identifier.system"},
+		{journey.Refer, with(journey.Refer, `"urn:oid:1.2.3"`, `"our hospital"`), "identifier.system"},
+		{journey.Refer, with(journey.Refer, `"M-1"`, `""`), "identifier.value"},
+		{journey.Refer, with(journey.Refer, `"M-1"`, `1`), "identifier.value"},
+		{journey.Refer, with(journey.Refer, `"direct"`, `"indirect"`), "path"},
+		{journey.Refer, with(journey.Refer, `"R-0001"`, `""`), "recipient"},
+		{journey.Refer, with(journey.Refer, `"R-0001"`, `"the brother, Jon"`), "recipient"},
+		{journey.Refer, with(journey.Refer, `"R-0001"`, `"`+strings.Repeat("r", 41)+`"`), "recipient"},
+		{journey.Refer, with(journey.Refer, `"given"`, `"first_name"`), "first_name"},
+		{journey.BeginScreening, `{}`, "contact_consent"},
+		{journey.BeginScreening, `{"contact_consent":true}`, "duplicate_checked"},
+		{journey.BeginScreening, `{"contact_consent":"yes","duplicate_checked":true}`, "contact_consent"},
+		{journey.BeginScreening, `{"contact_consent":1,"duplicate_checked":true}`, "contact_consent"},
+		{journey.AssignAdvocate, `{}`, "advocate"},
+		{journey.AssignAdvocate, `{"advocate":"Sunniva Brightwater"}`, "advocate"},
+		{journey.AssignAdvocate, `{"advocate":"acc-1","reason":"` + long + `"}`, "reason"},
+		{journey.RecordConsent, `{"side":"left"}`, "requirement"},
+		{journey.RecordConsent, `{"requirement":"she was very nervous"}`, "requirement"},
+		{journey.RecordConsent, `{"requirement":"consent-donation","side":"both"}`, "side"},
+		{journey.RecordConsent, `{"requirement":"consent-donation","side":"Left"}`, "side"},
+		{journey.RecordConsent, `{"requirement":"consent-donation","note":"` + long + `"}`, "note"},
+		{journey.RecordConsent, `{"requirement":"consent-donation","side":"left","side":"right"}`, "side"},
+		{journey.RecordConsent, `{"requirement":"consent-donation","side":"left","Side":"right"}`, "Side"},
+		{journey.SignResults, `{"verdict":"met"}`, "requirements"},
+		{journey.SignResults, `{"requirements":[],"verdict":"met"}`, "requirements"},
+		{journey.SignResults, `{"requirements":["acr",""],"verdict":"met"}`, "requirements[1]"},
+		{journey.SignResults, `{"requirements":["acr","a long story"],"verdict":"met"}`, "requirements[1]"},
+		{journey.SignResults, `{"requirements":"acr","verdict":"met"}`, "requirements"},
+		{journey.SignResults, `{"requirements":[` + strings.TrimSuffix(strings.Repeat(`"a",`, 101), ",") + `],"verdict":"met"}`, "requirements"},
+		{journey.SignResults, `{"requirements":["acr"]}`, "verdict"},
+		{journey.SignResults, `{"requirements":["acr"],"verdict":"good"}`, "verdict"},
+		{journey.RecordReview, `{"position":"supports"}`, "requirement"},
+		{journey.RecordReview, `{"requirement":"medical-history"}`, "position"},
+		{journey.RecordReview, `{"requirement":"medical-history","position":"neutral"}`, "position"},
+		{journey.RecordReview, `{"requirement":"medical-history","position":"supports","findings":"` + long + `"}`, "findings"},
+		{journey.WaiveRequirement, `{"until":"2026-12-31","reason":"x"}`, "requirement"},
+		{journey.WaiveRequirement, `{"requirement":"acr","reason":"x"}`, "until"},
+		{journey.WaiveRequirement, `{"requirement":"acr","until":"2026-12-32","reason":"x"}`, "until"},
+		{journey.WaiveRequirement, `{"requirement":"acr","until":"2026-12-31","reason":" "}`, "reason"},
+		{journey.RecordDecision, `{"side":"left"}`, "outcome"},
+		{journey.RecordDecision, `{"outcome":"perhaps"}`, "outcome"},
+		{journey.RecordDecision, `{"outcome":"approve"}`, "side"},
+		{journey.RecordDecision, `{"outcome":"defer","reason":"x"}`, "re_review_on"},
+		{journey.RecordDecision, `{"outcome":"defer","reason":"x","re_review_on":"soon"}`, "re_review_on"},
+		{journey.RecordDecision, `{"outcome":"decline"}`, "reason"},
+		{journey.RecordDecision, `{"outcome":"approve","side":"left","seats":["the surgeon, by telephone"]}`, "seats[0]"},
+		{journey.Schedule, `{}`, "date"},
+		{journey.Schedule, `{"date":"2026-02-30"}`, "date"},
+		{journey.Schedule, `{"date":"2026-12-01T08:00:00Z"}`, "date"},
+		{journey.CancelOperation, ``, "reason"},
+		{journey.CancelOperation, `{"reason":"\t\n"}`, "reason"},
+		{journey.ConfirmLastCheck, `{}`, "birth_date"},
+		{journey.ConfirmLastCheck, with(journey.ConfirmLastCheck, `"M-1"`, `""`), "identifier"},
+		{journey.ConfirmLastCheck, with(journey.ConfirmLastCheck, `"O+"`, `""`), "blood_type_first"},
+		{journey.ConfirmLastCheck, with(journey.ConfirmLastCheck, `"O positive"`, `true`), "blood_type_second"},
+		{journey.ConfirmLastCheck, with(journey.ConfirmLastCheck, `"left"`, `""`), "side"},
+		{journey.ResolveLastCheck, `{}`, "reason"},
+		{journey.RecordOperation, `{}`, "outcome"},
+		{journey.RecordOperation, `{"outcome":"removed"}`, "side"},
+		{journey.RecordOperation, `{"outcome":"removed","side":"left","approach":"by magic"}`, "approach"},
+		{journey.RecordVisit, `{"outcome":"seen"}`, "visit"},
+		{journey.RecordVisit, `{"visit":"week-1"}`, "outcome"},
+		{journey.RecordVisit, `{"visit":"week-1","outcome":"late"}`, "outcome"},
+		{journey.Hold, `{"reason":"x"}`, "reason"},
+		{journey.Hold, `{"note":["x"]}`, "note"},
+		{journey.Withdraw, `{"note":"` + long + `"}`, "note"},
+		{journey.Decline, `{"reason":""}`, "reason"},
+		{journey.RecordResults, `{}`, "results"},
+		{journey.RecordResults, `{"results":[]}`, "results"},
+		{journey.RecordResults, `{"results":[` + strings.TrimSuffix(strings.Repeat(`{},`, 501), ",") + `]}`, "results"},
+		{journey.RecordResults, one(object{"identifier": nil}), "results[0].identifier.system"},
+		{journey.RecordResults, one(object{"identifier": object{"system": "lab"}}), "results[0].identifier.value"},
+		{journey.RecordResults, one(object{"identifier": object{"system": "lab", "value": "a\u0000b"}}), "results[0].identifier.value"},
+		{journey.RecordResults, one(object{"status": nil}), "results[0].status"},
+		{journey.RecordResults, one(object{"status": "done"}), "results[0].status"},
+		{journey.RecordResults, one(object{"category": "gossip"}), "results[0].category"},
+		{journey.RecordResults, one(object{"code": object{"display": "Creatinine"}}), "results[0].code.code"},
+		{journey.RecordResults, one(object{"code": object{"code": "2160-0", "display": "x\u0000"}}), "results[0].code.display"},
+		{journey.RecordResults, one(object{"quantity": nil}), "results[0].value"},
+		{journey.RecordResults, one(object{"text": "also"}), "results[0].value"},
+		{journey.RecordResults, one(object{"coded": object{"code": "x"}}), "results[0].value"},
+		{journey.RecordResults, one(object{"quantity": object{"unit": "mg/dL"}}), "results[0].quantity.value"},
+		{journey.RecordResults, one(object{"quantity": object{"value": 1}}), "results[0].quantity.unit"},
+		{journey.RecordResults, one(object{"quantity": object{"value": 1, "unit": "mg/dL", "comparator": "~"}}), "results[0].quantity.comparator"},
+		{journey.RecordResults, one(object{"quantity": object{"value": 1, "unit": "mg/dL", "precision": 2}}), "precision"},
+		{journey.RecordResults, one(object{"quantity": nil, "coded": object{}}), "results[0].coded"},
+		{journey.RecordResults, one(object{"quantity": nil, "components": []any{object{"code": object{}, "value": object{"text": "x"}}}}), "results[0].components[0].code.code"},
+		{journey.RecordResults, one(object{"quantity": nil, "components": []any{object{"code": object{"code": "x"}}}}), "results[0].components[0].value"},
+		{journey.RecordResults, one(object{"quantity": nil, "components": []any{object{"code": object{"code": "x"}, "value": object{"quantity": object{"value": 1}}}}}), "results[0].components[0].value.quantity.unit"},
+		{journey.RecordResults, one(object{"effective": nil}), "results[0].effective"},
+		{journey.RecordResults, one(object{"effective": "2026-03"}), "results[0].effective"},
+		{journey.RecordResults, one(object{"effective": "2026-03-02T08:00:00"}), "results[0].effective"},
+		{journey.RecordResults, one(object{"effective": "2026-03-02T8:00:00Z"}), "results[0].effective"},
+		{journey.RecordResults, one(object{"effective": "2026-03-02T08:00:00,5Z"}), "results[0].effective"},
+		{journey.RecordResults, one(object{"effective": "2026-03-02T08:00:00+23:00"}), "results[0].effective"},
+		{journey.RecordResults, one(object{"effective": "2026-02-30"}), "results[0].effective"},
+		{journey.RecordResults, one(object{"effective_end": "2026-03-02T07:00:00+01:00"}), "results[0].effective_end"},
+		{journey.RecordResults, one(object{"effective_end": "2026-03-02T08:00:00+01:00"}), "results[0].effective_end"},
+		{journey.RecordResults, one(object{"issued": "yesterday"}), "results[0].issued"},
+		{journey.RecordResults, one(object{"specimen": "a\u0000"}), "results[0].specimen"},
+		{journey.RecordResults, one(object{"method": long}), "results[0].method"},
+		{journey.RecordResults, one(object{"body_site": long}), "results[0].body_site"},
+		{journey.RecordResults, `{"results":[` + strings.TrimSuffix(strings.Repeat(strings.TrimSuffix(strings.TrimPrefix(one(nil), `{"results":[`), `]}`)+",", 2), ",") + `]}`, "results[1].identifier"},
+		{journey.RecordResults, `{"results":[{"status":"preliminary","status":"final"}]}`, "results[0].status"},
+	} {
+		body, err := command.Decode(tt.kind, []byte(tt.raw))
+		var invalid *command.Invalid
+		if !errors.As(err, &invalid) {
+			t.Errorf("%s was accepted: %.200s as %+v", tt.kind, tt.raw, body)
+			continue
+		}
+		if !slices.ContainsFunc(invalid.Faults, func(f command.Fault) bool { return f.Field == tt.field }) {
+			t.Errorf("%s: %.200s is refused with %v, want the field %s", tt.kind, tt.raw, err, tt.field)
+		}
+		if !strings.Contains(err.Error(), tt.field+": ") {
+			t.Errorf("the message %q does not name %s", err.Error(), tt.field)
+		}
+	}
+}
+
+// TestMalformedBodies can't be read at all; the message shows none of them.
+func TestMalformedBodies(t *testing.T) {
+	big := `{"note":"` + strings.Repeat("x", command.MaxBytes) + `"}`
+	for _, raw := range []string{
+		`{`, `}`, `{"note":`, `{"note":"x"`, `{"note":"x"} {}`, `{"note":"x"}x`, `{"note":"x"},`, `null`, `[]`, `"text"`, `42`, `true`,
+		`{"note":'x'}`, `{note:"x"}`, `{"note":"x",}`, `{"note":"` + "\xff" + `"}`, "\xef\xbb\xbf{}", `{"pemberwhistle":1}`, big,
+		strings.Repeat("[", 100_000), `{"note":"x","note":"y"}`, `{"note":"x","NOTE":"y"}`, `{"note":5}`, `// {}`,
+	} {
+		_, err := command.Decode(journey.Hold, []byte(raw))
+		var invalid *command.Invalid
+		if !errors.As(err, &invalid) || !invalid.Malformed || len(invalid.Faults) != 1 {
+			t.Errorf("%.40s is answered %v", raw, err)
+			continue
+		}
+		if len(err.Error()) > 200 {
+			t.Errorf("%.40s is answered with %d letters", raw, len(err.Error()))
+		}
+	}
+	if _, err := command.Decode(journey.Hold, []byte(`{"note":"`+strings.Repeat(`\u000a`, 9)+`x"} `)); err != nil {
+		t.Errorf("lines and a blank at the end are refused: %v", err)
+	}
+}
+
+func TestRepeated(t *testing.T) {
+	for raw, want := range map[string]string{
+		`{"a":1,"b":{"a":1},"c":[{"a":1},{"a":1}]}`: "", `{}`: "", `[]`: "", `"a"`: "", `{"a":"a","b":"a"}`: "", `[["a","a"],{"a":["a","a"]}]`: "",
+		`{"a":1,"a":1}`: "a", `{"a":1,"A":1}`: "A", `{"a":{"b":1,"c":[],"b":2}}`: "a.b", `{"a":[{},{"b":1,"b":1}]}`: "a[1].b",
+		`{"a":[[1,2],[{"x":1,"x":1}]]}`: "a[1][0].x", `{"a":1,"\u0061":2}`: "a", `{"a":{"a":1},"b":{},"a":3}`: "a",
+	} {
+		if got, repeated := command.Repeated([]byte(raw)); got != want || repeated != (want != "") {
+			t.Errorf("%s: %q, %t, want %q", raw, got, repeated, want)
+		}
+	}
+}
+
+// TestCanonical: the hash is of what is asked, by whom, and not of how it is
+// written; it is the same on every machine and in every version.
+func TestCanonical(t *testing.T) {
+	hash := func(kind journey.Kind, actor, raw string) string {
+		t.Helper()
+		body, err := command.Decode(kind, []byte(raw))
+		if err != nil {
+			t.Fatal(err)
+		}
+		canonical, sum, err := command.Canonical(kind, actor, body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, err := command.Decode(kind, canonical)
+		if err != nil {
+			t.Fatalf("the canonical form %s is refused: %v", canonical, err)
+		}
+		if _, second, err := command.Canonical(kind, actor, again); err != nil || second != sum {
+			t.Errorf("read again it hashes to %s, %v, want %s", second, err, sum)
+		}
+		return sum
+	}
+	base := hash(journey.RecordConsent, "acc-1", `{"requirement":"consent-donation","side":"left"}`)
+	// Computed with sha256sum over kind, actor and body, a line each.
+	if want := "e7eaffc5d9443334bb869e2ac8d5d4253be534000f121309dab07ecb84c1f61b"; base != want {
+		t.Errorf("the hash is %s, want %s", base, want)
+	}
+	if got := hash(journey.RecordConsent, "acc-1", "{ \"side\" : \"left\",\n\"note\":\"\", \"requirement\":\"consent-donation\"}"); got != base {
+		t.Error("the order of the members changes the hash")
+	}
+	others := map[string]string{
+		"another side":  hash(journey.RecordConsent, "acc-1", `{"requirement":"consent-donation","side":"right"}`),
+		"another actor": hash(journey.RecordConsent, "acc-2", `{"requirement":"consent-donation","side":"left"}`),
+		"a note":        hash(journey.RecordConsent, "acc-1", `{"requirement":"consent-donation","side":"left","note":"x"}`),
+		"a hold":        hash(journey.Hold, "acc-1", `{}`),
+		"a resumption":  hash(journey.Resume, "acc-1", `{}`),
+		"1":             hash(journey.RecordResults, "acc-1", one(nil)),
+		"1.0":           hash(journey.RecordResults, "acc-1", strings.Replace(one(nil), `"value":1}`, `"value":1.0}`, 1)),
+		"1.00":          hash(journey.RecordResults, "acc-1", strings.Replace(one(nil), `"value":1}`, `"value":1.00}`, 1)),
+	}
+	seen := map[string]string{base: "the base"}
+	for name, sum := range others {
+		if before, ok := seen[sum]; ok {
+			t.Errorf("%s hashes as %s does", name, before)
+		}
+		seen[sum] = name
+	}
+	for _, kind := range kinds() {
+		hash(kind, "acc-1", good[kind])
+	}
+}
+
+// fill sets every text and switch of a body, however deep. Members that hold
+// the id of something get the id.
+func fill(v reflect.Value, text, id string, isID bool) {
+	switch v.Kind() {
+	case reflect.Pointer:
+		v.Set(reflect.New(v.Type().Elem()))
+		fill(v.Elem(), text, id, isID)
+	case reflect.Struct:
+		for i := range v.NumField() {
+			fill(v.Field(i), text, id, slices.Contains(ids, v.Type().Field(i).Name))
+		}
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 2, 2))
+		for i := range v.Len() {
+			fill(v.Index(i), text, id, isID)
+		}
+	case reflect.String:
+		v.SetString(text)
+		if isID {
+			v.SetString(id)
+		}
+	case reflect.Bool:
+		v.SetBool(true)
+	default:
+		panic("a body holds a " + v.Kind().String() + ": teach the test to fill it")
+	}
+}
+
+// ids are the members that name something the process knows.
+var ids = []string{"Requirement", "Requirements", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn"}
+
+// TestOnlyCodesReachTheProcess fills every body with words told in confidence.
+// Not one of them may be in what goes to the engine's history: a sentence from
+// nowhere, not even when the body was never checked, and a single word from no
+// member but those that hold an id.
+func TestOnlyCodesReachTheProcess(t *testing.T) {
+	const word = "pemberwhistle"
+	for _, kind := range kinds() {
+		for _, with := range []struct{ text, id string }{
+			{word + " was told in confidence", word + " was told in confidence"}, {word, "2026-12-01"}, {"1981-03-14", "some-id"},
+		} {
+			body, ok := command.New(kind)
+			if !ok {
+				t.Fatalf("there is no body of %s", kind)
+			}
+			fill(reflect.ValueOf(body).Elem(), with.text, with.id, false)
+			var c journey.Command
+			body.Code(&c)
+			raw, err := json.Marshal(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, told := range []string{word, "confidence", "1981"} {
+				if strings.Contains(string(raw), told) {
+					t.Errorf("%s lets %q reach the process: %s", kind, told, raw)
+				}
+			}
+		}
+	}
+}
+
+// TestWhatIsCoded: the process gets what it needs.
+func TestWhatIsCoded(t *testing.T) {
+	for _, tt := range []struct {
+		kind journey.Kind
+		raw  string
+		want journey.Command
+	}{
+		{journey.AssignAdvocate, good[journey.AssignAdvocate], journey.Command{Person: "acc-1", Reasoned: true}},
+		{journey.AssignAdvocate, `{"advocate":"acc-1","reason":" "}`, journey.Command{Person: "acc-1"}},
+		{journey.RecordConsent, good[journey.RecordConsent], journey.Command{Requirement: "consent-donation", Side: journey.Left}},
+		{journey.SignResults, `{"requirements":["acr","hba1c"],"verdict":"not-met","reason":"x"}`, journey.Command{Requirements: []string{"acr", "hba1c"}, Verdict: journey.VerdictNotMet, Reasoned: true}},
+		{journey.RecordReview, `{"requirement":"medical-history","position":"concerns","findings":"x"}`, journey.Command{Requirement: "medical-history", Position: journey.Concerns, Reasoned: true}},
+		{journey.WaiveRequirement, good[journey.WaiveRequirement], journey.Command{Requirement: "acr", On: "2026-12-31", Reasoned: true}},
+		{journey.RecordDecision, `{"outcome":"defer","re_review_on":"2026-12-31","seats":["surgeon"],"reason":"x"}`, journey.Command{Outcome: journey.Defer, On: "2026-12-31", Seats: []string{"surgeon"}, Reasoned: true}},
+		{journey.RecordDecision, good[journey.RecordDecision], journey.Command{Outcome: journey.Approve, Side: journey.Left, Seats: []string{"surgeon"}}},
+		{journey.Schedule, good[journey.Schedule], journey.Command{On: "2026-12-01"}},
+		{journey.CancelOperation, good[journey.CancelOperation], journey.Command{Reasoned: true}},
+		{journey.RecordOperation, good[journey.RecordOperation], journey.Command{Outcome: journey.Removed, Side: journey.Left}},
+		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},
+		{journey.Decline, good[journey.Decline], journey.Command{Reasoned: true}},
+		{journey.ConfirmLastCheck, good[journey.ConfirmLastCheck], journey.Command{}},
+		{journey.Refer, good[journey.Refer], journey.Command{}},
+		{journey.RecordResults, good[journey.RecordResults], journey.Command{}},
+		{journey.Hold, good[journey.Hold], journey.Command{}},
+	} {
+		body, err := command.Decode(tt.kind, []byte(tt.raw))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var c journey.Command
+		body.Code(&c)
+		if !reflect.DeepEqual(c, tt.want) {
+			t.Errorf("%s: the process gets %+v, want %+v", tt.kind, c, tt.want)
+		}
+	}
+}
+
+func TestResultsOfTheFuture(t *testing.T) {
+	zone := time.FixedZone("test", 3600)
+	now := time.Date(2026, 3, 2, 12, 0, 0, 0, zone)
+	for _, tt := range []struct {
+		effective, end string
+		want           []string
+	}{
+		{"2026-03-02T12:00:00+01:00", "", nil}, {"2026-03-02T12:00:01+01:00", "", []string{"results[0].effective"}},
+		{"2026-03-02T11:30:00Z", "", []string{"results[0].effective"}}, {"2026-03-02", "", nil}, {"2026-03-03", "", []string{"results[0].effective"}},
+		{"2026-03-01T12:00:00+01:00", "2026-03-03T12:00:00+01:00", []string{"results[0].effective_end"}},
+		{"2026-03-04T12:00:00+01:00", "2026-03-05T12:00:00+01:00", []string{"results[0].effective", "results[0].effective_end"}},
+	} {
+		body := &command.RecordResults{Results: []command.Result{{Effective: tt.effective, EffectiveEnd: tt.end}}}
+		var faults command.Faults
+		body.Future(&faults, now, zone)
+		var fields []string
+		var invalid *command.Invalid
+		if errors.As(faults.Err(), &invalid) {
+			for _, f := range invalid.Faults {
+				fields = append(fields, f.Field)
+			}
+		}
+		if !slices.Equal(fields, tt.want) {
+			t.Errorf("%s to %s: %v, want %v", tt.effective, tt.end, fields, tt.want)
+		}
+	}
+}
+
+func TestRecord(t *testing.T) {
+	stockholm, err := time.LoadLocation("Europe/Stockholm")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := command.Result{
+		Identifier: result.Identifier{System: "lab", Value: "1"}, Status: result.Final, Code: result.Coding{Code: "2160-0"},
+		Quantity: &result.Quantity{Value: "1.10", Unit: "mg/dL"}, Effective: "2026-03-01T23:30:00Z",
+	}
+	out := r.Record("id", 3, stockholm)
+	// Half past midnight of the next day where the programme is.
+	if out.CollectedOn != "2026-03-02" || out.Effective != r.Effective || out.Version != 3 || out.ID != "id" ||
+		out.Code.System != command.LOINC || out.Category != "laboratory" || out.Value.Quantity.Value != "1.10" {
+		t.Errorf("recorded is %+v", out)
+	}
+	r.Effective, r.Category, r.Code.System = "2026-03-01", "vital-signs", "urn:x"
+	other := r.Record("id", 4, stockholm)
+	if other.CollectedOn != "2026-03-01" || other.Category != "vital-signs" || other.Code.System != "urn:x" {
+		t.Errorf("recorded is %+v", other)
+	}
+	if command.SameContent(out, other) || !command.SameContent(other, r.Record("id", 5, stockholm)) {
+		t.Error("only the version does not count for the content")
+	}
+}
+
+// FuzzDecode: any text ends as a body that was checked, or as an error that
+// lists its faults. What is accepted has a canonical form that is accepted too,
+// and lets no sentence through to the process.
+func FuzzDecode(f *testing.F) {
+	for i, kind := range kinds() {
+		f.Add(uint8(i), good[kind])
+	}
+	f.Add(uint8(5), one(object{"quantity": object{"value": 1e300, "unit": "mg/dL", "comparator": "<"}}))
+	f.Add(uint8(0), `{"given":"\ud800"}`)
+	f.Fuzz(func(t *testing.T, n uint8, raw string) {
+		kind := kinds()[int(n)%len(kinds())]
+		body, err := command.Decode(kind, []byte(raw))
+		if err != nil {
+			var invalid *command.Invalid
+			if !errors.As(err, &invalid) || len(invalid.Faults) == 0 {
+				t.Fatalf("%s: %q is answered %v", kind, raw, err)
+			}
+			return
+		}
+		canonical, hash, err := command.Canonical(kind, "actor", body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, err := command.Decode(kind, canonical)
+		if err != nil {
+			t.Fatalf("%s: the canonical form %s is refused: %v", kind, canonical, err)
+		}
+		if _, second, err := command.Canonical(kind, "actor", again); err != nil || second != hash {
+			t.Fatalf("%s: %s hashes to %s, then to %s", kind, canonical, hash, second)
+		}
+		var c journey.Command
+		body.Code(&c)
+		coded, err := json.Marshal(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if strings.ContainsAny(strings.ReplaceAll(string(coded), `","`, ""), " \\") {
+			t.Fatalf("%s: the process gets %s", kind, coded)
+		}
+	})
+}
