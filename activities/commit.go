@@ -177,19 +177,20 @@ func elapsed(rules journey.Rules, s journey.State, c journey.Command, zone *time
 	if s.Stage == "" {
 		return nil, s
 	}
-	firings, after := journey.Passed(rules, s, c.Today)
+	firings, _ := journey.Passed(rules, s, c.Today)
 	var events []journey.Event
-	for i, f := range firings {
-		seq := s.Seq + int64(i) + 1
-		events = append(events, journey.Event{
+	for _, f := range firings {
+		event := journey.Event{
 			Command: journey.Command{
-				ID: ElapseID(seq), Candidate: c.Candidate, Kind: journey.Elapse, Actor: "timer", Role: journey.System,
+				ID: ElapseID(s.Seq + 1), Candidate: c.Candidate, Kind: journey.Elapse, Actor: "timer", Role: journey.System,
 				At: f.On.Start(zone), Today: f.On, On: f.On,
 			},
-			Seq: seq, Fired: f.Deadlines,
-		})
+			Seq: s.Seq + 1, Fired: f.Deadlines,
+		}
+		s = journey.Apply(rules, s, event)
+		events = append(events, event)
 	}
-	return events, after
+	return events, s
 }
 
 // ElapseID is the command id of the entry that records passed deadlines.
