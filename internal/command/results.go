@@ -138,6 +138,8 @@ func checkCoding(f *Faults, at string, c result.Coding, required bool) {
 func checkQuantity(f *Faults, at string, q result.Quantity) {
 	if !decimal.MatchString(q.Value.String()) {
 		f.Add(at+".value", "not a decimal number")
+	} else if _, err := q.Float(); err != nil {
+		f.Add(at+".value", "too large for a number")
 	}
 	if q.Unit == "" {
 		f.Add(at+".unit", "missing", "a UCUM unit")

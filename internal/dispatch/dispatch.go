@@ -106,6 +106,9 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 		}
 	}
 	at := d.Now()
+	if results, ok := r.Body.(*command.RecordResults); ok {
+		p.Complete(results.Results)
+	}
 	if err := check(p, r.Body, at); err != nil {
 		return Receipt{}, err
 	}
@@ -150,21 +153,22 @@ func (d *Dispatcher) find(ctx context.Context, candidate string) (record.Resumab
 
 // deliver stages the body, sends the Update and answers from the record.
 func (d *Dispatcher) deliver(ctx context.Context, c journey.Command, body json.RawMessage, hash string, rules journey.Rules, known record.Resumable) (Receipt, error) {
-	done, err := d.Store.Stage(ctx, c.Candidate, c.ID, hash, body)
+	staging, err := d.Store.Stage(ctx, c.Candidate, c.ID, hash, body)
 	switch {
 	case errors.Is(err, record.ErrKeyReused):
 		return Receipt{}, &journey.Refusal{Code: journey.Conflict, Field: "Idempotency-Key", Message: "Idempotency-Key: it was used for another command"}
 	case err != nil:
 		return Receipt{}, err
-	case done != nil:
-		return d.repeated(ctx, *done)
+	case staging.Done != nil:
+		return d.repeated(ctx, *staging.Done)
 	}
-	receipt, err := d.update(ctx, c, rules, known)
+	// The engine remembers refusals too: a new attempt is a new Update.
+	receipt, err := d.update(ctx, c, c.ID+"/"+staging.Attempt, rules, known)
 	if err == nil {
 		return Receipt{Candidate: c.Candidate, Seq: receipt.Seq, Stage: receipt.Stage}, nil
 	}
 	if refusal := activities.Refused(err); refusal != nil {
-		if err := d.Store.Unstage(context.WithoutCancel(ctx), c.Candidate, c.ID); err != nil {
+		if err := d.Store.Unstage(context.WithoutCancel(ctx), c.Candidate, c.ID, staging.Attempt); err != nil {
 			return Receipt{}, err
 		}
 		return Receipt{}, refusal
@@ -186,11 +190,11 @@ func (d *Dispatcher) repeated(ctx context.Context, event journey.Event) (Receipt
 
 // update sends one Update. When the engine does not know the run, it is
 // started from the record: the engine's memory is disposable.
-func (d *Dispatcher) update(ctx context.Context, c journey.Command, rules journey.Rules, known record.Resumable) (workflows.Receipt, error) {
+func (d *Dispatcher) update(ctx context.Context, c journey.Command, updateID string, rules journey.Rules, known record.Resumable) (workflows.Receipt, error) {
 	if c.Kind == journey.Refer {
-		return d.updateWithStart(ctx, c, workflows.Input{Rules: rules})
+		return d.updateWithStart(ctx, c, updateID, workflows.Input{Rules: rules})
 	}
-	receipt, err := wait(d.Client.UpdateWorkflow(ctx, options(c)))(ctx)
+	receipt, err := wait(d.Client.UpdateWorkflow(ctx, options(c, updateID)))(ctx)
 	var gone *serviceerror.NotFound
 	if !errors.As(err, &gone) {
 		return receipt, err
@@ -201,7 +205,7 @@ func (d *Dispatcher) update(ctx context.Context, c journey.Command, rules journe
 	if known.State.Stage.Ended() {
 		return receipt, ended(rules, known.State, c)
 	}
-	return d.updateWithStart(ctx, c, workflows.Input{Rules: rules, State: known.State, Next: known.Next})
+	return d.updateWithStart(ctx, c, updateID, workflows.Input{Rules: rules, State: known.State, Next: known.Next})
 }
 
 // ended refuses a command to a journey that is over.
@@ -212,20 +216,20 @@ func ended(rules journey.Rules, state journey.State, c journey.Command) error {
 	return &journey.Refusal{Code: journey.NotAllowed, Message: "the journey has ended"}
 }
 
-func options(c journey.Command) client.UpdateWorkflowOptions {
+func options(c journey.Command, updateID string) client.UpdateWorkflowOptions {
 	return client.UpdateWorkflowOptions{
-		WorkflowID: workflows.WorkflowID(c.Candidate), UpdateID: c.ID, UpdateName: string(c.Kind),
+		WorkflowID: workflows.WorkflowID(c.Candidate), UpdateID: updateID, UpdateName: string(c.Kind),
 		Args: []any{c}, WaitForStage: client.WorkflowUpdateStageCompleted,
 	}
 }
 
-func (d *Dispatcher) updateWithStart(ctx context.Context, c journey.Command, in workflows.Input) (workflows.Receipt, error) {
+func (d *Dispatcher) updateWithStart(ctx context.Context, c journey.Command, updateID string, in workflows.Input) (workflows.Receipt, error) {
 	start := d.Client.NewWithStartWorkflowOperation(client.StartWorkflowOptions{
 		ID: workflows.WorkflowID(c.Candidate), TaskQueue: workflows.TaskQueue,
 		WorkflowIDConflictPolicy: enums.WORKFLOW_ID_CONFLICT_POLICY_USE_EXISTING,
 	}, workflows.Candidate, in)
 	return wait(d.Client.UpdateWithStartWorkflow(ctx, client.UpdateWithStartWorkflowOptions{
-		StartWorkflowOperation: start, UpdateOptions: options(c),
+		StartWorkflowOperation: start, UpdateOptions: options(c, updateID),
 	}))(ctx)
 }
 
@@ -264,6 +268,6 @@ func (d *Dispatcher) EndBackEntry(ctx context.Context, candidate string) error {
 		ID: commandID("end-back-entry " + candidate), Candidate: candidate, Kind: journey.EndBackEntry,
 		Actor: "programme", Role: journey.System, At: at, Today: journey.DateOf(at, p.Zone()),
 	}
-	_, err = d.update(ctx, c, p.Rules(), record.Resumable{})
+	_, err = d.update(ctx, c, c.ID, p.Rules(), record.Resumable{})
 	return err
 }

@@ -146,7 +146,7 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	SignResults:     checkSignature,
 	RecordReview:    checkReview,
 	WaiveRequirement: func(rules Rules, s State, c Command) *Refusal {
-		rule, refusal := find(rules, c.Requirement, "")
+		rule, refusal := find(rules, "requirement", c.Requirement, "")
 		switch {
 		case refusal != nil:
 			return refusal
@@ -218,7 +218,7 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 func validSide(side Side) bool { return side == Left || side == Right }
 
 // find returns the rule of a requirement, and refuses one of other evidence.
-func find(rules Rules, id string, evidence Evidence) (RequirementRule, *Refusal) {
+func find(rules Rules, field, id string, evidence Evidence) (RequirementRule, *Refusal) {
 	rule, ok := rules.Requirement(id)
 	if ok && (evidence == "" || rule.Evidence == evidence) {
 		return rule, nil
@@ -229,7 +229,7 @@ func find(rules Rules, id string, evidence Evidence) (RequirementRule, *Refusal)
 			accepted = append(accepted, r.ID)
 		}
 	}
-	return rule, invalid("requirement", "no such requirement for this command", accepted...)
+	return rule, invalid(field, "no such requirement for this command", accepted...)
 }
 
 // gates returns the gates up to and including the last.
@@ -287,7 +287,7 @@ func checkGate(gate Gate) func(Rules, State, Command) *Refusal {
 }
 
 func checkConsent(rules Rules, s State, c Command) *Refusal {
-	rule, refusal := find(rules, c.Requirement, ByConsent)
+	rule, refusal := find(rules, "requirement", c.Requirement, ByConsent)
 	if refusal != nil {
 		return refusal
 	}
@@ -314,9 +314,8 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 	}
 	var reasons []Reason
 	for _, id := range c.Requirements {
-		rule, refusal := find(rules, id, ByResult)
+		rule, refusal := find(rules, "requirements", id, ByResult)
 		if refusal != nil {
-			refusal.Field = "requirements"
 			return refusal
 		}
 		if rule.Signer != c.Role {
@@ -344,7 +343,7 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 }
 
 func checkReview(rules Rules, s State, c Command) *Refusal {
-	rule, refusal := find(rules, c.Requirement, ByReview)
+	rule, refusal := find(rules, "requirement", c.Requirement, ByReview)
 	if refusal != nil {
 		return refusal
 	}

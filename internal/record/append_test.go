@@ -82,7 +82,10 @@ func TestStagedLifeCycle(t *testing.T) {
 		ctx := t.Context()
 		b.refer(t, "cand-a", 1)
 		body := json.RawMessage(`{"note":"told in confidence"}`)
-		stage := func(command, hash string) (*journey.Event, error) { return b.Stage(ctx, "cand-a", command, hash, body) }
+		stage := func(command, hash string) (*journey.Event, error) {
+			staging, err := b.Stage(ctx, "cand-a", command, hash, body)
+			return staging.Done, err
+		}
 		for range 2 { // a client that asks again before the answer
 			if e, err := stage("one", "hash of one"); e != nil || err != nil {
 				t.Fatalf("staging gives %v, %v", e, err)
@@ -121,10 +124,29 @@ func TestStagedLifeCycle(t *testing.T) {
 				t.Errorf("%s is still staged: %v", command, err)
 			}
 		}
-		if _, err := stage("two", "h"); err != nil {
+		first, err := b.Stage(ctx, "cand-a", "two", "h", body)
+		if err != nil {
 			t.Fatal(err)
 		}
-		if err := b.Unstage(ctx, "cand-a", "two"); err != nil {
+		if again, err := b.Stage(ctx, "cand-a", "two", "h", body); err != nil || again.Attempt != first.Attempt {
+			t.Errorf("a repetition is another attempt: %+v, %+v, %v", first, again, err)
+		}
+		// A refused command is forgotten; the next one under its key is a new
+		// attempt, which the refusal of the old one can't take away.
+		if err := b.Unstage(ctx, "cand-a", "two", first.Attempt); err != nil {
+			t.Fatal(err)
+		}
+		second, err := b.Stage(ctx, "cand-a", "two", "another", body)
+		if err != nil || second.Attempt == first.Attempt {
+			t.Errorf("after a refusal staging gives %+v, %v", second, err)
+		}
+		if err := b.Unstage(ctx, "cand-a", "two", first.Attempt); err != nil {
+			t.Fatal(err)
+		}
+		if third, err := b.Stage(ctx, "cand-a", "two", "another", body); err != nil || third.Attempt != second.Attempt {
+			t.Errorf("the old attempt took the new one away: %+v, %v", third, err)
+		}
+		if err := b.Unstage(ctx, "cand-a", "two", second.Attempt); err != nil {
 			t.Fatal(err)
 		}
 		notStaged("two")

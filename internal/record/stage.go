@@ -8,19 +8,30 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/google/uuid"
+
 	"candidacy/internal/journey"
 )
 
 // ErrKeyReused says that an idempotency key was used with another body.
 var ErrKeyReused = errors.New("the idempotency key was used with another body")
 
+// Staging is what became of a command that was to be staged.
+type Staging struct {
+	// Attempt is the same for every repetition of a waiting command, and another
+	// once a command was refused and is tried again.
+	Attempt string
+	// Done is the event of a command that is on record already.
+	Done *journey.Event
+}
+
 // Stage keeps a command's body until the workflow commits it. When the same
 // command is on record already its event is returned instead; the same id with
 // another hash is ErrKeyReused.
-func (s *Store) Stage(ctx context.Context, candidate, command, hash string, body json.RawMessage) (*journey.Event, error) {
-	var event *journey.Event
+func (s *Store) Stage(ctx context.Context, candidate, command, hash string, body json.RawMessage) (Staging, error) {
+	var staging Staging
 	err := s.inTx(ctx, func(tx *sql.Tx) error {
-		event = nil
+		staging = Staging{}
 		if err := s.lock(ctx, tx, candidate); err != nil {
 			return err
 		}
@@ -29,18 +40,20 @@ func (s *Store) Stage(ctx context.Context, candidate, command, hash string, body
 		case err == nil && entry.CommandHash != hash:
 			return ErrKeyReused
 		case err == nil:
-			decoded, err := entry.Decode()
-			event = &decoded
+			event, err := entry.Decode()
+			staging.Done = &event
 			return err
 		case !errors.Is(err, ErrNotFound):
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `INSERT INTO staged (candidate_id, command_id, command_hash, body, received_at)
-			VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING`, candidate, command, hash, string(body), instant(s.now())); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO staged (candidate_id, command_id, command_hash, attempt, body, received_at)
+			VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING`,
+			candidate, command, hash, uuid.NewString(), string(body), instant(s.now())); err != nil {
 			return fmt.Errorf("stage the command: %w", err)
 		}
 		var stored string
-		if err := tx.QueryRowContext(ctx, "SELECT command_hash FROM staged WHERE candidate_id = $1 AND command_id = $2", candidate, command).Scan(&stored); err != nil {
+		if err := tx.QueryRowContext(ctx, "SELECT command_hash, attempt FROM staged WHERE candidate_id = $1 AND command_id = $2",
+			candidate, command).Scan(&stored, &staging.Attempt); err != nil {
 			return fmt.Errorf("stage the command: %w", err)
 		}
 		if stored != hash {
@@ -48,13 +61,15 @@ func (s *Store) Stage(ctx context.Context, candidate, command, hash string, body
 		}
 		return nil
 	})
-	return event, err
+	return staging, err
 }
 
-// Unstage forgets a command that was refused.
-func (s *Store) Unstage(ctx context.Context, candidate, command string) error {
+// Unstage forgets an attempt at a command that was refused, so that its key may
+// be used again.
+func (s *Store) Unstage(ctx context.Context, candidate, command, attempt string) error {
 	return s.inTx(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM staged WHERE candidate_id = $1 AND command_id = $2", candidate, command); err != nil {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM staged WHERE candidate_id = $1 AND command_id = $2 AND attempt = $3",
+			candidate, command, attempt); err != nil {
 			return fmt.Errorf("forget the staged command: %w", err)
 		}
 		return nil

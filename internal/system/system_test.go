@@ -189,3 +189,39 @@ func TestAnEndedJourneyTakesNoCommand(t *testing.T) {
 		t.Errorf("the repeated withdrawal was answered %+v, %v", receipt, err)
 	}
 }
+
+// TestARefusedKeyMayBeUsedAgain corrects a command that was refused only when
+// it was to be written: neither the engine nor the record holds on to the
+// refusal.
+func TestARefusedKeyMayBeUsedAgain(t *testing.T) {
+	sys := open(t, t.TempDir())
+	defer closed(t, sys)
+	employ(t, sys)
+	if err := sys.Store.AddToRecipientTeam(t.Context(), walk.Recipient, walk.Advocate); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := sys.Store.AddAccount(t.Context(), "acc-independent", "independent", "Independent", journey.Advocate, "a password for a test"); err != nil {
+		t.Fatal(err)
+	}
+	p := newPlayer(sys)
+	w := walk.New(1, begin).Refer()
+	candidate := p.play(t, "key", w.Steps())
+	assign := func(advocate string) (dispatch.Receipt, error) {
+		return p.give(t, candidate, "assign", walk.Step{
+			At: w.At(1, 0), Kind: journey.AssignAdvocate, Actor: walk.Coordinator, Role: journey.Coordinator, Body: &command.AssignAdvocate{Advocate: advocate},
+		})
+	}
+	if _, err := assign(walk.Advocate); err == nil {
+		t.Fatal("a member of the recipient's team was assigned")
+	}
+	if _, err := assign("acc-independent"); err != nil {
+		t.Errorf("the corrected command was refused: %v", err)
+	}
+	if _, err := assign(walk.Advocate); err == nil {
+		t.Error("a key on record was used for another body")
+	}
+	if receipt, err := assign("acc-independent"); err != nil || !receipt.Repeated {
+		t.Errorf("the repeated command was answered %+v, %v", receipt, err)
+	}
+	compare(t, sys, candidate)
+}

@@ -65,6 +65,7 @@ CREATE TABLE staged (
   candidate_id TEXT NOT NULL,
   command_id TEXT NOT NULL,
   command_hash TEXT NOT NULL,
+  attempt TEXT NOT NULL,
   body TEXT NOT NULL,
   received_at TEXT NOT NULL,
   PRIMARY KEY (candidate_id, command_id)
