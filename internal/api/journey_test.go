@@ -217,11 +217,17 @@ func TestAssignedAdvocateOnly(t *testing.T) {
 	fix.must(t, http.StatusNotFound, call{
 		method: "POST", path: commandPath(id, journey.Withdraw), as: "other-advocate", key: fix.unique("key"), body: "{}",
 	})
-	for as, want := range map[string]bool{"advocate": true, "other-advocate": false, "auditor": true} {
-		if got := inList(t, as, id); got != want {
-			t.Errorf("%s has the candidate in the list: %t, want %t", as, got, want)
+	listed := func(who map[string]bool) {
+		t.Helper()
+		for as, want := range who {
+			if got := inList(t, as, id); got != want {
+				t.Errorf("%s has the candidate in the list: %t, want %t", as, got, want)
+			}
 		}
 	}
+	listed(map[string]bool{"advocate": true, "other-advocate": false, "auditor": true})
+	fix.give(t, "coordinator", id, journey.AssignAdvocate, obj{"advocate": "acc-other-advocate", "reason": "The former one is ill."})
+	listed(map[string]bool{"advocate": false, "other-advocate": true, "auditor": true})
 }
 
 // inList reads every page.

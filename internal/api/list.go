@@ -64,8 +64,12 @@ func (s *server) candidates(c echo.Context) error {
 func (s *server) page(ctx context.Context, v *sight, query page) (list []record.Candidate, next string, err error) {
 	batch := max(query.limit+1, defaultLimit)
 	after := query.after
+	filter := record.Filter{Stage: query.stage}
+	if v.bearer.Role == journey.Advocate {
+		filter.Advocate = v.bearer.Actor
+	}
 	for {
-		found, err := s.Store.Candidates(ctx, query.stage, after, batch)
+		found, err := s.Store.List(ctx, filter, after, batch)
 		if err != nil {
 			return nil, "", err
 		}

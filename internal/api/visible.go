@@ -11,16 +11,16 @@ import (
 	"candidacy/internal/record"
 )
 
-// sight decides which candidates one bearer may see. It remembers the teams it
-// asked about, so that a page of a list asks once for each recipient.
+// sight decides which candidates one bearer may see. It asks once, when first
+// needed, which recipients the bearer cares for.
 type sight struct {
-	store  *record.Store
-	bearer record.Bearer
-	teams  map[string]bool
+	store      *record.Store
+	bearer     record.Bearer
+	recipients map[string]bool
 }
 
 func (s *server) sight(c echo.Context) *sight {
-	return &sight{store: s.Store, bearer: access.From(c), teams: map[string]bool{}}
+	return &sight{store: s.Store, bearer: access.From(c)}
 }
 
 // sees hides a candidate from whoever cares for the intended recipient, and
@@ -32,15 +32,13 @@ func (v *sight) sees(ctx context.Context, c record.Candidate) (bool, error) {
 	if c.Recipient == "" {
 		return true, nil
 	}
-	onTeam, asked := v.teams[c.Recipient]
-	if !asked {
+	if v.recipients == nil {
 		var err error
-		if onTeam, err = v.store.OnRecipientTeam(ctx, c.Recipient, v.bearer.Actor); err != nil {
+		if v.recipients, err = v.store.RecipientsOf(ctx, v.bearer.Actor); err != nil {
 			return false, err
 		}
-		v.teams[c.Recipient] = onTeam
 	}
-	return !onTeam, nil
+	return !v.recipients[c.Recipient], nil
 }
 
 // noCandidate is the one answer for a candidate that does not exist and for one

@@ -329,12 +329,7 @@ func (rule FlagRule) flag(v value) Flag {
 		f.Band, f.Reason = journey.CannotDecide, "the result is a coded finding and not a number"
 	case rule.Coded:
 		f.Value, f.Shown, f.Unit = v.finding, v.finding, ""
-		for _, band := range rule.Bands {
-			if band.finding == v.finding {
-				f.Band, f.Absolute = band.Band, band.Absolute
-				break
-			}
-		}
+		f.Band, f.Absolute = rule.BandOf(v.finding)
 	case v.unit != rule.Unit:
 		f.Band = journey.CannotDecide
 		f.Reason = fmt.Sprintf("the unit %s is not the rule's; accepted: %s", v.unit, rule.Unit)
@@ -349,18 +344,28 @@ func (rule FlagRule) flag(v value) Flag {
 // place finds the band of the unrounded value, and notes when the number as
 // shown would fall in another.
 func (rule FlagRule) place(f *Flag, number float64) {
-	f.Band, f.Absolute = rule.band(number)
-	if shown, _ := rule.band(clinical.Round(number, rule.Decimals)); shown != f.Band {
+	f.Band, f.Absolute = rule.BandAt(number)
+	if shown, _ := rule.BandAt(clinical.Round(number, rule.Decimals)); shown != f.Band {
 		f.Near = true
 		f.Warnings = append(slices.Clone(f.Warnings), "the number as shown falls on the other side of the threshold; the unrounded value counts")
 	}
 }
 
-func (rule FlagRule) band(number float64) (journey.Band, bool) {
-	for _, band := range rule.Bands {
-		if band.holds(number) {
-			return band.Band, band.Absolute
-		}
+// BandAt returns the band of a number as it is, and whether it excludes
+// absolutely.
+func (rule FlagRule) BandAt(number float64) (band journey.Band, absolute bool) {
+	return rule.first(func(b BandRule) bool { return b.Holds(number) })
+}
+
+// BandOf returns the band of a coded finding, and whether it excludes
+// absolutely.
+func (rule FlagRule) BandOf(finding string) (band journey.Band, absolute bool) {
+	return rule.first(func(b BandRule) bool { return b.finding != "" && b.finding == finding })
+}
+
+func (rule FlagRule) first(applies func(BandRule) bool) (journey.Band, bool) {
+	if i := slices.IndexFunc(rule.Bands, applies); i >= 0 {
+		return rule.Bands[i].Band, rule.Bands[i].Absolute
 	}
 	return journey.Meets, false
 }

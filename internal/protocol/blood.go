@@ -13,14 +13,14 @@ import (
 // bloodTypeCode is the LOINC code of ABO and Rh group.
 const bloodTypeCode = "882-1"
 
-// snomedBloodTypes are the SNOMED CT findings of ABO and Rh group, from memory:
-// check them with a terminology server before go-live. The text that comes
-// with a code has to say the same.
-var snomedBloodTypes = map[string]string{
-	"278147001": "O positive", "278148006": "O negative",
-	"278149003": "A positive", "278152006": "A negative",
-	"278150003": "B positive", "278153001": "B negative",
-	"278151004": "AB positive", "278154007": "AB negative",
+// typeOfCode reads the SNOMED CT finding of ABO and Rh group. The text that
+// comes with a code has to say the same.
+func typeOfCode(code string) (string, bool) {
+	i := slices.IndexFunc(bloodAnswers, func(c result.Coding) bool { return c.Code == code })
+	if i < 0 {
+		return "", false
+	}
+	return bloodAnswers[i].Display, true
 }
 
 // BloodSample is one typed sample.
@@ -102,7 +102,7 @@ func typeOf(v result.Value) string {
 		return NormaliseBloodType(v.Text)
 	}
 	byText := NormaliseBloodType(v.Coding.Display)
-	byCode, known := snomedBloodTypes[v.Coding.Code]
+	byCode, known := typeOfCode(v.Coding.Code)
 	switch {
 	case byText != "" && (!known || byCode == byText):
 		return byText

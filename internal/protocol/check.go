@@ -3,13 +3,15 @@ package protocol
 import (
 	"fmt"
 	"slices"
+	"strconv"
 
 	"candidacy/internal/command"
 	"candidacy/internal/result"
 )
 
 // CheckResults questions reported results that the protocol knows: a unit that
-// is not accepted, a value outside what is plausible, a part that is missing.
+// is not accepted, a value outside what is plausible, a part that is missing, a
+// number that nothing can compute with.
 // It never converts. A code that the protocol does not know is stored as
 // reported and read by no rule.
 func (p *Protocol) CheckResults(f *command.Faults, results []command.Result) {
@@ -45,23 +47,45 @@ func (p *Protocol) checkPanel(f *command.Faults, at string, panel Observation, c
 }
 
 func (o Observation) check(f *command.Faults, at string, q result.Quantity) {
-	if q.Unit == "" {
+	number, err := q.Float()
+	if err != nil {
+		f.Add(at+".value", "not a number that can be computed with")
 		return
+	}
+	if q.Unit == "" {
+		return // the command's own check names it
 	}
 	if !slices.Contains(o.Units, q.Unit) {
 		f.Add(at+".unit", "not a unit of "+o.Title, o.Units...)
-		return
-	}
-	number, err := q.Float()
-	if err != nil {
 		return
 	}
 	if number <= 0 && o.Low > 0 {
 		f.Add(at+".value", "must be greater than zero")
 		return
 	}
-	// The range is in the first unit; other units are checked by the formulas.
-	if q.Unit == o.Units[0] && q.Comparator == "" && (number < o.Low || number > o.High) {
-		f.Add(at+".value", "not plausible for "+o.Title+" in "+q.Unit+"; is the unit right?", fmt.Sprintf("%g to %g %s", o.Low, o.High, q.Unit))
+	low, high, known := o.plausible(q.Unit)
+	if known && q.Comparator == "" && (number < low || number > high) {
+		f.Add(at+".value", "not plausible for "+o.Title+" in "+q.Unit+"; is the unit right?", fmt.Sprintf("%g to %g %s", low, high, q.Unit))
 	}
+}
+
+// plausible is the range in one of the units. It is not known in a further unit
+// that has no factor.
+func (o Observation) plausible(unit string) (low, high float64, known bool) {
+	i := slices.Index(o.Units, unit)
+	switch {
+	case i == 0:
+		return o.Low, o.High, true
+	case i > 0 && i < len(o.Factors):
+		return rounded(o.Low * o.Factors[i]), rounded(o.High * o.Factors[i]), true
+	default:
+		return 0, 0, false
+	}
+}
+
+// rounded leaves six digits, so that a limit is what the message says it is:
+// 0.1 mg/L is 0.01 mg/dL and not 0.010000000000000002.
+func rounded(v float64) float64 {
+	short, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 6, 64), 64) // out of range it is infinite
+	return short
 }

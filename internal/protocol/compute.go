@@ -342,7 +342,7 @@ func (a *assessment) clearanceStudy(dose result.Result, in *renal.PlasmaClearanc
 		return err
 	}
 	in.Size = size
-	if answer, ok := a.newest("iohexol-extravasation"); ok && answer.CollectedOn == dose.CollectedOn && answer.Value.Coding != nil {
+	if answer, ok := a.newest(extravasationCode); ok && answer.CollectedOn == dose.CollectedOn && answer.Value.Coding != nil {
 		in.Extravasation = answers[answer.Value.Coding.Code]
 		sized = append(sized, answer)
 	}

@@ -268,6 +268,9 @@ func (p *Protocol) checkObservations(fail func(string, ...any)) map[string]bool 
 		if kinds != 1 {
 			fail("%s: needs exactly one of units, coded, panel", at)
 		}
+		if len(o.Factors) > 0 {
+			o.checkFactors(fail, at)
+		}
 		if o.Low > o.High {
 			fail("%s: low is above high", at)
 		}
@@ -278,6 +281,21 @@ func (p *Protocol) checkObservations(fail func(string, ...any)) map[string]bool 
 		}
 	}
 	return known
+}
+
+func (o Observation) checkFactors(fail func(string, ...any), at string) {
+	if len(o.Factors) != len(o.Units) {
+		fail("%s.factors: %d for %d units; needs one for each", at, len(o.Factors), len(o.Units))
+		return
+	}
+	if o.Factors[0] != 1 {
+		fail("%s.factors: that of the first unit is 1", at)
+	}
+	for _, factor := range o.Factors {
+		if !(factor > 0) || math.IsInf(factor, 0) {
+			fail("%s.factors: not a number above zero", at)
+		}
+	}
 }
 
 // compile reads the condition of a band.
@@ -306,8 +324,13 @@ func (b *BandRule) compile(coded bool) error {
 	return nil
 }
 
-// holds compares the unrounded value.
-func (b BandRule) holds(v float64) bool {
+// Threshold is the number that the condition compares with. A band of a coded
+// rule has none.
+func (b BandRule) Threshold() float64 { return b.threshold }
+
+// Holds compares the unrounded value. The condition of a coded rule holds for
+// no number.
+func (b BandRule) Holds(v float64) bool {
 	switch b.op {
 	case "<":
 		return v < b.threshold
@@ -315,8 +338,10 @@ func (b BandRule) holds(v float64) bool {
 		return v <= b.threshold
 	case ">":
 		return v > b.threshold
-	default:
+	case ">=":
 		return v >= b.threshold
+	default:
+		return false
 	}
 }
 

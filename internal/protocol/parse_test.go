@@ -129,6 +129,11 @@ func TestBrokenProtocols(t *testing.T) {
 		{"an observation twice", replace(`{code: "29463-7", title: Body weight`, `{code: "8302-2", title: Body weight`), "observations.8302-2"},
 		{"an observation of two kinds", replace(`title: ABO and Rh group, category: laboratory, coded: true`, `title: ABO and Rh group, category: laboratory, coded: true, units: [a]`), "observations.882-1: needs exactly one"},
 		{"an observation of no kind", replace(`title: ABO and Rh group, category: laboratory, coded: true`, `title: ABO and Rh group, category: laboratory`), "observations.882-1: needs exactly one"},
+		{"a factor too few", replace("factors: [1, 0.01, 0.393701]", "factors: [1, 0.01]"), "observations.8302-2.factors: 2 for 3 units"},
+		{"factors of no unit", replace(`title: ABO and Rh group, category: laboratory, coded: true`, `title: ABO and Rh group, category: laboratory, coded: true, factors: [1]`), "observations.882-1.factors: 1 for 0 units"},
+		{"a first factor that is not one", replace("factors: [1, 0.01, 0.393701]", "factors: [0.01, 1, 0.393701]"), "observations.8302-2.factors: that of the first unit"},
+		{"a factor of nothing", replace("factors: [1, 0.01, 0.393701]", "factors: [1, 0, 0.393701]"), "observations.8302-2.factors: not a number above zero"},
+		{"a factor that is none", replace("factors: [1, 0.01, 0.393701]", "factors: [1, .nan, .inf]"), "observations.8302-2.factors: not a number above zero"},
 		{"a range backwards", replace("low: 120, high: 230", "low: 230, high: 120"), "observations.8302-2: low is above high"},
 		{"a panel of nothing", replace(`panel: ["8480-6", "8462-4"]}`, `panel: ["8480-6", "0000-0"]}`), "observations.85354-9.panel"},
 	} {

@@ -93,10 +93,15 @@ type Observation struct {
 	Title    string   `yaml:"title"`
 	Category string   `yaml:"category"`
 	Units    []string `yaml:"units"`
-	Low      float64  `yaml:"low"`
-	High     float64  `yaml:"high"`
-	Coded    bool     `yaml:"coded"`
-	Panel    []string `yaml:"panel"`
+	// Factors has one for each unit: a value in the first unit times the factor
+	// is the value in that unit. Without them the plausible range holds in the
+	// first unit only.
+	Factors []float64 `yaml:"factors"`
+	// Low and High bound what is plausible, in the first unit.
+	Low   float64  `yaml:"low"`
+	High  float64  `yaml:"high"`
+	Coded bool     `yaml:"coded"`
+	Panel []string `yaml:"panel"`
 }
 
 // Methods are the named choices between published methods.

@@ -170,6 +170,16 @@ func (s *Store) EndSession(ctx context.Context, secret string) error {
 	})
 }
 
+// PurgeSessions forgets the sessions that have expired.
+func (s *Store) PurgeSessions(ctx context.Context) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM session WHERE expires_at <= $1", instant(s.now())); err != nil {
+			return fmt.Errorf("purge the sessions: %w", err)
+		}
+		return nil
+	})
+}
+
 // Bearer is who a token speaks for.
 type Bearer struct {
 	// Actor is the account, or the token itself when it is bound to none.

@@ -75,6 +75,43 @@ func TestAccountsAndPasswords(t *testing.T) {
 	})
 }
 
+func TestExpiredSessionsArePurged(t *testing.T) {
+	onEach(t, func(t *testing.T, b *bench) {
+		ctx := t.Context()
+		if _, err := b.AddAccount(ctx, "acc-1", "maren", "Maren Oakfield", journey.Coordinator, "a password"); err != nil {
+			t.Fatal(err)
+		}
+		secrets := map[time.Duration]string{}
+		for _, lifetime := range []time.Duration{time.Hour, time.Hour + time.Microsecond, 2 * time.Hour} {
+			secret, err := b.StartSession(ctx, "acc-1", lifetime)
+			if err != nil {
+				t.Fatal(err)
+			}
+			secrets[lifetime] = secret
+		}
+		db := b.raw(t)
+		for _, step := range []struct{ advance, left time.Duration }{{0, 3}, {time.Hour, 2}, {0, 2}, {time.Microsecond, 1}, {time.Hour, 0}} {
+			b.clock.advance(step.advance)
+			if err := b.PurgeSessions(ctx); err != nil {
+				t.Fatal(err)
+			}
+			var n time.Duration
+			if err := db.QueryRowContext(ctx, "SELECT COUNT(*) FROM session").Scan(&n); err != nil || n != step.left {
+				t.Errorf("%d sessions are left, %v, want %d", n, err, step.left)
+			}
+			live := time.Duration(0)
+			for _, secret := range secrets {
+				if _, err := b.SessionAccount(ctx, secret); err == nil {
+					live++
+				}
+			}
+			if live != step.left {
+				t.Errorf("%d sessions are alive, want %d", live, step.left)
+			}
+		}
+	})
+}
+
 func TestSessionsAndTokensExpire(t *testing.T) {
 	onEach(t, func(t *testing.T, b *bench) {
 		ctx := t.Context()

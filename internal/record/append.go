@@ -205,10 +205,11 @@ func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) e
 	band := string(journey.Worst(d.State.Flags))
 	if r := d.Refer; r != nil {
 		if _, err := tx.ExecContext(ctx, `INSERT INTO candidate (id, protocol, path, recipient, stage, open, worst_band,
-			seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)`,
+			seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at, advocate)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)`,
 			e.Candidate, r.Protocol, r.Path, r.Recipient, string(d.State.Stage), open, band, e.Seq, e.Hash,
-			string(d.Event.Today), string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now)); err != nil {
+			string(d.Event.Today), string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now),
+			d.State.Advocate); err != nil {
 			return fmt.Errorf("write the candidate: %w", err)
 		}
 		i := r.Identity
@@ -220,9 +221,9 @@ func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) e
 		return nil
 	}
 	if _, err := tx.ExecContext(ctx, `UPDATE candidate SET stage = $2, open = $3, worst_band = $4, seq = $5, head = $6,
-		next_kind = $7, next_subject = $8, next_on = $9, next_at = $10, state = $11, flags = $12, updated_at = $13 WHERE id = $1`,
+		next_kind = $7, next_subject = $8, next_on = $9, next_at = $10, state = $11, flags = $12, updated_at = $13, advocate = $14 WHERE id = $1`,
 		e.Candidate, string(d.State.Stage), open, band, e.Seq, e.Hash,
-		string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now)); err != nil {
+		string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now), d.State.Advocate); err != nil {
 		return fmt.Errorf("update the candidate: %w", err)
 	}
 	return nil

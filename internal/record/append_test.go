@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -433,6 +434,63 @@ func TestListsOfCandidates(t *testing.T) {
 	})
 }
 
+// TestFiltersOfCandidates: the columns follow the state, command by command.
+func TestFiltersOfCandidates(t *testing.T) {
+	onEach(t, func(t *testing.T, b *bench) {
+		ctx := t.Context()
+		assign := func(advocate string) func(*record.Draft) {
+			return func(d *record.Draft) { d.State.Advocate = advocate }
+		}
+		for i, id := range []string{"cand-a", "cand-b", "cand-c", "cand-d"} {
+			b.mustGive(t, id, "refer", journey.Refer, func(d *record.Draft) {
+				d.Refer.Identity.Family = []string{"Zephyrwick", "Öberg", "zephyrwick", "Zephyrwick"}[i]
+				d.Refer.Identity.BirthDate = journey.Date([]string{"1981-03-14", "1981-03-14", "1990-01-01", "1990-01-01"}[i])
+			})
+		}
+		b.mustGive(t, "cand-a", "assign", journey.AssignAdvocate, assign("acc-1"))
+		b.mustGive(t, "cand-b", "assign", journey.AssignAdvocate, assign("acc-1"))
+		b.mustGive(t, "cand-b", "assign again", journey.AssignAdvocate, assign("acc-2"))
+		b.mustGive(t, "cand-d", "assign", journey.AssignAdvocate, assign("acc-1"))
+		b.mustGive(t, "cand-d", "leave", journey.Withdraw, nil)
+		b.mustGive(t, "cand-c", "screen", journey.BeginScreening, nil)
+		for _, tt := range []struct {
+			filter      record.Filter
+			after, want string
+			limit       int
+		}{
+			{record.Filter{}, "", "cand-a cand-b cand-c cand-d", 10},
+			{record.Filter{}, "cand-a", "cand-b cand-c", 2},
+			{record.Filter{Advocate: "acc-1"}, "", "cand-a cand-d", 10},
+			{record.Filter{Advocate: "acc-2"}, "", "cand-b", 10},
+			{record.Filter{Advocate: "acc-3"}, "", "", 10},
+			{record.Filter{Advocate: "acc-1"}, "cand-a", "cand-d", 10},
+			{record.Filter{Advocate: "acc-1", OpenOnly: true}, "", "cand-a", 10},
+			{record.Filter{OpenOnly: true}, "", "cand-a cand-b cand-c", 10},
+			{record.Filter{OpenOnly: true}, "", "cand-a cand-b", 2},
+			{record.Filter{OpenOnly: true, Stage: journey.Withdrawn}, "", "", 10},
+			{record.Filter{Stage: journey.Screening, OpenOnly: true}, "", "cand-c", 10},
+			{record.Filter{Family: "Zephyrwick"}, "", "cand-a cand-d", 10},
+			{record.Filter{Family: "Öberg"}, "", "cand-b", 10},
+			{record.Filter{Family: "Zephyr"}, "", "", 10},
+			{record.Filter{Family: "Zephyrwick' OR '1'='1"}, "", "", 10},
+			{record.Filter{Born: "1981-03-14"}, "", "cand-a cand-b", 10},
+			{record.Filter{Stage: journey.Withdrawn, Advocate: "acc-1", Family: "Zephyrwick", Born: "1990-01-01"}, "", "cand-d", 10},
+		} {
+			list, err := b.List(ctx, tt.filter, tt.after, tt.limit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var ids []string
+			for _, c := range list {
+				ids = append(ids, c.ID)
+			}
+			if got := strings.Join(ids, " "); got != tt.want {
+				t.Errorf("%+v after %q: %q, want %q", tt.filter, tt.after, got, tt.want)
+			}
+		}
+	})
+}
+
 func TestWhatACommandReads(t *testing.T) {
 	onEach(t, func(t *testing.T, b *bench) {
 		ctx := t.Context()
@@ -510,6 +568,14 @@ func TestWhatACommandReads(t *testing.T) {
 		})
 		if on, err := b.OnRecipientTeam(ctx, "R-1", "acc-1"); err != nil || !on {
 			t.Errorf("on the team: %t, %v", on, err)
+		}
+		if err := b.AddToRecipientTeam(ctx, "R-2", "acc-1"); err != nil {
+			t.Fatal(err)
+		}
+		for account, want := range map[string]map[string]bool{"acc-1": {"R-1": true, "R-2": true}, "acc-2": {}} {
+			if got, err := b.RecipientsOf(ctx, account); err != nil || !maps.Equal(got, want) {
+				t.Errorf("%s cares for %v, %v, want %v", account, got, err, want)
+			}
 		}
 	})
 }
@@ -675,8 +741,11 @@ func TestAClosedStore(t *testing.T) {
 		_, accounts := s.Accounts(ctx)
 		_, _, password := s.CheckPassword(ctx, "x", "y")
 		_, setting := s.Setting(ctx, "x")
+		_, list := s.List(ctx, record.Filter{OpenOnly: true}, "", 1)
+		_, recipients := s.RecipientsOf(ctx, "x")
 		for _, err := range []error{
 			s.Ping(ctx), verify, entries, search, count, stage, accounts, password, setting, s.SetSetting(ctx, "x", "y"),
+			list, recipients, s.PurgeSessions(ctx),
 			s.EachResource(ctx, func(record.Published) error { return nil }),
 		} {
 			if err == nil || errors.Is(err, sql.ErrNoRows) || errors.Is(err, record.ErrNotFound) {

@@ -79,11 +79,39 @@ func (s *Store) CandidateByIdentifier(ctx context.Context, id result.Identifier)
 	return c, nil
 }
 
-// Candidates lists candidates after the id, in id order, at most limit.
-// An empty stage lists all stages.
-func (s *Store) Candidates(ctx context.Context, stage journey.Stage, after string, limit int) ([]Candidate, error) {
-	query := "SELECT " + candidateColumns + candidateFrom + "WHERE c.id > $1 AND ($2 = '' OR c.stage = $2) ORDER BY c.id LIMIT $3"
-	rows, err := s.read.QueryContext(ctx, query, after, string(stage), limit)
+// Filter narrows a list of candidates; what is empty does not.
+type Filter struct {
+	Stage journey.Stage
+	// Advocate is the account of the assigned advocate.
+	Advocate string
+	// OpenOnly leaves out journeys that have ended.
+	OpenOnly bool
+	// Family is the family name exactly as it is on record.
+	Family string
+	// Born is the date of birth.
+	Born journey.Date
+}
+
+// List lists the candidates of a filter after the id, in id order, at most
+// limit. Only what the filter names is asked for, so that its index serves.
+func (s *Store) List(ctx context.Context, f Filter, after string, limit int) ([]Candidate, error) {
+	where, args := "WHERE c.id > $1", []any{after}
+	equal := func(column, value string) {
+		if value != "" {
+			args = append(args, value)
+			where += fmt.Sprintf(" AND %s = $%d", column, len(args))
+		}
+	}
+	equal("c.stage", string(f.Stage))
+	equal("c.advocate", f.Advocate)
+	equal("i.family", f.Family)
+	equal("i.birth_date", string(f.Born))
+	if f.OpenOnly {
+		where += " AND c.open = 1"
+	}
+	args = append(args, limit)
+	query := "SELECT " + candidateColumns + candidateFrom + where + fmt.Sprintf(" ORDER BY c.id LIMIT $%d", len(args))
+	rows, err := s.read.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("list candidates: %w", err)
 	}
@@ -97,6 +125,12 @@ func (s *Store) Candidates(ctx context.Context, stage journey.Stage, after strin
 		list = append(list, c)
 	}
 	return list, rows.Err()
+}
+
+// Candidates lists candidates after the id, in id order, at most limit.
+// An empty stage lists all stages.
+func (s *Store) Candidates(ctx context.Context, stage journey.Stage, after string, limit int) ([]Candidate, error) {
+	return s.List(ctx, Filter{Stage: stage}, after, limit)
 }
 
 // Resumable is what a workflow needs to go on from the record.
@@ -192,6 +226,27 @@ func (s *Store) OnRecipientTeam(ctx context.Context, recipient, account string) 
 		return false, fmt.Errorf("read the recipient's team: %w", err)
 	}
 	return n > 0, nil
+}
+
+// RecipientsOf returns the recipients whom the account cares for.
+func (s *Store) RecipientsOf(ctx context.Context, account string) (map[string]bool, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT recipient FROM recipient_team WHERE account_id = $1", account)
+	if err != nil {
+		return nil, fmt.Errorf("read the recipients' teams: %w", err)
+	}
+	defer rows.Close()
+	recipients := map[string]bool{}
+	for rows.Next() {
+		var recipient string
+		if err := rows.Scan(&recipient); err != nil {
+			return nil, fmt.Errorf("read the recipients' teams: %w", err)
+		}
+		recipients[recipient] = true
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read the recipients' teams: %w", err)
+	}
+	return recipients, nil
 }
 
 // AddToRecipientTeam records that an account cares for a recipient.

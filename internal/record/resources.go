@@ -161,8 +161,10 @@ func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
 	if err != nil {
 		return nil, err
 	}
-	args = append(args, q.After, q.Limit)
-	query := fmt.Sprintf("SELECT r.type, r.id, r.version, r.updated_at, r.body%s AND r.id > $%d ORDER BY r.id LIMIT $%d", where, len(args)-1, len(args))
+	args = append(args, q.After)
+	// The limit is written out: SQLite plans by the value of a bound one, and so
+	// prepares the statement anew for every search.
+	query := fmt.Sprintf("SELECT r.type, r.id, r.version, r.updated_at, r.body%s AND r.id > $%d ORDER BY r.id LIMIT %d", where, len(args), q.Limit)
 	rows, err := s.kept.query(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("search: %w", err)

@@ -60,7 +60,8 @@ func openSQLite(ctx context.Context, path string, now func() time.Time) (*Store,
 	if err := migrate(ctx, write, goose.DialectSQLite3); err != nil {
 		return nil, errors.Join(err, write.Close())
 	}
-	read, err := sql.Open("sqlite", dsn("query_only(1)"))
+	// A reader keeps pages at hand: an EHR reads far more than anybody writes.
+	read, err := sql.Open("sqlite", dsn("query_only(1)", "cache_size(-16384)", "mmap_size(268435456)"))
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record store for reading: %w", err), write.Close())
 	}

@@ -134,7 +134,8 @@ func (s *server) board(c echo.Context) error {
 	account, _ := signedIn(c)
 	v := s.viewer(account)
 	ctx := c.Request().Context()
-	candidates, err := s.visible(ctx, v)
+	filter := readFilter(c)
+	candidates, err := s.visible(ctx, v, record.Filter{OpenOnly: filter.openOnly()})
 	if err != nil {
 		return err
 	}
@@ -147,15 +148,6 @@ func (s *server) board(c echo.Context) error {
 		e := boardEntry{candidate: candidate, standing: standingOf(p, v, candidate), today: s.today(p.Zone())}
 		e.attention = !candidate.State.Stage.Ended() && e.standing.attention(candidate, e.today)
 		entries = append(entries, e)
-	}
-	filter := boardFilter{
-		Stage: journey.Stage(c.QueryParam("stage")), Text: strings.TrimSpace(c.QueryParam("q")), Show: c.QueryParam("show"),
-	}
-	if !slices.Contains(journey.Stages, filter.Stage) {
-		filter.Stage = ""
-	}
-	if !slices.ContainsFunc(showWords, func(o option) bool { return o.Value == filter.Show }) {
-		filter.Show = showOpen
 	}
 	model := boardModel{Filter: filter, Options: showWords, Names: v.knowsIdentity(), MayNew: v.Role == journey.Coordinator}
 	model.count(entries)
@@ -177,6 +169,11 @@ func (s *server) board(c echo.Context) error {
 	slices.SortStableFunc(rows, byUrgency)
 	number, _ := strconv.Atoi(c.QueryParam("page"))
 	model.paginate(rows, number)
+	if len(candidates) == 0 && filter.openOnly() { // perhaps all have ended
+		if candidates, err = s.visible(ctx, v, record.Filter{}); err != nil {
+			return err
+		}
+	}
 	switch {
 	case len(rows) > 0:
 	case len(candidates) == 0 && v.Role == journey.Advocate:
@@ -187,6 +184,28 @@ func (s *server) board(c echo.Context) error {
 		model.Empty = "No candidate matches. Clear the filter to see everyone."
 	}
 	return s.render(c, http.StatusOK, "board", page{Title: "Candidates", Body: model})
+}
+
+func readFilter(c echo.Context) boardFilter {
+	f := boardFilter{
+		Stage: journey.Stage(c.QueryParam("stage")), Text: strings.TrimSpace(c.QueryParam("q")), Show: c.QueryParam("show"),
+	}
+	if !slices.Contains(journey.Stages, f.Stage) {
+		f.Stage = ""
+	}
+	if !slices.ContainsFunc(showWords, func(o option) bool { return o.Value == f.Show }) {
+		f.Show = showOpen
+	}
+	return f
+}
+
+// openOnly reports whether no journey that has ended can match. What the board
+// counts is open too.
+func (f boardFilter) openOnly() bool {
+	if f.Stage != "" {
+		return !f.Stage.Ended()
+	}
+	return f.Show != showEnded && f.Show != showAll
 }
 
 func (f boardFilter) matches(v *viewer, e boardEntry) bool {

@@ -186,6 +186,19 @@ func testBoard(t *testing.T, w *world, id, other string) {
 	page.lacks(t, "Not now")
 }
 
+// answerTo finds one of the coded answers.
+func answerTo(t *testing.T, p *protocol.Protocol, code, display string) result.Coding {
+	t.Helper()
+	o, _ := p.Observation(code)
+	for _, c := range o.Answers() {
+		if c.Display == display {
+			return c
+		}
+	}
+	t.Fatalf("%s can't be %s", code, display)
+	return result.Coding{}
+}
+
 // TestAfterDecision takes an approved candidate to the end of the follow-up by
 // the forms of the page.
 func TestAfterDecision(t *testing.T) {
@@ -199,10 +212,11 @@ func TestAfterDecision(t *testing.T) {
 	w.review(id)
 	w.approve(id)
 	var screens []command.Result
+	negative := answerTo(t, w.protocol, "56888-1", "Negative")
 	for _, code := range []string{"56888-1", "5196-1", "13952-7", "16128-1"} {
 		screens = append(screens, command.Result{
 			Identifier: result.Identifier{System: "urn:test", Value: code}, Status: result.Final,
-			Code: result.Coding{Code: code}, Coded: &screenAnswers[0], Effective: "2026-09-15",
+			Code: result.Coding{Code: code}, Coded: &negative, Effective: "2026-09-15",
 		})
 	}
 	w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: screens})
@@ -264,4 +278,14 @@ func TestAfterDecision(t *testing.T) {
 	page = people["cora"].get("/candidates/" + id)
 	page.has(t, "Closed", "Kidney removed")
 	page.lacks(t, `method="post" action="/candidates`)
+	// A board without anybody on the way is not one without anybody.
+	for path, found := range map[string]bool{"/": false, "/?stage=evaluation": false, "/?show=ended": true, "/?show=all": true, "/?stage=closed": true} {
+		board := people["cora"].get(path)
+		board.lacks(t, "There is no candidate yet")
+		if found {
+			board.has(t, "Fjellgren")
+		} else {
+			board.has(t, "No candidate matches")
+		}
+	}
 }

@@ -134,18 +134,13 @@ var stageDeadlines = []journey.DeadlineKind{
 }
 
 // overdueSince is the day on which the stage's deadline passed, whether or not
-// its timer has fired.
+// its timer has fired. A notice silences a deadline of its very day only, so
+// without notices the one of the stage stands: a former stay in the same stage
+// doesn't count.
 func overdueSince(rules journey.Rules, s journey.State, today journey.Date) journey.Date {
-	if s.Stage.Ended() {
-		return ""
-	}
-	for _, n := range s.Notices {
-		if slices.Contains(stageDeadlines, n.Deadline) && !n.On.Before(s.Since) {
-			return n.On
-		}
-	}
-	for _, d := range journey.DueBy(rules, s, today) {
-		if slices.Contains(stageDeadlines, d.Kind) {
+	s.Notices = nil
+	for _, d := range journey.Deadlines(rules, s) {
+		if slices.Contains(stageDeadlines, d.Kind) && !today.Before(d.On) {
 			return d.On
 		}
 	}

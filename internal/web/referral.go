@@ -125,13 +125,13 @@ func (s *server) refer(c echo.Context) error {
 // with the same identifier is left to the dispatcher, which knows a form that
 // was sent twice from a second referral.
 func (s *server) likely(ctx context.Context, v *viewer, body *command.Referral) ([]likely, error) {
-	all, err := s.visible(ctx, v)
+	all, err := s.visible(ctx, v, record.Filter{Born: body.BirthDate})
 	if err != nil {
 		return nil, err
 	}
 	var list []likely
 	for _, c := range all {
-		if c.Identity.BirthDate != body.BirthDate || !sameName(c.Identity.Family, body.Family) || c.Identity.Identifier == body.Identifier {
+		if !sameName(c.Identity.Family, body.Family) || c.Identity.Identifier == body.Identifier {
 			continue
 		}
 		list = append(list, likelyOf(v, c))

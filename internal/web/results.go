@@ -17,48 +17,6 @@ import (
 // the idempotency key of the form, so a form sent twice makes one result.
 const typedSystem = "https://candidacy.example/NamingSystem/typed-result"
 
-const snomed = "http://snomed.info/sct"
-
-// coded lists the answers of coded results in SNOMED CT. A test holds them
-// against what package protocol reads.
-var (
-	screenAnswers = []result.Coding{
-		{System: snomed, Code: "260385009", Display: "Negative"},
-		{System: snomed, Code: "10828004", Display: "Positive"},
-		{System: snomed, Code: "42425007", Display: "Equivocal"},
-	}
-	bloodAnswers = []result.Coding{
-		{System: snomed, Code: "278147001", Display: "O positive"},
-		{System: snomed, Code: "278148006", Display: "O negative"},
-		{System: snomed, Code: "278149003", Display: "A positive"},
-		{System: snomed, Code: "278152006", Display: "A negative"},
-		{System: snomed, Code: "278150003", Display: "B positive"},
-		{System: snomed, Code: "278153001", Display: "B negative"},
-		{System: snomed, Code: "278151004", Display: "AB positive"},
-		{System: snomed, Code: "278154007", Display: "AB negative"},
-	}
-	yesAnswers = []result.Coding{
-		{System: snomed, Code: "373067005", Display: "No"},
-		{System: snomed, Code: "373066001", Display: "Yes"},
-	}
-)
-
-const (
-	bloodTypeCode     = "882-1"
-	extravasationCode = "iohexol-extravasation"
-)
-
-func codedAnswers(o protocol.Observation) []result.Coding {
-	switch o.Code {
-	case bloodTypeCode:
-		return bloodAnswers
-	case extravasationCode:
-		return yesAnswers
-	default:
-		return screenAnswers
-	}
-}
-
 // partOfPanel reports whether the code is reported inside a panel only.
 func partOfPanel(p *protocol.Protocol, code string) bool {
 	return slices.ContainsFunc(p.Observations, func(o protocol.Observation) bool { return slices.Contains(o.Panel, code) })
@@ -97,7 +55,7 @@ func resultFields(s scene) []field {
 	switch {
 	case o.Coded:
 		f := field{Name: "coded", Label: o.Title, Type: "select", Options: []option{{"", "Choose"}}}
-		for _, c := range codedAnswers(o) {
+		for _, c := range o.Answers() {
 			f.Options = append(f.Options, option{c.Code, c.Display})
 		}
 		fields = append(fields, f)
@@ -158,7 +116,7 @@ func resultBody(s scene, v url.Values, key string) (command.Body, []problem) {
 	}
 	switch {
 	case o.Coded:
-		answers := codedAnswers(o)
+		answers := o.Answers()
 		i := slices.IndexFunc(answers, func(c result.Coding) bool { return c.Code == v.Get("coded") })
 		if i < 0 {
 			problems = append(problems, problem{Text: "This is missing.", Field: "coded"})

@@ -14,42 +14,6 @@ import (
 	"candidacy/internal/protocol"
 )
 
-// bound is one condition of a rule as a number.
-type bound struct {
-	op       string
-	at       float64
-	band     journey.Band
-	absolute bool
-}
-
-func (b bound) holds(v float64) bool {
-	switch b.op {
-	case "<":
-		return v < b.at
-	case "<=":
-		return v <= b.at
-	case ">":
-		return v > b.at
-	default:
-		return v >= b.at
-	}
-}
-
-// bounds reads the conditions of a rule such as "< 60". The protocol has
-// checked them when it was loaded.
-func bounds(rule protocol.FlagRule) []bound {
-	var list []bound
-	for _, band := range rule.Bands {
-		op, operand, _ := strings.Cut(band.When, " ")
-		at, err := strconv.ParseFloat(operand, 64)
-		if err != nil {
-			continue
-		}
-		list = append(list, bound{op, at, band.Band, band.Absolute})
-	}
-	return list
-}
-
 const (
 	scaleWidth  = 340
 	scaleHeight = 66
@@ -63,11 +27,11 @@ func scale(rule protocol.FlagRule, f protocol.Flag) template.HTML {
 	id := "scale-" + f.ID
 	fmt.Fprintf(&b, `<svg class="scale" viewBox="0 0 %d %d" role="img" aria-labelledby="%s-title %s-desc"><title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
 		scaleWidth, scaleHeight, id, id, id, html.EscapeString(f.Title), id, html.EscapeString(scaleSentence(f)))
-	switch limits := bounds(rule); {
+	switch {
 	case rule.Coded:
 		findings(&b, rule, f)
-	case len(limits) > 0:
-		numbers(&b, limits, f)
+	case len(rule.Bands) > 0:
+		numbers(&b, rule, f)
 	}
 	b.WriteString(`</svg>`)
 	return template.HTML(b.String()) //nolint:gosec // every text is escaped
@@ -82,10 +46,10 @@ func scaleSentence(f protocol.Flag) string {
 }
 
 // numbers draws a linear scale over the thresholds and some room beside them.
-func numbers(b *strings.Builder, limits []bound, f protocol.Flag) {
+func numbers(b *strings.Builder, rule protocol.FlagRule, f protocol.Flag) {
 	var ticks []float64
-	for _, l := range limits {
-		ticks = append(ticks, l.at)
+	for _, band := range rule.Bands {
+		ticks = append(ticks, band.Threshold())
 	}
 	slices.Sort(ticks)
 	ticks = slices.Compact(ticks)
@@ -105,7 +69,8 @@ func numbers(b *strings.Builder, limits []bound, f protocol.Flag) {
 	}
 	edges := append([]float64{low}, append(slices.Clone(ticks), high)...)
 	for i := range edges[1:] {
-		segment(b, bandAt(limits, (edges[i]+edges[i+1])/2), x(edges[i]), x(edges[i+1]))
+		band, _ := rule.BandAt((edges[i] + edges[i+1]) / 2)
+		segment(b, band, x(edges[i]), x(edges[i+1]))
 	}
 	for _, t := range ticks {
 		fmt.Fprintf(b, `<path class="rule" d="M%.1f 24V44"/><text class="tick-text" x="%.1f" y="58">%s</text>`,
@@ -116,27 +81,11 @@ func numbers(b *strings.Builder, limits []bound, f protocol.Flag) {
 	}
 }
 
-func bandAt(limits []bound, v float64) journey.Band {
-	for _, l := range limits {
-		if l.holds(v) {
-			return l.band
-		}
-	}
-	return journey.Meets
-}
-
 // findings draws one box for each coded finding.
 func findings(b *strings.Builder, rule protocol.FlagRule, f protocol.Flag) {
-	all := []string{"negative", "equivocal", "positive"}
-	width := float64(scaleWidth-2*scaleEdge) / float64(len(all))
-	for i, finding := range all {
-		band := journey.Meets
-		for _, r := range rule.Bands {
-			if _, operand, _ := strings.Cut(r.When, " "); operand == finding {
-				band = r.Band
-				break
-			}
-		}
+	width := float64(scaleWidth-2*scaleEdge) / float64(len(protocol.Findings))
+	for i, finding := range protocol.Findings {
+		band, _ := rule.BandOf(finding)
 		left := scaleEdge + float64(i)*width
 		segment(b, band, left, left+width)
 		fmt.Fprintf(b, `<text class="tick-text" x="%.1f" y="58">%s</text>`, left+width/2, finding)

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -18,7 +19,6 @@ import (
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
-	"candidacy/internal/result"
 )
 
 var update = flag.Bool("update", false, "write the golden files")
@@ -106,29 +106,6 @@ func TestActions(t *testing.T) {
 	for _, role := range journey.Roles {
 		if _, ok := roleWords[role]; !ok {
 			t.Errorf("no word for the role %s", role)
-		}
-	}
-}
-
-// TestCodedAnswers holds the coded answers against what the rules read.
-func TestCodedAnswers(t *testing.T) {
-	p := protocol.Default()
-	person := protocol.Person{BirthDate: "1980-01-01", Sex: "male"}
-	coded := func(code string, c result.Coding) result.Result {
-		return result.Result{ID: c.Code, Status: result.Final, Code: result.Coding{System: command.LOINC, Code: code}, Value: result.Value{Coding: &c}, Effective: "2026-07-01", CollectedOn: "2026-07-01", Version: 1}
-	}
-	for _, c := range screenAnswers {
-		report := p.Assess(person, []result.Result{coded("56888-1", c)}, "2026-07-20")
-		for _, f := range report.Flags {
-			if f.ID == "hiv-screen" && f.Value != strings.ToLower(c.Display) {
-				t.Errorf("%s is read as %q: %s", c.Display, f.Value, f.Reason)
-			}
-		}
-	}
-	for _, c := range bloodAnswers {
-		samples := protocol.BloodTypes([]result.Result{coded(bloodTypeCode, c)})
-		if len(samples) != 1 || samples[0].Type != c.Display {
-			t.Errorf("%s is read as %v", c.Display, samples)
 		}
 	}
 }
@@ -252,21 +229,60 @@ func TestPictures(t *testing.T) {
 	golden(t, "bar", string(stageBar(3, 8)))
 }
 
-// TestScaleAgrees compares the picture's bands with the protocol's own.
+// TestScaleAgrees looks for every threshold of the protocol, and for the bands
+// beside it, in the picture.
 func TestScaleAgrees(t *testing.T) {
-	p := protocol.Default()
-	for _, rule := range p.Flags {
-		if rule.Coded {
-			continue
+	for _, rule := range protocol.Default().Flags {
+		picture := string(scale(rule, protocol.Flag{ID: rule.ID, Title: rule.Title, Band: journey.CannotDecide}))
+		bands := map[journey.Band]bool{}
+		for _, band := range rule.Bands {
+			bands[band.Band] = true
+			text := ">" + strings.TrimPrefix(band.When, "is ") + "<"
+			if !rule.Coded {
+				text = ">" + strconv.FormatFloat(band.Threshold(), 'g', -1, 64) + "<"
+			}
+			if !strings.Contains(picture, text) {
+				t.Errorf("%s: the picture lacks %q", rule.ID, text)
+			}
 		}
-		if got := len(bounds(rule)); got != len(rule.Bands) {
-			t.Errorf("%s: %d of %d conditions are drawn", rule.ID, got, len(rule.Bands))
+		for band := range bands {
+			if !strings.Contains(picture, "fill-"+string(band)) {
+				t.Errorf("%s: the picture has no band %s", rule.ID, band)
+			}
 		}
 	}
-	egfr, _ := flagRule(p, "egfr-creatinine")
-	for v, want := range map[float64]journey.Band{59.99: journey.Excludes, 60: journey.Discussion, 89.9: journey.Discussion, 90: journey.Meets} {
-		if got := bandAt(bounds(egfr), v); got != want {
-			t.Errorf("%g: %s, want %s", v, got, want)
+}
+
+// TestOverdueSince counts the stage that stands and no former one, as the
+// process itself does.
+func TestOverdueSince(t *testing.T) {
+	rules := protocol.Default().Rules()
+	since := journey.Date("2026-03-02")
+	passes := since.AddDays(rules.Timers.ScreeningDays + 1)
+	screening := func(notices ...journey.Notice) journey.State {
+		return journey.State{Stage: journey.Screening, Since: since, Notices: notices}
+	}
+	ended := screening()
+	ended.Stage = journey.Withdrawn
+	deferred := journey.State{Stage: journey.Deferred, Since: since, Decision: &journey.Decision{Expires: "2026-05-01"}}
+	for _, tt := range []struct {
+		name        string
+		state       journey.State
+		today, want journey.Date
+	}{
+		{"the last day in time", screening(), passes.AddDays(-1), ""},
+		{"the day it passes, before its timer", screening(), passes, passes},
+		{"long after, noticed", screening(journey.Notice{Deadline: journey.ScreeningDue, On: passes}), passes.AddDays(30), passes},
+		// Entered again on the day of a former notice, and after one.
+		{"a former notice of the same day", screening(journey.Notice{Deadline: journey.ScreeningDue, On: since}), since, ""},
+		{"a former notice of the stage", screening(journey.Notice{Deadline: journey.ScreeningDue, On: since}), passes, passes},
+		{"a notice of another stage", screening(journey.Notice{Deadline: journey.HoldReviewDue, On: since}), since.AddDays(1), ""},
+		{"a re-review that is due", deferred, "2026-05-01", "2026-05-01"},
+		{"a re-review ahead", deferred, "2026-04-30", ""},
+		{"a journey that has ended", ended, passes.AddDays(9), ""},
+	} {
+		if got := overdueSince(rules, tt.state, tt.today); got != tt.want {
+			t.Errorf("%s: %q, want %q", tt.name, got, tt.want)
 		}
 	}
 }

@@ -17,12 +17,12 @@ import (
 type viewer struct {
 	record.Account
 	now time.Time
-	// teams remembers, for one request, which recipients the account cares for.
-	teams map[string]bool
+	// recipients are those whom the account cares for; nil until asked for.
+	recipients map[string]bool
 }
 
 func (s *server) viewer(account record.Account) *viewer {
-	return &viewer{Account: account, now: s.Now(), teams: map[string]bool{}}
+	return &viewer{Account: account, now: s.Now()}
 }
 
 // sees reports whether the candidate exists for the viewer. Someone who cares
@@ -38,15 +38,13 @@ func (s *server) sees(ctx context.Context, v *viewer, c record.Candidate) (bool,
 	if c.Recipient == "" {
 		return true, nil
 	}
-	onTeam, known := v.teams[c.Recipient]
-	if !known {
+	if v.recipients == nil {
 		var err error
-		if onTeam, err = s.Store.OnRecipientTeam(ctx, c.Recipient, v.ID); err != nil {
+		if v.recipients, err = s.Store.RecipientsOf(ctx, v.ID); err != nil {
 			return false, err
 		}
-		v.teams[c.Recipient] = onTeam
 	}
-	return !onTeam, nil
+	return !v.recipients[c.Recipient], nil
 }
 
 // find returns a candidate that the viewer may see.
@@ -65,12 +63,15 @@ func (s *server) find(ctx context.Context, v *viewer, id string) (record.Candida
 	return c, err
 }
 
-// visible lists every candidate that the viewer may see.
-func (s *server) visible(ctx context.Context, v *viewer) ([]record.Candidate, error) {
+// visible lists every candidate of the filter that the viewer may see.
+func (s *server) visible(ctx context.Context, v *viewer, filter record.Filter) ([]record.Candidate, error) {
 	const batch = 500
+	if v.Role == journey.Advocate {
+		filter.Advocate = v.ID
+	}
 	var list []record.Candidate
 	for after := ""; ; {
-		some, err := s.Store.Candidates(ctx, "", after, batch)
+		some, err := s.Store.List(ctx, filter, after, batch)
 		if err != nil {
 			return nil, err
 		}

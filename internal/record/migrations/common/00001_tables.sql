@@ -14,6 +14,7 @@ CREATE TABLE candidate (
   stage TEXT NOT NULL,
   open BIGINT NOT NULL,
   worst_band TEXT NOT NULL,
+  advocate TEXT NOT NULL,
   seq BIGINT NOT NULL,
   head TEXT NOT NULL,
   referred_on TEXT NOT NULL,
@@ -25,7 +26,8 @@ CREATE TABLE candidate (
   flags TEXT NOT NULL,
   updated_at TEXT NOT NULL
 );
-CREATE INDEX candidate_open ON candidate (open, next_at);
+CREATE INDEX candidate_open ON candidate (open, id);
+CREATE INDEX candidate_advocate ON candidate (advocate, id);
 
 -- Identity is kept apart from the chained entries, so that it can be erased by
 -- law without breaking the chain.
@@ -40,6 +42,7 @@ CREATE TABLE identity (
   UNIQUE (identifier_system, identifier_value)
 );
 CREATE INDEX identity_name ON identity (family, given);
+CREATE INDEX identity_birth ON identity (birth_date);
 
 CREATE TABLE entry (
   candidate_id TEXT NOT NULL,
@@ -148,6 +151,7 @@ CREATE TABLE recipient_team (
   account_id TEXT NOT NULL REFERENCES account (id),
   PRIMARY KEY (recipient, account_id)
 );
+CREATE INDEX recipient_team_account ON recipient_team (account_id);
 
 CREATE TABLE setting (
   name TEXT PRIMARY KEY,
