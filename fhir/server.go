@@ -80,7 +80,7 @@ func (s *server) guard(handle echo.HandlerFunc) echo.HandlerFunc {
 			if p == nil {
 				return
 			}
-			if p == http.ErrAbortHandler { // net/http's own way to drop a connection
+			if p == http.ErrAbortHandler { //nolint:errorlint // the recovered value itself: net/http's own way to drop a connection
 				panic(p)
 			}
 			err = s.fail(c, fmt.Errorf("panic: %v", p))

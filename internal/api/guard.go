@@ -36,7 +36,7 @@ func (s *server) guard(handle echo.HandlerFunc) echo.HandlerFunc {
 			if p == nil {
 				return
 			}
-			if p == http.ErrAbortHandler { // net/http's own way to drop a connection
+			if p == http.ErrAbortHandler { //nolint:errorlint // the recovered value itself: net/http's own way to drop a connection
 				panic(p)
 			}
 			// What was panicked with may hold anything, so only its type is kept.

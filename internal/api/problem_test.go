@@ -131,7 +131,7 @@ func TestPanicsAreHiddenAndLogged(t *testing.T) {
 		}
 	}
 	defer func() {
-		if recover() != http.ErrAbortHandler {
+		if recover() != http.ErrAbortHandler { //nolint:errorlint // the recovered value itself
 			t.Error("dropping the connection was not passed on")
 		}
 	}()

@@ -139,7 +139,7 @@ func newDataConverter(c converter.PayloadCodec) converter.DataConverter {
 
 // WithWorkflowContext returns the converter for use in workflow code.
 func (c dataConverter) WithWorkflowContext(workflow.Context) converter.DataConverter {
-	return blockingConverter{c.DataConverter}
+	return blockingConverter(c)
 }
 
 // WithContext returns the converter for use outside workflow code.

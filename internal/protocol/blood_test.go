@@ -1,6 +1,7 @@
 package protocol_test
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -222,7 +223,7 @@ func TestCheckResults(t *testing.T) {
 		var fields []string
 		var invalid *command.Invalid
 		if err := faults.Err(); err != nil {
-			invalid, _ = err.(*command.Invalid)
+			errors.As(err, &invalid)
 			for _, f := range invalid.Faults {
 				fields = append(fields, f.Field)
 			}

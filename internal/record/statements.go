@@ -30,7 +30,7 @@ func (s *statements) query(ctx context.Context, text string, args ...any) (*sql.
 	if s.lasting {
 		ctx = context.WithoutCancel(ctx)
 	}
-	statement, err := s.prepared(ctx, text)
+	statement, err := s.prepared(ctx, text) //nolint:sqlclosecheck // kept until close
 	if err != nil {
 		return nil, err
 	}
@@ -45,7 +45,7 @@ func (s *statements) queryRow(ctx context.Context, text string, args ...any) sca
 	if s.lasting {
 		ctx = context.WithoutCancel(ctx)
 	}
-	statement, err := s.prepared(ctx, text)
+	statement, err := s.prepared(ctx, text) //nolint:sqlclosecheck // kept until close
 	if err != nil {
 		return failed{err}
 	}
@@ -69,7 +69,7 @@ func (s *statements) prepared(ctx context.Context, text string) (*sql.Stmt, erro
 	if statement, ok := s.known[text]; ok {
 		return statement, nil
 	}
-	statement, err := s.db.PrepareContext(ctx, text)
+	statement, err := s.db.PrepareContext(ctx, text) //nolint:sqlclosecheck // kept until close
 	if err != nil {
 		return nil, err
 	}
