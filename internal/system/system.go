@@ -111,6 +111,9 @@ func (s *System) open(ctx context.Context) error {
 	if _, err := s.Store.PurgeStaged(ctx, s.options.Now().Add(-stagedLife)); err != nil {
 		return err
 	}
+	if err := s.Store.PurgeSessions(ctx); err != nil {
+		return err
+	}
 	s.Protocols = protocol.NewRegistry(s.Store.Protocol, s.Current)
 	if err := s.connect(ctx); err != nil {
 		return err
