@@ -1,9 +1,6 @@
 package journey
 
-import (
-	"fmt"
-	"strings"
-)
+import "strings"
 
 // RefusalCode classifies why a command was not accepted.
 type RefusalCode string
@@ -50,10 +47,10 @@ func (r *Refusal) Error() string {
 	var b strings.Builder
 	b.WriteString(r.Message)
 	if len(r.Accepted) > 0 {
-		fmt.Fprintf(&b, "; accepted: %s", strings.Join(r.Accepted, ", "))
+		b.WriteString("; accepted: " + strings.Join(r.Accepted, ", "))
 	}
 	for _, reason := range r.Reasons {
-		fmt.Fprintf(&b, "; %s", reason.Message)
+		b.WriteString("; " + reason.Message)
 	}
 	if r.Code == NotAllowed {
 		if len(r.Allowed) == 0 {
@@ -63,7 +60,7 @@ func (r *Refusal) Error() string {
 			for i, kind := range r.Allowed {
 				names[i] = string(kind)
 			}
-			fmt.Fprintf(&b, "; allowed now: %s", strings.Join(names, ", "))
+			b.WriteString("; allowed now: " + strings.Join(names, ", "))
 		}
 	}
 	return b.String()

@@ -469,12 +469,9 @@ func TestFiltersOfCandidates(t *testing.T) {
 			{record.Filter{OpenOnly: true}, "", "cand-a cand-b", 2},
 			{record.Filter{OpenOnly: true, Stage: journey.Withdrawn}, "", "", 10},
 			{record.Filter{Stage: journey.Screening, OpenOnly: true}, "", "cand-c", 10},
-			{record.Filter{Family: "Zephyrwick"}, "", "cand-a cand-d", 10},
-			{record.Filter{Family: "Öberg"}, "", "cand-b", 10},
-			{record.Filter{Family: "Zephyr"}, "", "", 10},
-			{record.Filter{Family: "Zephyrwick' OR '1'='1"}, "", "", 10},
+			{record.Filter{Advocate: "acc-1' OR '1'='1"}, "", "", 10},
 			{record.Filter{Born: "1981-03-14"}, "", "cand-a cand-b", 10},
-			{record.Filter{Stage: journey.Withdrawn, Advocate: "acc-1", Family: "Zephyrwick", Born: "1990-01-01"}, "", "cand-d", 10},
+			{record.Filter{Stage: journey.Withdrawn, Advocate: "acc-1", Born: "1990-01-01"}, "", "cand-d", 10},
 		} {
 			list, err := b.List(ctx, tt.filter, tt.after, tt.limit)
 			if err != nil {

@@ -86,8 +86,6 @@ type Filter struct {
 	Advocate string
 	// OpenOnly leaves out journeys that have ended.
 	OpenOnly bool
-	// Family is the family name exactly as it is on record.
-	Family string
 	// Born is the date of birth.
 	Born journey.Date
 }
@@ -104,7 +102,6 @@ func (s *Store) List(ctx context.Context, f Filter, after string, limit int) ([]
 	}
 	equal("c.stage", string(f.Stage))
 	equal("c.advocate", f.Advocate)
-	equal("i.family", f.Family)
 	equal("i.birth_date", string(f.Born))
 	if f.OpenOnly {
 		where += " AND c.open = 1"

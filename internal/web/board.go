@@ -294,7 +294,7 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 		Link: "/candidates/" + c.ID, Name: v.name(c), Identifier: v.identifier(c), Stage: c.State.Stage,
 		Days: plural(c.State.Since.DaysUntil(e.today), "day"), Band: noBand(), Needs: st.Needs, Stuck: st.Stuck,
 		Count: len(st.Outstanding), Outstanding: st.Outstanding[:min(2, len(st.Outstanding))], Expiring: st.Expiring,
-		overdue: st.OverdueSince, due: "9999-12-31", Late: st.OverdueSince != "",
+		overdue: st.OverdueSince, due: "9999-12-31",
 	}
 	row.More = row.Count - len(row.Outstanding)
 	if st.Assessed {
@@ -303,8 +303,8 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 	if c.Next != nil && !c.State.Stage.Ended() {
 		day := lastDay(c.Next.Deadline)
 		row.due, row.NextDay = day, dayWord(day)
-		var past bool
-		if row.NextLeft, past = leftWord(e.today, day); past && row.overdue == "" {
+		row.NextLeft, row.Late = leftWord(e.today, day)
+		if row.Late && row.overdue == "" {
 			row.overdue = day
 		}
 	}
