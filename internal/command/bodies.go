@@ -122,6 +122,10 @@ type SignResults struct {
 	Requirements []string        `json:"requirements"`
 	Verdict      journey.Verdict `json:"verdict"`
 	Reason       string          `json:"reason,omitempty"`
+	// Evidence is, for each requirement, the fingerprint of the results that the
+	// signer looked at. With it a signature can't fall on results that changed
+	// meanwhile.
+	Evidence map[string]string `json:"evidence,omitempty"`
 }
 
 // Check implements Body.
@@ -130,6 +134,15 @@ func (b *SignResults) Check(f *Faults) {
 		f.Add("requirements", "missing")
 	}
 	f.ids("requirements", b.Requirements)
+	if len(b.Evidence) > 0 {
+		for i, id := range b.Requirements {
+			if b.Evidence[id] == "" {
+				f.Add(fmt.Sprintf("evidence.%s", id), "missing: name the evidence of every requirement or of none")
+			} else {
+				f.id(fmt.Sprintf("evidence[%d]", i), b.Evidence[id])
+			}
+		}
+	}
 	f.oneOf("verdict", string(b.Verdict), true, string(journey.VerdictMet), string(journey.VerdictNotMet))
 	f.text("reason", b.Reason, false)
 }
@@ -137,6 +150,12 @@ func (b *SignResults) Check(f *Faults) {
 // Code implements Body.
 func (b *SignResults) Code(c *journey.Command) {
 	c.Requirements, c.Verdict, c.Reasoned = codedAll(b.Requirements), coded(b.Verdict), given(b.Reason)
+	if len(b.Evidence) > 0 {
+		for _, id := range b.Requirements {
+			c.Seen = append(c.Seen, b.Evidence[id])
+		}
+		c.Seen = codedAll(c.Seen)
+	}
 }
 
 // RecordReview is the body of record-review.

@@ -313,7 +313,7 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 		return invalid("verdict", "not a verdict", string(VerdictMet), string(VerdictNotMet))
 	}
 	var reasons []Reason
-	for _, id := range c.Requirements {
+	for i, id := range c.Requirements {
 		rule, refusal := find(rules, "requirements", id, ByResult)
 		if refusal != nil {
 			return refusal
@@ -324,6 +324,8 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 		r, _ := s.Find(id)
 		flags := s.FlagsOf(id)
 		switch {
+		case len(c.Seen) > 0 && (i >= len(c.Seen) || c.Seen[i] != r.Evidence):
+			reasons = append(reasons, Reason{"result-as-seen", id, id + " has changed since it was shown; look at it again"})
 		case r.Evidence == "":
 			reasons = append(reasons, Reason{"result-present", id, id + " has no final result"})
 		case rule.ValidDays > 0 && validUntil(rule, r.Collected).Before(c.Today):

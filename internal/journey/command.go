@@ -18,6 +18,9 @@ type Command struct {
 
 	Requirement  string   `json:"requirement,omitempty"`
 	Requirements []string `json:"requirements,omitempty"`
+	// Seen is the evidence of each of Requirements as it was shown to whoever
+	// signs, in the same order; empty when that is not known.
+	Seen         []string `json:"seen,omitempty"`
 	Verdict      Verdict  `json:"verdict,omitempty"`
 	Position     Position `json:"position,omitempty"`
 	Outcome      Outcome  `json:"outcome,omitempty"`
