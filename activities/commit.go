@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"go.temporal.io/sdk/activity"
 	"go.temporal.io/sdk/temporal"
 
 	"candidacy/internal/command"
@@ -52,6 +53,7 @@ type Committed struct {
 // the engine may retry it without limit. A refusal is a non-retryable
 // application error that carries the *journey.Refusal.
 func (a *Activities) Commit(ctx context.Context, in CommitInput) (Committed, error) {
+	defer beat(ctx)()
 	p, err := a.Protocols.Get(ctx, in.Protocol)
 	if err != nil {
 		return Committed{}, err
@@ -74,13 +76,41 @@ func (a *Activities) Commit(ctx context.Context, in CommitInput) (Committed, err
 	case err == nil:
 		// The command was on record already.
 		return a.current(ctx, in.Command.Candidate)
-	case in.Command.Kind == journey.Elapse && Refused(err) != nil:
-		// Nothing has passed as far as the record knows.
+	case errors.Is(err, errBehind), in.Command.Kind == journey.Elapse && Refused(err) != nil:
+		// The record is ahead, or nothing has passed as far as it knows.
 		return a.current(ctx, in.Command.Candidate)
 	default:
 		return Committed{}, Refuse(err)
 	}
 }
+
+// beatEvery is well below the workflow's heartbeat timeout.
+const beatEvery = time.Second
+
+// beat tells the engine that a long commit is alive, so that a killed one is
+// tried again soon and a slow one is left to finish.
+func beat(ctx context.Context) (stop func()) {
+	if !activity.IsActivity(ctx) {
+		return func() {}
+	}
+	done := make(chan struct{})
+	go func() {
+		ticker := time.NewTicker(beatEvery)
+		defer ticker.Stop()
+		for {
+			select {
+			case <-ticker.C:
+				activity.RecordHeartbeat(ctx)
+			case <-done:
+				return
+			}
+		}
+	}()
+	return func() { close(done) }
+}
+
+// errBehind says that the workflow asks from a state that the record has left.
+var errBehind = errors.New("the record is ahead of the workflow")
 
 // current lets the workflow go on from the record.
 func (a *Activities) current(ctx context.Context, candidate string) (Committed, error) {
@@ -121,6 +151,9 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 		return record.Draft{}, err
 	}
 	if in.Command.Kind == journey.Elapse {
+		if in.Seq != state.Seq {
+			return record.Draft{}, errBehind
+		}
 		if err := journey.Check(rules, state, in.Command); err != nil {
 			return record.Draft{}, err
 		}
@@ -155,7 +188,8 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	}
 	resources, err := a.Publisher.Publish(snapshot)
 	if err != nil {
-		return record.Draft{}, fmt.Errorf("publish: %w", err)
+		// It would fail again and again, and hold the candidate up for ever.
+		return record.Draft{}, &journey.Refusal{Code: journey.Invalid, Message: "what is recorded can't be published: " + err.Error()}
 	}
 	flags, err := json.Marshal(c.report.Flags)
 	if err != nil {
@@ -243,6 +277,12 @@ func (c *commit) carryOut() error {
 	if c.results, err = c.tx.Results(); err != nil {
 		return err
 	}
+	if slices.Contains(needIndependence, c.command.Kind) {
+		// Somebody may have joined the recipient's team since the assignment.
+		if err := c.independent(c.state.Advocate, "the advocate"); err != nil {
+			return err
+		}
+	}
 	switch body := c.decoded.(type) {
 	case *command.RecordResults:
 		if err := c.record(body); err != nil {
@@ -252,20 +292,41 @@ func (c *commit) carryOut() error {
 		if err := c.advocate(body); err != nil {
 			return err
 		}
-	case *command.RecordReview, *command.RecordDecision:
-		// Somebody may have joined the recipient's team since the assignment.
-		if err := c.independent(c.state.Advocate); err != nil {
+	case *command.LastCheck:
+		if err := c.lastCheck(body); err != nil {
 			return err
 		}
 	}
 	c.assess()
-	if body, ok := c.decoded.(*command.LastCheck); ok {
-		c.event.Mismatches = c.mismatches(body)
+	return nil
+}
+
+// needIndependence are the steps that the advocate's independence bears.
+var needIndependence = []journey.Kind{
+	journey.BeginEvaluation, journey.RecordReview, journey.PresentToCommittee, journey.RecordDecision,
+	journey.Schedule, journey.BeginOperation,
+}
+
+// lastCheck compares what was read back. The entry keeps the lines that agree
+// or not, and no identity: on a mistaken wristband it would be a stranger's.
+func (c *commit) lastCheck(body *command.LastCheck) error {
+	c.event.Mismatches = c.mismatches(body)
+	var err error
+	c.body, err = json.Marshal(map[string]any{
+		"blood_type_first": body.BloodTypeFirst, "blood_type_second": body.BloodTypeSecond,
+		"side": body.Side, "mismatches": c.event.Mismatches,
+	})
+	if err != nil {
+		return fmt.Errorf("encode the last check: %w", err)
 	}
 	return nil
 }
 
 func (c *commit) refer(body *command.Referral) error {
+	c.referral.Recipient = body.Recipient
+	if err := c.independent(c.command.Actor, "whoever refers"); err != nil {
+		return err
+	}
 	taken, err := c.tx.IdentifierTaken(body.Identifier)
 	if err != nil {
 		return err
@@ -300,7 +361,7 @@ func (c *commit) record(body *command.RecordResults) error {
 		known, owner, err := c.tx.ResultBySource(reported.Identifier)
 		switch {
 		case errors.Is(err, record.ErrNotFound):
-			id := uuid.NewSHA1(resultNamespace, []byte(reported.Identifier.System+"|"+reported.Identifier.Value)).String()
+			id := uuid.NewSHA1(resultNamespace, []byte(reported.Identifier.System+"\x00"+reported.Identifier.Value)).String()
 			c.put(reported.Record(id, 1, c.protocol.Zone()))
 			continue
 		case err != nil:
@@ -313,7 +374,7 @@ func (c *commit) record(body *command.RecordResults) error {
 		case command.SameContent(known, next):
 		case known.Status.Usable() && (next.Status == result.Preliminary || next.Status == result.Registered):
 			return &journey.Refusal{Code: journey.Conflict, Field: field + ".status", Message: field + ".status: a final result doesn't become " + string(next.Status)}
-		case next.Issued != "" && known.Issued != "" && older(next.Issued, known.Issued):
+		case outdated(known, next):
 			// Delivered out of order: the newer report stands.
 		default:
 			c.put(next)
@@ -344,12 +405,12 @@ func (c *commit) advocate(body *command.AssignAdvocate) error {
 	case account.Role != journey.Advocate:
 		return &journey.Refusal{Code: journey.Invalid, Field: "advocate", Message: "advocate: the account does not have the role advocate"}
 	}
-	return c.independent(body.Advocate)
+	return c.independent(body.Advocate, "the advocate")
 }
 
-// independent refuses while the advocate cares for the recipient.
-func (c *commit) independent(advocate string) error {
-	conflict, err := c.tx.OnRecipientTeam(c.referral.Recipient, advocate)
+// independent refuses while somebody cares for the recipient.
+func (c *commit) independent(account, who string) error {
+	conflict, err := c.tx.OnRecipientTeam(c.referral.Recipient, account)
 	if err != nil {
 		return err
 	}
@@ -358,7 +419,7 @@ func (c *commit) independent(advocate string) error {
 	}
 	return &journey.Refusal{
 		Code: journey.Blocked, Message: string(c.command.Kind) + " is blocked",
-		Reasons: []journey.Reason{{Rule: "advocate-independent", Message: "the advocate is a member of the recipient's team"}},
+		Reasons: []journey.Reason{{Rule: "advocate-independent", Message: who + " is a member of the recipient's team"}},
 	}
 }
 
@@ -401,8 +462,24 @@ func (c *commit) mismatches(body *command.LastCheck) []string {
 	return lines
 }
 
-func older(a, b string) bool {
-	x, errA := time.Parse(time.RFC3339, a)
-	y, errB := time.Parse(time.RFC3339, b)
-	return errA == nil && errB == nil && x.Before(y)
+// outdated reports whether a report is older than the one on record. What was
+// corrected or taken back stands against a plain report that can't prove to be
+// newer.
+func outdated(known, next result.Result) bool {
+	was, wasKnown := issued(known)
+	is, isKnown := issued(next)
+	if wasKnown && isKnown && !was.Equal(is) {
+		return is.Before(was)
+	}
+	return next.Status == result.Final && known.Status != result.Final &&
+		known.Status != result.Preliminary && known.Status != result.Registered
+}
+
+func issued(r result.Result) (time.Time, bool) {
+	for _, layout := range []string{time.RFC3339, time.DateOnly} {
+		if t, err := time.Parse(layout, r.Issued); err == nil {
+			return t, true
+		}
+	}
+	return time.Time{}, false
 }

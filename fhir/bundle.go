@@ -13,10 +13,10 @@ func bundle(base string, query *search, p page) []byte {
 	b = append(b, `{"resourceType":"Bundle","type":"searchset","total":`...)
 	b = strconv.AppendInt(b, int64(p.total), 10)
 	b = append(b, `,"link":[{"relation":"self","url":`...)
-	b = appendString(b, query.link(base, query.after))
+	b = appendString(b, query.self(base))
 	if p.more {
 		b = append(b, `},{"relation":"next","url":`...)
-		b = appendString(b, query.link(base, p.resources[len(p.resources)-1].ID))
+		b = appendString(b, query.page(base, p.resources[len(p.resources)-1].ID))
 	}
 	b = append(b, `}]`...)
 	for i, r := range p.resources {

@@ -28,10 +28,13 @@ func (s *server) capabilities(c echo.Context) error {
 // capabilityStatement describes what the tables hold, so that it can't promise
 // more.
 func capabilityStatement(base, version string) r4.CapabilityStatement {
-	security := "Bearer tokens or a signed-in session, issued by the programme."
+	security := "Bearer tokens only, issued by the programme."
 	rest := r4.CapabilityStatementRest{
-		Mode:     r4.RestfulCapabilityModeServer,
-		Security: &r4.CapabilityStatementRestSecurity{Description: &security},
+		Mode: r4.RestfulCapabilityModeServer,
+		Security: &r4.CapabilityStatementRestSecurity{
+			Service:     []r4.CodeableConcept{concept("", "", "", "Bearer token")},
+			Description: &security,
+		},
 	}
 	for _, name := range typeOrder {
 		rest.Resource = append(rest.Resource, capabilityResource(types[name]))

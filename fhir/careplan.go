@@ -82,7 +82,7 @@ func carePlan(s activities.Snapshot) ([]record.Resource, error) {
 	var x index
 	x.concepts("category", plan.Category...)
 	x.code("status", systemRequestStatus, status.Code())
-	x.date("date", optional(start))
+	x.period("date", plan.Period)
 	r, err := publish(typeCarePlan, id, metaCarePlan, plan, x)
 	return []record.Resource{r}, err
 }
@@ -113,11 +113,16 @@ func activity(p *protocol.Protocol, r journey.Requirement, plan r4.RequestStatus
 		reason := concept("", "", "", "waived")
 		detail.StatusReason = &reason
 	case journey.NotMet:
-		// What the independent advocate said stays with the programme: only
-		// that the review took place is published.
-		if !rule.ByAdvocate {
+		if !confidential(rule) {
 			a.OutcomeCodeableConcept = []r4.CodeableConcept{concept(systemOutcome, "not-met", "Not met", "not met")}
 		}
 	}
 	return a, nil
+}
+
+// confidential reports whether what came of the requirement stays with the
+// programme. What the independent advocate or the psychosocial evaluator said
+// is not published, only that the review took place.
+func confidential(rule protocol.Requirement) bool {
+	return rule.ByAdvocate || rule.Domain == "advocate" || rule.Domain == "psychosocial"
 }

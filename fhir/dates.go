@@ -99,18 +99,34 @@ func bound(t time.Time) string {
 	return instantText(t)
 }
 
-// dateIntervals turns one search value with its prefix into ranges of first
-// instants:
-//
-//	eq  begins within the value          ne  begins before or after it
-//	lt, eb  begins before it             gt, sa  begins after it
-//	le  begins before it ends            ge  begins no earlier than it
-//	ap  begins within it, widened on both sides by a tenth of its distance
-//	    from now
-//
-// Only the first instant of a resource's date is compared: a period or a day
-// counts where it begins.
-func dateIntervals(text string, now time.Time) ([]interval, error) {
+// The bounds of what is open: they sort before and after every instant.
+const (
+	openStart = "0000-01-01T00:00:00.000000Z"
+	openEnd   = "9999-12-31T24:00:00.000000Z"
+)
+
+// endSuffix makes the name of the index rows that hold the ends of dates from
+// the name of the parameter. No client can ask for them: a colon begins a
+// modifier.
+const endSuffix = ":end"
+
+// endText is the indexed form of the instant after the last that a date covers.
+func endText(t time.Time) string {
+	if text := bound(t); text != "" {
+		return text
+	}
+	return openEnd
+}
+
+// dateValue is a search value: its prefix and the range that it means.
+type dateValue struct {
+	prefix   string
+	from, to string
+}
+
+// parseDateValue reads a value with or without a prefix. A value of ap is
+// widened on both sides by a tenth of its distance from now.
+func parseDateValue(text string, now time.Time) (dateValue, error) {
 	prefix := "eq"
 	if len(text) > 2 && text[0] >= 'a' && text[0] <= 'z' {
 		prefix, text = text[:2], text[2:]
@@ -118,37 +134,35 @@ func dateIntervals(text string, now time.Time) ([]interval, error) {
 	// A plus sign that was not escaped in the URL arrives as a blank.
 	s, err := parseDate(strings.Replace(text, " ", "+", 1))
 	if err != nil {
-		return nil, err
+		return dateValue{}, err
 	}
-	from, to := bound(s.from), bound(s.to)
 	switch prefix {
-	case "eq":
-		return []interval{{from, to}}, nil
-	case "ne":
-		list := []interval{}
-		if from != "" {
-			list = append(list, interval{"", from})
-		}
-		if to != "" {
-			list = append(list, interval{to, ""})
-		}
-		return list, nil
-	case "lt", "eb":
-		return before(from), nil
-	case "gt", "sa":
-		return after(to), nil
-	case "le":
-		if to == "" {
-			return []interval{{}}, nil
-		}
-		return before(to), nil
-	case "ge":
-		return []interval{{from, ""}}, nil
+	case "eq", "ne", "lt", "le", "gt", "ge", "sa", "eb":
 	case "ap":
 		margin := now.Sub(s.from).Abs() / 10
-		return []interval{{bound(s.from.Add(-margin)), bound(s.to.Add(margin))}}, nil
+		s.from, s.to = s.from.Add(-margin), s.to.Add(margin)
 	default:
-		return nil, fmt.Errorf("%q is not a prefix of a date", prefix)
+		return dateValue{}, fmt.Errorf("%q is not a prefix of a date", prefix)
+	}
+	return dateValue{prefix, bound(s.from), bound(s.to)}, nil
+}
+
+// intervals are the instants that the value selects, for a date that is an
+// instant itself: it lies within the value, before it or after it.
+func (v dateValue) intervals() []interval {
+	switch v.prefix {
+	case "ne":
+		return append(before(v.from), after(v.to)...)
+	case "lt", "eb":
+		return before(v.from)
+	case "gt", "sa":
+		return after(v.to)
+	case "le":
+		return []interval{{"", v.to}}
+	case "ge":
+		return []interval{{v.from, ""}}
+	default: // eq, ap
+		return []interval{{v.from, v.to}}
 	}
 }
 
@@ -201,40 +215,167 @@ func intersect(a, b []interval) []interval {
 	return union(both)
 }
 
-// dateConditions selects the resources whose one indexed instant lies in the
-// union: it must miss every gap. A gap is two alternatives, so any union is a
-// conjunction of conditions, however many values a search joins.
-func dateConditions(param string, list []interval) []record.Condition {
-	if len(list) == 0 {
-		return []record.Condition{nothing(param)}
+// box is a set of dates that cover more than an instant: those that start at or
+// after startFrom and before startTo, and that end after endFrom and at or
+// before endTo, where an end is the instant after the last. The empty text is no
+// bound. Search values become boxes, since the store compares each bound of a
+// date by itself.
+type box struct{ startFrom, startTo, endFrom, endTo string }
+
+// boxes are the dates that the value selects, as R4 has it:
+//
+//	eq  lies within the value            ne  does not
+//	lt  reaches below it                 gt  reaches above it
+//	le  lt or eq                         ge  gt or eq
+//	eb  ends before it begins            sa  begins after it ends
+//	ap  overlaps it
+//
+// No date is in two of them.
+func (v dateValue) boxes() []box {
+	within := box{startFrom: v.from, endTo: v.to}
+	var below, above []box
+	if v.from != "" {
+		below = []box{{startTo: v.from}}
 	}
-	var conditions []record.Condition
-	gap := func(from, to string) {
-		c := record.Condition{Param: param}
-		if from != "" {
-			c.Any = append(c.Any, record.Match{Op: "<", Value: from})
+	if v.to != "" {
+		above = []box{{endFrom: v.to}}
+	}
+	switch v.prefix {
+	case "ne":
+		return join(below, above)
+	case "lt":
+		return below
+	case "le":
+		return join(below, []box{within})
+	case "gt":
+		return above
+	case "ge":
+		return join(above, []box{within})
+	case "eb":
+		if v.from == "" {
+			return nil
 		}
-		if to != "" {
-			c.Any = append(c.Any, record.Match{Op: ">=", Value: to})
+		return []box{{endTo: v.from}}
+	case "sa":
+		if v.to == "" {
+			return nil
 		}
-		if c.Any != nil {
-			conditions = append(conditions, c)
-		}
+		return []box{{startFrom: v.to}}
+	case "ap":
+		return []box{{startTo: v.to, endFrom: v.from}}
+	default: // eq
+		return []box{within}
 	}
-	list = union(list)
-	gap("", list[0].from)
-	for i := 1; i < len(list); i++ {
-		gap(list[i-1].to, list[i].from)
-	}
-	gap(list[len(list)-1].to, "")
-	if conditions == nil { // every date, but there must be one
-		conditions = []record.Condition{{Param: param, Any: []record.Match{{Op: ">=", Value: ""}}}}
-	}
-	return conditions
 }
 
-// nothing is a condition that no resource meets: no text sorts before the empty
-// one.
-func nothing(param string) record.Condition {
-	return record.Condition{Param: param, Any: []record.Match{{Op: "<", Value: ""}}}
+// tight draws in what no date can meet, since each ends after it starts. It
+// reports whether anything is left.
+func (b box) tight() (box, bool) {
+	b.startTo = lower(b.startTo, b.endTo)
+	b.endFrom = max(b.endFrom, b.startFrom)
+	empty := b.startTo != "" && b.startFrom >= b.startTo || b.endTo != "" && b.endFrom >= b.endTo
+	return b, !empty
+}
+
+// lower is the lower of two upper bounds.
+func lower(a, b string) string {
+	if a == "" || b != "" && b < a {
+		return b
+	}
+	return a
+}
+
+// and is what lies in both boxes.
+func (b box) and(c box) (box, bool) {
+	return box{
+		max(b.startFrom, c.startFrom), lower(b.startTo, c.startTo), max(b.endFrom, c.endFrom), lower(b.endTo, c.endTo),
+	}.tight()
+}
+
+// without is b less c, in boxes that do not overlap.
+func (b box) without(c box) []box {
+	if _, ok := b.and(c); !ok {
+		return []box{b}
+	}
+	var list []box
+	cut := func(outside box) {
+		if part, ok := b.and(outside); ok {
+			list = append(list, part)
+		}
+	}
+	if c.startFrom != "" {
+		cut(box{startTo: c.startFrom})
+		b.startFrom = max(b.startFrom, c.startFrom)
+	}
+	if c.startTo != "" {
+		cut(box{startFrom: c.startTo})
+		b.startTo = lower(b.startTo, c.startTo)
+	}
+	if c.endFrom != "" {
+		cut(box{endTo: c.endFrom})
+		b.endFrom = max(b.endFrom, c.endFrom)
+	}
+	if c.endTo != "" {
+		cut(box{endFrom: c.endTo})
+	}
+	return list
+}
+
+// join adds to boxes that do not overlap what they lack of others.
+func join(list, others []box) []box {
+	list = slices.Clone(list)
+	for _, b := range others {
+		b, ok := b.tight()
+		if !ok {
+			continue
+		}
+		rest := []box{b}
+		for _, have := range list {
+			var left []box
+			for _, part := range rest {
+				left = append(left, part.without(have)...)
+			}
+			rest = left
+		}
+		list = append(list, rest...)
+	}
+	return list
+}
+
+// meet keeps what lies in both lists, in neither of which boxes overlap.
+func meet(a, b []box) []box {
+	var both []box
+	for _, x := range a {
+		for _, y := range b {
+			if z, ok := x.and(y); ok {
+				both = append(both, z)
+			}
+		}
+	}
+	return both
+}
+
+// conditions select the resources whose date lies in the box. A bound on the one
+// side that follows from the same bound on the other is left out.
+func (b box) conditions(param string) []record.Condition {
+	var list []record.Condition
+	add := func(param, op, value string) {
+		list = append(list, record.Condition{Param: param, Any: []record.Match{{Op: op, Value: value}}})
+	}
+	if b.startFrom != "" {
+		add(param, ">=", b.startFrom)
+	}
+	if b.startTo != "" && b.startTo != b.endTo {
+		add(param, "<", b.startTo)
+	}
+	if b.endFrom != "" && b.endFrom != b.startFrom {
+		add(param+endSuffix, ">", b.endFrom)
+	}
+	if b.endTo != "" {
+		add(param+endSuffix, "<=", b.endTo)
+	}
+	if list == nil { // every date, but there must be one
+		add(param, ">=", "")
+	}
+	return list
 }

@@ -53,7 +53,7 @@ func episodeOfCare(s activities.Snapshot) ([]record.Resource, error) {
 
 	var x index
 	x.code("status", systemEpisodeStatus, status.Code())
-	x.date("date", period.Start)
+	x.period("date", &period)
 	r, err := publish(typeEpisodeOfCare, s.Candidate, "", episode, x)
 	return []record.Resource{r}, err
 }

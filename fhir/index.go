@@ -48,16 +48,52 @@ func (x *index) text(param, s string) {
 	}
 }
 
-// date adds the first instant of a date of any precision. A date without a
-// zone begins at midnight UTC: it has no instant of its own, and search values
-// without a zone are read the same way.
+// date adds a date of any precision, which covers its whole day, second or
+// whatever its last part stands for. A date without a zone begins at midnight
+// UTC: it has no instant of its own, and search values without a zone are read
+// the same way.
 func (x *index) date(param string, text *string) {
 	if text == nil {
 		return
 	}
 	if s, err := parseDate(*text); err == nil {
-		*x = append(*x, record.Index{Param: param, Value: instantText(s.from)})
+		x.bounds(param, instantText(s.from), endText(s.to))
 	}
+}
+
+// period adds what lies from the first instant of the start to the last of the
+// end. A side that is missing is open.
+func (x *index) period(param string, p *r4.Period) {
+	if p == nil || p.Start == nil && p.End == nil {
+		return
+	}
+	start, end := openStart, openEnd
+	if p.Start != nil {
+		s, err := parseDate(*p.Start)
+		if err != nil {
+			return
+		}
+		start = instantText(s.from)
+		if p.End != nil {
+			end = endText(s.to) // for a period whose end lies before its start
+		}
+	}
+	if p.End != nil {
+		s, err := parseDate(*p.End)
+		if err != nil {
+			return
+		}
+		if last := endText(s.to); p.Start == nil || last > end {
+			end = last
+		}
+	}
+	x.bounds(param, start, end)
+}
+
+// bounds adds a row for each bound, of which only the first is a parameter that
+// a client can name.
+func (x *index) bounds(param, start, end string) {
+	*x = append(*x, record.Index{Param: param, Value: start}, record.Index{Param: param + endSuffix, Value: end})
 }
 
 // fold lower-cases and drops accents, as string search does on both sides.

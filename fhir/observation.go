@@ -114,9 +114,7 @@ func publishObservation(o r4.Observation) (record.Resource, error) {
 	x.concepts("category", o.Category...)
 	x.concepts("code", o.Code)
 	x.code("status", systemObservationStatus, o.Status.Code())
-	if o.EffectivePeriod != nil {
-		x.date("date", o.EffectivePeriod.Start)
-	}
+	x.period("date", o.EffectivePeriod)
 	x.date("date", o.EffectiveDateTime)
 	return publish(typeObservation, value(o.Id), "", o, x)
 }

@@ -60,9 +60,17 @@ func write(c echo.Context, status int, body []byte) error {
 	h := c.Response().Header()
 	h.Set(echo.HeaderContentType, contentType)
 	h.Set(echo.HeaderXContentTypeOptions, "nosniff")
+	setCaching(h)
 	c.Response().WriteHeader(status)
 	_, err := c.Response().Write(body)
 	return err
+}
+
+// setCaching keeps answers, which may name people, out of shared caches. A
+// client may keep its own copy, but asks each time whether it still holds.
+func setCaching(h http.Header) {
+	h.Set(echo.HeaderCacheControl, "private, no-cache")
+	h.Add(echo.HeaderVary, "Authorization, Accept")
 }
 
 func notFound() *failure {

@@ -19,8 +19,10 @@ const (
 	maxCount     = 200
 	// maxValues bounds what one search may ask of the database.
 	maxValues = 200
-	// maxRanges bounds the queries that one search becomes.
-	maxRanges = 8
+	// maxRanges bounds the separate ranges of a date that one search asks for,
+	// and maxQueries the queries that it becomes.
+	maxRanges  = 16
+	maxQueries = 2 * maxValues
 )
 
 // pair is one parameter as it was sent, in its place.
@@ -56,14 +58,22 @@ type search struct {
 	ids        []string
 	conditions []record.Condition
 	// updated restricts _lastUpdated; nil is no restriction.
-	updated   []interval
-	restrict  bool
+	updated  []interval
+	restrict bool
+	// dates restricts the date of the type, which dateParam names; with dated,
+	// an empty list is met by nothing.
+	dates     []box
+	dateParam string
+	dated     bool
 	count     int
 	countOnly bool
 	format    string
 	after     string
 	// used holds the parameters that took part, for the links.
-	used   []pair
+	used []pair
+	// byForm keeps the parameters, which were sent out of sight, out of the
+	// links.
+	byForm bool
 	values int
 }
 
@@ -81,7 +91,8 @@ func (p parser) parse(typ string, pairs []pair) (*search, error) {
 			return nil, err
 		}
 	}
-	if s.values > maxValues || len(s.candidates)*len(s.updated) > maxValues {
+	queries := max(1, len(s.candidates)) * max(1, len(s.updated)) * max(1, len(s.dates))
+	if s.values > maxValues || queries > maxQueries {
 		return nil, &failure{status: http.StatusBadRequest, code: "too-costly", diagnostics: "the search names too many values"}
 	}
 	return s, nil
@@ -92,7 +103,7 @@ func (p parser) apply(s *search, in pair) error {
 	case "_count":
 		return s.setCount(in.value)
 	case "_cursor":
-		return s.setCursor(in.value)
+		return p.resume(s, in.value)
 	case "_summary":
 		return p.summary(s, in)
 	case "_format":
@@ -197,15 +208,26 @@ func (p parser) condition(s *search, known param, values []string) error {
 
 func (p parser) dates(s *search, known param, values []string) error {
 	var list []interval
-	for _, v := range values {
-		intervals, err := dateIntervals(v, p.now)
+	var boxes []box
+	for _, text := range values {
+		v, err := parseDateValue(text, p.now)
 		if err != nil {
 			return badParameter(known.name, "invalid", err.Error())
 		}
-		list = append(list, intervals...)
+		if known.use == byUpdate {
+			list = append(list, v.intervals()...)
+		} else if boxes = join(boxes, v.boxes()); len(boxes) > maxRanges {
+			return badParameter(known.name, "too-costly", "too many separate ranges")
+		}
 	}
 	if known.use != byUpdate {
-		s.conditions = append(s.conditions, dateConditions(known.name, list)...)
+		if s.dated {
+			boxes = meet(s.dates, boxes)
+		}
+		if len(boxes) > maxRanges {
+			return badParameter(known.name, "too-costly", "too many separate ranges")
+		}
+		s.dates, s.dateParam, s.dated = boxes, known.name, true
 		return nil
 	}
 	if list = union(list); s.restrict {

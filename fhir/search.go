@@ -28,7 +28,7 @@ func (s *server) searchByURL(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return s.search(c, pairs)
+	return s.search(c, pairs, false)
 }
 
 // searchByForm takes the parameters from the body, so that they stay out of
@@ -54,16 +54,17 @@ func (s *server) searchByForm(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return s.search(c, pairs)
+	return s.search(c, pairs, true)
 }
 
-func (s *server) search(c echo.Context, pairs []pair) error {
+func (s *server) search(c echo.Context, pairs []pair, byForm bool) error {
 	r := c.Request()
 	p := parser{base: s.opts.BaseURL(r), now: s.opts.Now(), strict: strict(r.Header)}
 	query, err := p.parse(c.Param("type"), pairs)
 	if err != nil {
 		return err
 	}
+	query.byForm = query.byForm || byForm
 	if err := acceptable(r, query.format); err != nil {
 		return err
 	}
@@ -116,33 +117,40 @@ func (s *server) page(ctx context.Context, query *search) (page, error) {
 // plans are the store queries whose answers together are the search: one for
 // each patient that is named, since the store walks the resources of one
 // patient in id order but would sift those of all for several, times one for
-// each of the disjoint ranges of _lastUpdated. No resource is in two of them.
-// Each asks for one resource more than the page holds, which tells whether
-// another page follows.
+// each of the disjoint ranges of _lastUpdated and of the date. No resource is in
+// two of them. Each asks for one resource more than the page holds, which tells
+// whether another page follows.
 func (s *search) plans() []record.Query {
-	q := record.Query{Type: s.typ, IDs: s.ids, Conditions: s.conditions, After: s.after, Limit: s.count + 1}
-	queries := []record.Query{q}
+	list := []record.Query{{Type: s.typ, IDs: s.ids, Conditions: s.conditions, After: s.after, Limit: s.count + 1}}
 	if s.candidates != nil {
-		queries = nil
-		for _, candidate := range s.candidates {
-			q.Candidates = []string{candidate}
-			queries = append(queries, q)
-		}
+		list = each(list, s.candidates, func(q *record.Query, candidate string) { q.Candidates = []string{candidate} })
 	}
-	if !s.restrict {
-		return queries
-	}
-	var list []record.Query
-	for _, q := range queries {
-		for _, i := range s.updated {
-			q.Updated = nil
+	if s.restrict {
+		list = each(list, s.updated, func(q *record.Query, i interval) {
 			if i.from != "" {
 				q.Updated = append(q.Updated, record.Match{Op: ">=", Value: i.from})
 			}
 			if i.to != "" {
 				q.Updated = append(q.Updated, record.Match{Op: "<", Value: i.to})
 			}
-			list = append(list, q)
+		})
+	}
+	if s.dated {
+		list = each(list, s.dates, func(q *record.Query, b box) {
+			q.Conditions = slices.Concat(q.Conditions, b.conditions(s.dateParam))
+		})
+	}
+	return list
+}
+
+// each makes one query for each query and each of the restrictions.
+func each[T any](queries []record.Query, restrictions []T, restrict func(*record.Query, T)) []record.Query {
+	var list []record.Query
+	for _, q := range queries {
+		for _, r := range restrictions {
+			narrowed := q
+			restrict(&narrowed, r)
+			list = append(list, narrowed)
 		}
 	}
 	return list
@@ -150,32 +158,77 @@ func (s *search) plans() []record.Query {
 
 // A cursor is the id of the last resource that was sent: pages are ranges of
 // ids, so that rows which come or go meanwhile leave no gap and no duplicate.
-const cursorMark = "1:"
+// The cursor of a search by POST also holds the type and the parameters, so that
+// the URL of a page names nobody in plain sight.
+const (
+	cursorMark = "1:"
+	formMark   = "2:"
+)
 
-func cursor(id string) string {
-	return base64.RawURLEncoding.EncodeToString([]byte(cursorMark + id))
-}
+func encodeCursor(text string) string { return base64.RawURLEncoding.EncodeToString([]byte(text)) }
 
-func (s *search) setCursor(text string) error {
+// resume takes up a search behind the resource that the cursor names.
+func (p parser) resume(s *search, text string) error {
+	bad := badParameter("_cursor", "invalid", "not a cursor of this server")
 	raw, err := base64.RawURLEncoding.DecodeString(text)
+	if err != nil {
+		return bad
+	}
 	id, ok := strings.CutPrefix(string(raw), cursorMark)
-	if err != nil || !ok || !validID(id) {
-		return badParameter("_cursor", "invalid", "not a cursor of this server")
+	if !ok {
+		rest, ok := strings.CutPrefix(string(raw), formMark+s.typ+"/")
+		if !ok {
+			return bad
+		}
+		var query string
+		id, query, _ = strings.Cut(rest, "?")
+		pairs, err := parsePairs(query)
+		if err != nil {
+			return bad
+		}
+		for _, in := range pairs {
+			if in.name == "_cursor" {
+				return bad
+			}
+			if err := p.apply(s, in); err != nil {
+				return err
+			}
+		}
+		s.byForm = true
+	}
+	if !validID(id) {
+		return bad
 	}
 	s.after = id
 	return nil
 }
 
-// link is the URL of a page of the search, with what took part in it only.
-func (s *search) link(base, after string) string {
+// parameters are those that took part in the search, as a query.
+func (s *search) parameters(keep func(pair) bool) string {
 	var b strings.Builder
-	b.WriteString(base + "/" + s.typ + "?")
 	for _, p := range s.used {
-		b.WriteString(url.QueryEscape(p.name) + "=" + url.QueryEscape(p.value) + "&")
+		if keep(p) {
+			b.WriteString(url.QueryEscape(p.name) + "=" + url.QueryEscape(p.value) + "&")
+		}
 	}
 	b.WriteString("_count=" + strconv.Itoa(s.count))
-	if after != "" {
-		b.WriteString("&_cursor=" + cursor(after))
-	}
 	return b.String()
+}
+
+// self is the URL of this page. The one of a search by POST leaves out what
+// tells who a person is.
+func (s *search) self(base string) string {
+	if s.after != "" {
+		return s.page(base, s.after)
+	}
+	return base + "/" + s.typ + "?" + s.parameters(func(p pair) bool { return !s.byForm || !identifying[p.name] })
+}
+
+// page is the URL of the page behind the resource.
+func (s *search) page(base, after string) string {
+	path, query := base+"/"+s.typ+"?", s.parameters(func(pair) bool { return true })
+	if s.byForm {
+		return path + "_cursor=" + encodeCursor(formMark+s.typ+"/"+after+"?"+query)
+	}
+	return path + query + "&_cursor=" + encodeCursor(cursorMark+after)
 }

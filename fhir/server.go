@@ -32,7 +32,8 @@ type Options struct {
 	BaseURL func(*http.Request) string
 	// Now is the clock of approximate date search. The default is time.Now.
 	Now func() time.Time
-	// Report is told of internal errors and panics, whose text no client sees.
+	// Report is told of internal errors, whose text no client sees, and of the
+	// types of panics.
 	Report func(*http.Request, error)
 	// Version is the version of the software in the CapabilityStatement.
 	Version string
@@ -83,7 +84,8 @@ func (s *server) guard(handle echo.HandlerFunc) echo.HandlerFunc {
 			if p == http.ErrAbortHandler { //nolint:errorlint // the recovered value itself: net/http's own way to drop a connection
 				panic(p)
 			}
-			err = s.fail(c, fmt.Errorf("panic: %v", p))
+			// What was panicked with may hold patient data; its type does not.
+			err = s.fail(c, fmt.Errorf("panic of type %T", p))
 		}()
 		if err := handle(c); err != nil {
 			return s.fail(c, err)
@@ -168,6 +170,7 @@ func (s *server) send(c echo.Context, p record.Published, err error) error {
 	h.Set("ETag", tag)
 	h.Set(echo.HeaderLastModified, p.UpdatedAt.UTC().Format(http.TimeFormat))
 	if unchanged(c.Request().Header, tag, p.UpdatedAt) {
+		setCaching(h)
 		return c.NoContent(http.StatusNotModified)
 	}
 	return write(c, http.StatusOK, p.Body)

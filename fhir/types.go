@@ -145,6 +145,9 @@ var patientNarrowing = map[string]bool{
 	"phonetic": true, "telecom": true,
 }
 
+// identifying holds the parameters whose values tell who a person is.
+var identifying = map[string]bool{"identifier": true, "family": true, "given": true, "name": true, "birthdate": true}
+
 // route is one interaction with the path that it is served on.
 type route struct {
 	method string

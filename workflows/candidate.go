@@ -21,9 +21,11 @@ const (
 	// StateQuery answers the workflow's journey.State.
 	StateQuery = "state"
 
-	// commitTimeout bounds one attempt at writing a command, and so how long a
-	// candidate waits after a crash in the middle of one.
-	commitTimeout = 5 * time.Second
+	// commitTimeout bounds one attempt at writing a command.
+	commitTimeout = time.Minute
+	// commitHeartbeat is how long a candidate waits after a crash in the middle
+	// of one.
+	commitHeartbeat = 5 * time.Second
 	// referralTimeout ends a run whose referral was refused.
 	referralTimeout = time.Minute
 )
@@ -116,7 +118,7 @@ func (c *candidate) handle(ctx workflow.Context, command journey.Command) (Recei
 // commit writes a command and takes over what it changed.
 func (c *candidate) commit(ctx workflow.Context, command journey.Command) error {
 	ctx = workflow.WithActivityOptions(ctx, workflow.ActivityOptions{
-		StartToCloseTimeout: commitTimeout,
+		StartToCloseTimeout: commitTimeout, HeartbeatTimeout: commitHeartbeat,
 		RetryPolicy: &temporal.RetryPolicy{
 			InitialInterval: 100 * time.Millisecond, BackoffCoefficient: 2, MaximumInterval: 30 * time.Second,
 		},
@@ -160,7 +162,10 @@ func (c *candidate) run(ctx workflow.Context) error {
 		return err
 	}
 	if !referred {
-		return c.drain(ctx)
+		// A referral may still be under way, when its commit takes that long.
+		if err := c.drain(ctx); err != nil || c.State.Stage == "" {
+			return err
+		}
 	}
 	for !c.State.Stage.Ended() {
 		if workflow.GetInfo(ctx).GetContinueAsNewSuggested() {

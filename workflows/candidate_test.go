@@ -225,7 +225,7 @@ func TestExits(t *testing.T) {
 		journey.Screening: func(w *walk.Walk) {
 			w.Refer().Add(w.At(1, 0), journey.BeginScreening, walk.Coordinator, c, &command.BeginScreening{ContactConsent: true, DuplicateChecked: true})
 		},
-		journey.Evaluation: func(w *walk.Walk) { w.Refer().Screen() },
+		journey.Evaluation: func(w *walk.Walk) { w.Refer().Screen().Evaluate() },
 		journey.Committee:  func(w *walk.Walk) { w.Refer().Screen().Evaluate().Present() },
 		journey.Approved:   func(w *walk.Walk) { w.Refer().Screen().Evaluate().Present().Approve() },
 		journey.Scheduled:  func(w *walk.Walk) { w.Refer().Screen().Evaluate().Present().Approve().Schedule() },
@@ -243,6 +243,13 @@ func TestExits(t *testing.T) {
 			{"decline", journey.Decline, declines(stage), reasoned, journey.Declined, true},
 			{"hold", journey.Hold, c, plain, journey.OnHold, false},
 		} {
+			if stage == journey.Committee && exit.kind == journey.Decline {
+				// There the decision itself declines.
+				exit.kind = journey.RecordDecision
+				exit.body = func() command.Body {
+					return &command.RecordDecision{Outcome: journey.DeclineCandidate, Seats: walk.Seats, Reason: walk.Secret}
+				}
+			}
 			t.Run(string(stage)+"/"+exit.name, func(t *testing.T) {
 				b := newBench(t)
 				prepare(b.walk)

@@ -1,6 +1,7 @@
 package workflows_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"testing"
 )
@@ -13,3 +14,5 @@ func encode(t *testing.T, v any) string {
 	}
 	return string(raw)
 }
+
+func contains(raw []byte, word string) bool { return bytes.Contains(raw, []byte(word)) }

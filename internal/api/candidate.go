@@ -72,12 +72,12 @@ type requirement struct {
 	SignedBy   string           `json:"signed_by,omitempty"`
 	SignedOn   journey.Date     `json:"signed_on,omitempty"`
 	Position   journey.Position `json:"position,omitempty"`
+	// Fingerprint identifies the results that the status stands on. Whoever signs
+	// sends it back as evidence of what they saw.
+	Fingerprint string `json:"fingerprint,omitempty"`
 }
 
-var (
-	seeRecipient = []journey.Role{journey.Coordinator}
-	seeIdentity  = []journey.Role{journey.Coordinator, journey.Clinician}
-)
+var seeIdentity = []journey.Role{journey.Coordinator, journey.Clinician}
 
 // candidate answers GET /candidates/{id}.
 func (s *server) candidate(c echo.Context) error {
@@ -90,14 +90,14 @@ func (s *server) candidate(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	role := access.From(c).Role
+	reader := readerOf(access.From(c))
 	answer := candidate{
 		Path: found.Path, Protocol: found.Protocol, State: stateOf(found.State),
-		Requirements: requirements(found.State, p, journey.DateOf(s.Now(), p.Zone())),
+		Requirements: requirements(reader, found.State, p, journey.DateOf(s.Now(), p.Zone())),
 		Deadlines:    orEmpty(journey.Deadlines(p.Rules(), found.State)),
-		Allowed:      orEmpty(journey.Allowed(found.State.Stage, role)),
+		Allowed:      orEmpty(journey.Allowed(found.State.Stage, reader.Role)),
 	}
-	if answer.summary, err = s.summary(ctx, found); err != nil {
+	if answer.summary, err = s.summary(ctx, reader, found); err != nil {
 		return err
 	}
 	if answer.Flags, err = flags(found.Flags); err != nil {
@@ -111,13 +111,13 @@ func (s *server) candidate(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	if answer.Timeline, err = timeline(role, p, entries); err != nil {
+	if answer.Timeline, err = timeline(reader, p, entries); err != nil {
 		return err
 	}
-	if slices.Contains(seeRecipient, role) {
+	if reader.SeesRecipient() {
 		answer.Recipient = found.Recipient
 	}
-	if slices.Contains(seeIdentity, role) {
+	if slices.Contains(seeIdentity, reader.Role) {
 		answer.Identity = identityOf(found.Identity)
 	}
 	return reply(c, http.StatusOK, answer)
@@ -135,14 +135,18 @@ func stateOf(s journey.State) state {
 	}
 }
 
-func requirements(s journey.State, p *protocol.Protocol, today journey.Date) []requirement {
+func requirements(reader Reader, s journey.State, p *protocol.Protocol, today journey.Date) []requirement {
 	list := make([]requirement, len(s.Requirements))
 	for i, r := range s.Requirements {
 		rule, _ := p.Find(r.ID)
+		r, _ := reader.Requirement(p, r)
 		list[i] = requirement{
 			ID: r.ID, Title: rule.Title, Domain: rule.Domain, Gate: rule.Gate, Evidence: rule.Evidence, Signer: rule.Signer,
 			Status: r.Status, InForce: r.InForce(today), Collected: r.Collected, ValidUntil: r.ValidUntil,
 			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position,
+		}
+		if rule.Evidence == journey.ByResult {
+			list[i].Fingerprint = r.Evidence
 		}
 	}
 	return list

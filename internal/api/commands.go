@@ -98,9 +98,27 @@ func (s *server) give(c echo.Context, kind journey.Kind, status int) error {
 		Candidate: candidate.ID, Kind: kind, Key: c.Request().Header.Get(keyHeader), Body: body,
 	})
 	if err != nil {
-		return err
+		return s.refusedTo(c, candidate.ID, err)
 	}
 	return reply(c, status, receipt)
+}
+
+// refusedTo keeps out of a refusal what is not for whoever is refused.
+func (s *server) refusedTo(c echo.Context, candidate string, err error) error {
+	var refusal *journey.Refusal
+	if !errors.As(err, &refusal) || len(refusal.Reasons) == 0 {
+		return err
+	}
+	ctx := c.Request().Context()
+	found, failed := s.Store.Candidate(ctx, candidate)
+	if failed != nil {
+		return failed
+	}
+	p, failed := s.Protocols.Get(ctx, found.Protocol)
+	if failed != nil {
+		return failed
+	}
+	return readerOf(access.From(c)).Refusal(p, found.State, refusal)
 }
 
 func readCommand(c echo.Context, kind journey.Kind) (command.Body, error) {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net/http"
 
 	"github.com/google/uuid"
@@ -30,17 +31,11 @@ func (s *server) guard(handle echo.HandlerFunc) echo.HandlerFunc {
 		h := c.Response().Header()
 		h.Set(echo.HeaderCacheControl, "no-store")
 		h.Set(echo.HeaderXContentTypeOptions, "nosniff")
-		c.Set(requestKey, requestID(c))
+		c.Set(requestKey, RequestID(c))
 		defer func() {
-			p := recover()
-			if p == nil {
-				return
+			if fault := Panicked(recover()); fault != nil {
+				err = s.fail(c, fault)
 			}
-			if p == http.ErrAbortHandler { //nolint:errorlint // the recovered value itself: net/http's own way to drop a connection
-				panic(p)
-			}
-			// What was panicked with may hold anything, so only its type is kept.
-			err = s.fail(c, fmt.Errorf("panic of type %T: %w", p, errPanic))
 		}()
 		if err := handle(c); err != nil {
 			return s.fail(c, err)
@@ -49,9 +44,29 @@ func (s *server) guard(handle echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
-// requestID takes over the id that a middleware in front of us gave, when it is
+// Panicked makes an error of what was recovered, nil when that is nothing. What
+// was panicked with may hold anything, so only its type is kept. It passes on
+// net/http's own way to drop a connection.
+func Panicked(recovered any) error {
+	if recovered == nil {
+		return nil
+	}
+	if recovered == http.ErrAbortHandler { //nolint:errorlint // the recovered value itself
+		panic(recovered)
+	}
+	return fmt.Errorf("panic of type %T: %w", recovered, errPanic)
+}
+
+// LogFailure logs that a request failed, without any text that could hold a
+// value or a name.
+func LogFailure(ctx context.Context, log *slog.Logger, request, candidate string, err error) {
+	words, cause := describe(err)
+	log.ErrorContext(ctx, "a request failed", "request", request, "candidate", candidate, "doing", words, "cause", cause)
+}
+
+// RequestID takes over the id that a middleware in front of us gave, when it is
 // a UUID: anything else may be a value that went astray.
-func requestID(c echo.Context) string {
+func RequestID(c echo.Context) string {
 	h := c.Response().Header()
 	if id, err := uuid.Parse(h.Get(echo.HeaderXRequestID)); err == nil {
 		return id.String()
@@ -73,8 +88,7 @@ func (s *server) fail(c echo.Context, err error) error {
 	id, _ := c.Get(requestKey).(string)
 	if status >= http.StatusInternalServerError {
 		candidate, _ := c.Get(candidateKey).(string)
-		words, cause := describe(err)
-		s.Log.ErrorContext(c.Request().Context(), "a request failed", "request", id, "candidate", candidate, "doing", words, "cause", cause)
+		LogFailure(c.Request().Context(), s.Log, id, candidate, err)
 	}
 	if c.Response().Committed {
 		return nil

@@ -6,6 +6,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/access"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
 )
@@ -18,8 +19,9 @@ type name struct {
 
 // summary is one line of the list.
 type summary struct {
-	ID          string        `json:"id"`
-	Name        name          `json:"name"`
+	ID string `json:"id"`
+	// Name is absent for those who need the facts and not the person.
+	Name        *name         `json:"name,omitempty"`
 	Stage       journey.Stage `json:"stage"`
 	Since       journey.Date  `json:"since"`
 	ReferredOn  journey.Date  `json:"referred_on"`
@@ -50,7 +52,7 @@ func (s *server) candidates(c echo.Context) error {
 	}
 	answer := summaries{Candidates: []summary{}, Next: next}
 	for _, candidate := range list {
-		line, err := s.summary(ctx, candidate)
+		line, err := s.summary(ctx, readerOf(access.From(c)), candidate)
 		if err != nil {
 			return err
 		}
@@ -93,15 +95,18 @@ func (s *server) page(ctx context.Context, v *sight, query page) (list []record.
 	}
 }
 
-func (s *server) summary(ctx context.Context, c record.Candidate) (summary, error) {
+func (s *server) summary(ctx context.Context, reader Reader, c record.Candidate) (summary, error) {
 	p, err := s.Protocols.Get(ctx, c.Protocol)
 	if err != nil {
 		return summary{}, err
 	}
 	line := summary{
-		ID: c.ID, Name: name{c.Identity.Given, c.Identity.Family}, Stage: c.State.Stage, Since: c.State.Since,
+		ID: c.ID, Stage: c.State.Stage, Since: c.State.Since,
 		ReferredOn: c.ReferredOn, WorstBand: c.WorstBand, Planned: c.State.Planned, Operated: c.State.Operated,
 		Outstanding: outstanding(c.State, journey.DateOf(s.Now(), p.Zone())),
+	}
+	if reader.SeesName() {
+		line.Name = &name{c.Identity.Given, c.Identity.Family}
 	}
 	if c.Next != nil {
 		line.NextDeadline = &c.Next.Deadline

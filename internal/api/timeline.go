@@ -26,16 +26,9 @@ type moment struct {
 	Body json.RawMessage `json:"body,omitempty"`
 }
 
-var (
-	seeBodies = []journey.Role{journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole}
-	// seeFindings may read what the psychosocial evaluator and the advocate
-	// wrote: a candidate must be able to speak freely to both.
-	seeFindings     = []journey.Role{journey.Clinician, journey.Advocate, journey.CommitteeRole}
-	guardedDomains  = []string{"psychosocial", "advocate"}
-	identityMembers = []string{"birth_date", "identifier"}
-)
+var identityMembers = []string{"birth_date", "identifier"}
 
-func timeline(role journey.Role, p *protocol.Protocol, entries []record.Entry) ([]moment, error) {
+func timeline(reader Reader, p *protocol.Protocol, entries []record.Entry) ([]moment, error) {
 	list := make([]moment, len(entries))
 	for i, e := range entries {
 		event, err := e.Decode()
@@ -44,23 +37,23 @@ func timeline(role journey.Role, p *protocol.Protocol, entries []record.Entry) (
 		}
 		list[i] = moment{
 			Seq: e.Seq, Kind: e.Kind, Actor: e.Actor, Role: e.Role, OccurredAt: e.OccurredAt, RecordedAt: e.RecordedAt,
-			Fired: event.Fired, Mismatches: event.Mismatches, Body: body(role, p, e),
+			Fired: event.Fired, Mismatches: event.Mismatches, Body: body(reader, p, e),
 		}
 	}
 	return list, nil
 }
 
-// body returns what the role may see of an entry's body, nil when that is
+// body returns what the reader may see of an entry's body, nil when that is
 // nothing. A body that can't be taken apart is not shown.
-func body(role journey.Role, p *protocol.Protocol, e record.Entry) json.RawMessage {
-	if !slices.Contains(seeBodies, role) {
+func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
+	if !reader.ReadsCare() {
 		return nil
 	}
 	var members map[string]json.RawMessage
 	if json.Unmarshal(e.Body, &members) != nil {
 		return nil
 	}
-	for _, member := range hidden(role, p, e.Kind, members) {
+	for _, member := range hidden(reader, p, e, members) {
 		delete(members, member)
 	}
 	if len(members) == 0 {
@@ -73,26 +66,16 @@ func body(role journey.Role, p *protocol.Protocol, e record.Entry) json.RawMessa
 	return raw
 }
 
-// hidden lists the members of a body that are not for the role.
-func hidden(role journey.Role, p *protocol.Protocol, kind journey.Kind, members map[string]json.RawMessage) []string {
+// hidden lists the members of a body that are not for the reader.
+func hidden(reader Reader, p *protocol.Protocol, e record.Entry, members map[string]json.RawMessage) []string {
+	var requirement string // stays empty, which no protocol knows, when it can't be read
+	_ = json.Unmarshal(members["requirement"], &requirement)
+	list := reader.Withheld(p, e.Kind, e.Actor, requirement)
 	switch {
-	case kind == journey.Refer && !slices.Contains(seeRecipient, role):
-		return []string{"recipient"}
-	case kind == journey.ConfirmLastCheck && !slices.Contains(seeIdentity, role):
-		return identityMembers
-	case kind == journey.RecordReview && !slices.Contains(seeFindings, role) && guarded(p, members["requirement"]):
-		return []string{"findings"}
+	case e.Kind == journey.Refer && !reader.SeesRecipient():
+		list = append(list, "recipient")
+	case e.Kind == journey.ConfirmLastCheck && !slices.Contains(seeIdentity, reader.Role):
+		list = append(list, identityMembers...)
 	}
-	return nil
-}
-
-// guarded reports whether a review is the psychosocial evaluator's or the
-// advocate's. One that the protocol does not know is taken for guarded.
-func guarded(p *protocol.Protocol, requirement json.RawMessage) bool {
-	var id string
-	if json.Unmarshal(requirement, &id) != nil {
-		return true
-	}
-	rule, known := p.Find(id)
-	return !known || rule.ByAdvocate || slices.Contains(guardedDomains, rule.Domain)
+	return list
 }

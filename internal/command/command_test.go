@@ -329,6 +329,10 @@ func fill(v reflect.Value, text, id string, isID bool) {
 		for i := range v.Len() {
 			fill(v.Index(i), text, id, isID)
 		}
+	case reflect.Map:
+		// A map goes from an id to what was seen of it.
+		v.Set(reflect.MakeMap(v.Type()))
+		v.SetMapIndex(reflect.ValueOf(id), reflect.ValueOf(id))
 	case reflect.String:
 		v.SetString(text)
 		if isID {

@@ -159,10 +159,16 @@ func checkTime(f *Faults, field, text string, required bool) {
 		}
 		return
 	}
-	if _, err := time.Parse(time.RFC3339, text); err == nil && instant.MatchString(text) {
-		return
+	// Years of nobody's lifetime are a program's empty value.
+	const earliest, latest = 1900, 9000
+	at, err := time.Parse(time.RFC3339, text)
+	if err != nil || !instant.MatchString(text) {
+		at, err = time.Parse(time.DateOnly, text)
+		if _, wrong := journey.ParseDate(text); wrong != nil {
+			err = wrong
+		}
 	}
-	if _, err := journey.ParseDate(text); err == nil {
+	if err == nil && at.UTC().Year() >= earliest && at.UTC().Year() <= latest {
 		return
 	}
 	f.Add(field, "not a time", "RFC 3339 with a zone", "YYYY-MM-DD")

@@ -145,6 +145,8 @@ func (s *State) unschedule() {
 func (s *State) assess(rules Rules, e Event) {
 	a := e.Assessment
 	before := State{Flags: s.Flags}
+	changed := s.BloodType != a.BloodType
+	worse := false
 	s.Flags, s.BloodType = slices.Clone(a.Flags), a.BloodType
 	for _, rule := range rules.Requirements {
 		if rule.Evidence != ByResult {
@@ -153,6 +155,7 @@ func (s *State) assess(rules Rules, e Event) {
 		r := &s.Requirements[s.index(rule.ID)]
 		i := slices.IndexFunc(a.Findings, func(f Finding) bool { return f.Requirement == rule.ID })
 		if i < 0 {
+			changed = changed || r.Evidence != ""
 			switch {
 			case r.Status == Waived:
 			case !s.applies(rule):
@@ -166,7 +169,39 @@ func (s *State) assess(rules Rules, e Event) {
 		if finding.Evidence == r.Evidence && slices.Equal(before.FlagsOf(rule.ID), s.FlagsOf(rule.ID)) {
 			continue
 		}
+		changed = true
+		worse = worse || (rule.Gate != ForOperation && graver(s.FlagsOf(rule.ID), before.FlagsOf(rule.ID)))
 		*r = s.resulted(rule, finding.Evidence, finding.Collected, e.Today)
+	}
+	// What two people confirmed no longer stands on the same results.
+	if changed && !s.LastCheck.Stopped {
+		s.LastCheck = LastCheck{}
+	}
+	// The committee approved other facts than these.
+	if worse || slices.ContainsFunc(s.Flags, func(f Flag) bool { return f.Absolute && f.Band == Excludes }) {
+		s.lapse(e.Today)
+	}
+}
+
+// graver reports whether flags call for discussion or exclude, and did not do
+// so as gravely before.
+func graver(now, before []Flag) bool {
+	worst := Worst(now)
+	return (worst == Discussion || worst == Excludes) && worst != Worst(before) && Worst(append(slices.Clone(before), now...)) == worst
+}
+
+// lapse ends an approval: the candidate goes back to the evaluation.
+func (s *State) lapse(on Date) {
+	if s.Decision == nil || s.Decision.Outcome != Approve || !s.Stage.BeforeOperation() {
+		return
+	}
+	s.Decision = nil
+	s.unschedule()
+	switch s.Stage {
+	case Approved, Scheduled:
+		s.enter(Evaluation, on)
+	case OnHold:
+		s.Resume = Evaluation
 	}
 }
 
@@ -347,14 +382,7 @@ func (s *State) fire(rules Rules, d Deadline) {
 			}
 		}
 	case ApprovalLapses:
-		s.Decision = nil
-		s.unschedule()
-		switch s.Stage {
-		case Approved, Scheduled:
-			s.enter(Evaluation, d.On)
-		case OnHold:
-			s.Resume = Evaluation
-		}
+		s.lapse(d.On)
 	case VisitOpens, VisitCloses:
 		for i := range s.Visits {
 			if s.Visits[i].ID == d.Subject {

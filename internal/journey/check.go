@@ -43,7 +43,8 @@ var permissions = map[Kind][]permission{
 	Resume:             {{[]Role{Coordinator}, []Stage{OnHold, Deferred}}},
 	Decline: {
 		{[]Role{Coordinator, Clinician}, []Stage{Referral, Screening}},
-		{[]Role{CommitteeRole}, []Stage{Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}},
+		// Before the committee the decision itself declines, with its quorum.
+		{[]Role{CommitteeRole}, []Stage{Evaluation, Approved, Scheduled, OnHold, Deferred}},
 	},
 	Elapse:       {{[]Role{System}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
 	EndBackEntry: {{[]Role{System}, Stages}},
@@ -112,6 +113,10 @@ func check(rules Rules, s State, c Command) *Refusal {
 	}
 	if !MayGive(c.Role, c.Kind) {
 		return forbidden(c)
+	}
+	if s.Stage.Ended() {
+		// How it ended is for few to know.
+		return &Refusal{Code: NotAllowed, Message: "the journey has ended"}
 	}
 	if !permitted(c.Kind, s.Stage, c.Role) {
 		return &Refusal{
@@ -195,9 +200,15 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	Close: func(_ Rules, s State, c Command) *Refusal {
 		return unsettled(s, c.Kind, false)
 	},
-	Decline: func(_ Rules, _ State, c Command) *Refusal {
+	Decline: func(rules Rules, s State, c Command) *Refusal {
 		if !c.Reasoned {
 			return invalid("reason", "a decline needs a reason; it is kept private")
+		}
+		if c.Role != CommitteeRole {
+			return nil
+		}
+		if reasons := unheard(rules, s, c.Today); len(reasons) > 0 {
+			return blocked(c.Kind, reasons)
 		}
 		return nil
 	},
@@ -382,6 +393,19 @@ func checkPresent(rules Rules, s State, c Command) *Refusal {
 	return nil
 }
 
+// unheard lists the reviews without which the committee decides nothing and
+// that are not recorded, or too old to speak of the candidate now.
+func unheard(rules Rules, s State, on Date) []Reason {
+	var reasons []Reason
+	for _, rule := range rules.Requirements {
+		r, _ := s.Find(rule.ID)
+		if rule.BeforeDecision && (r.Position == "" || r.Status != NotMet && !r.InForce(on)) {
+			reasons = append(reasons, Reason{"review-before-decision", rule.ID, rule.ID + " is not recorded or not in force"})
+		}
+	}
+	return reasons
+}
+
 func checkDecision(rules Rules, s State, c Command) *Refusal {
 	switch c.Outcome {
 	case Approve:
@@ -405,11 +429,7 @@ func checkDecision(rules Rules, s State, c Command) *Refusal {
 			reasons = append(reasons, Reason{"quorum", "", "no quorum: " + seat + " is not present"})
 		}
 	}
-	for _, rule := range rules.Requirements {
-		if r, _ := s.Find(rule.ID); rule.BeforeDecision && r.Position == "" {
-			reasons = append(reasons, Reason{"review-before-decision", rule.ID, rule.ID + " is not recorded"})
-		}
-	}
+	reasons = append(reasons, unheard(rules, s, c.Today)...)
 	if c.Outcome == Approve {
 		for _, reason := range missing(rules, s, ForCommittee, c.Today) {
 			if !slices.ContainsFunc(reasons, func(r Reason) bool { return r.Requirement == reason.Requirement }) {

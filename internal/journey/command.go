@@ -20,11 +20,11 @@ type Command struct {
 	Requirements []string `json:"requirements,omitempty"`
 	// Seen is the evidence of each of Requirements as it was shown to whoever
 	// signs, in the same order; empty when that is not known.
-	Seen         []string `json:"seen,omitempty"`
-	Verdict      Verdict  `json:"verdict,omitempty"`
-	Position     Position `json:"position,omitempty"`
-	Outcome      Outcome  `json:"outcome,omitempty"`
-	Side         Side     `json:"side,omitempty"`
+	Seen     []string `json:"seen,omitempty"`
+	Verdict  Verdict  `json:"verdict,omitempty"`
+	Position Position `json:"position,omitempty"`
+	Outcome  Outcome  `json:"outcome,omitempty"`
+	Side     Side     `json:"side,omitempty"`
 	// On is the date the command is about: planned operation, re-review, end of
 	// a waiver, or the day whose deadlines Elapse fires.
 	On Date `json:"on,omitempty"`

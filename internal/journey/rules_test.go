@@ -322,6 +322,13 @@ func TestASignatureStandsOnExactResults(t *testing.T) {
 			if got := p.status("creatinine"); got != tt.want {
 				t.Errorf("creatinine is %s, want %s", got, tt.want)
 			}
+			// A band that calls for discussion is news to the committee.
+			if tt.want == journey.NeedsReview {
+				if p.state.Stage != journey.Evaluation || p.state.Decision != nil {
+					t.Errorf("the approval stands in stage %s", p.state.Stage)
+				}
+				return
+			}
 			if tt.want != journey.Met {
 				if r := p.refused(t, journey.Schedule, journey.Coordinator, "c", func(c *journey.Command) { c.On = p.today.AddDays(10) }); !names(r, "requirement-in-force") {
 					t.Errorf("refused with %v", r)

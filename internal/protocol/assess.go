@@ -44,7 +44,10 @@ type assessment struct {
 	today    journey.Date
 	usable   []result.Result
 	values   map[string]value
-	derived  []Derived
+	// coded are the coded results of a code that values does not hold, because
+	// a newer one is there.
+	coded   map[string][]value
+	derived []Derived
 }
 
 // Assess evaluates every result on record: which requirements they can
@@ -52,7 +55,7 @@ type assessment struct {
 // reads only results that are final, amended or corrected; what can't be
 // computed is reported as undecided, with the reason.
 func (p *Protocol) Assess(person Person, results []result.Result, today journey.Date) Report {
-	a := &assessment{protocol: p, person: person, today: today, values: map[string]value{}}
+	a := &assessment{protocol: p, person: person, today: today, values: map[string]value{}, coded: map[string][]value{}}
 	for _, r := range results {
 		if r.Status.Usable() {
 			a.usable = append(a.usable, r)
@@ -210,7 +213,8 @@ var codedFindings = map[string]string{
 func (a *assessment) reported() {
 	for _, r := range a.usable {
 		code := r.Code.Code
-		if _, known := a.values[code]; known {
+		_, known := a.values[code]
+		if known && r.Value.Coding == nil {
 			continue
 		}
 		v := value{date: journey.Date(r.CollectedOn), evidence: []string{evidenceOf(r)}}
@@ -231,6 +235,12 @@ func (a *assessment) reported() {
 			// number must not speak in its place.
 			v.err = errors.New("the result is a text and neither a number nor a code")
 		default:
+			continue
+		}
+		if known {
+			if v.finding != "" {
+				a.coded[code] = append(a.coded[code], v)
+			}
 			continue
 		}
 		a.values[code] = v
@@ -295,22 +305,34 @@ func measurement(r result.Result) (clinical.Measurement, error) {
 }
 
 // flag puts a value in its band. There is no flag where nothing is on record.
-// Of alternatives the newest counts, and of several of one day the gravest.
+// Of alternatives the newest counts, and of several of one day the gravest. Of
+// coded findings the gravest on record counts: a later negative of another test
+// is no proof against an earlier positive. Only a correction takes it away.
 func (a *assessment) flag(rule FlagRule) (Flag, bool) {
 	var worst Flag
 	found := false
-	for _, key := range strings.Fields(rule.Of) {
-		v, ok := a.values[key]
-		if !ok {
-			continue
-		}
+	for _, v := range a.candidates(rule) {
 		f := rule.flag(v)
-		both := []journey.Flag{worst.Coded(), f.Coded()}
-		if !found || worst.Date.Before(f.Date) || worst.Date == f.Date && journey.Worst(both) != worst.Band {
+		graver := journey.Worst([]journey.Flag{worst.Coded(), f.Coded()}) != worst.Band
+		if !found || rule.Coded && graver || !rule.Coded && (worst.Date.Before(f.Date) || worst.Date == f.Date && graver) {
 			worst, found = f, true
 		}
 	}
 	return worst, found
+}
+
+// candidates are the values that a rule may read.
+func (a *assessment) candidates(rule FlagRule) []value {
+	var values []value
+	for _, key := range strings.Fields(rule.Of) {
+		if v, ok := a.values[key]; ok {
+			values = append(values, v)
+		}
+		if rule.Coded {
+			values = append(values, a.coded[key]...)
+		}
+	}
+	return values
 }
 
 // flag puts one value in its band.

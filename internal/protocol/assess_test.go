@@ -300,7 +300,7 @@ func TestPlasmaClearance(t *testing.T) {
 	c = base()
 	c.results = c.results[:len(c.results)-1]
 	c.undecided(t, "gfr-plasma-clearance", "extravasation")
-	study(man("1980-01-01"), "3235", a).undecided(t, "gfr-plasma-clearance", "height: no result on or before")
+	study(man("1980-01-01"), "3235", a).undecided(t, "gfr-plasma-clearance", "height: no result near the day")
 	study(man("1980-01-01").size("172", "68"), "3235", map[int]string{120: "127.4", 180: "91.2", 240: "<70"}).
 		undecided(t, "gfr-plasma-clearance", "limit")
 	study(man("1980-01-01").size("172", "68"), "3235", map[int]string{120: "127.4"}).undecided(t, "gfr-plasma-clearance", "")
@@ -429,16 +429,25 @@ func TestScreens(t *testing.T) {
 	newChart().coded("56888-1", "123456789", "?", at).undecided(t, "hiv-screen", "positive, negative, equivocal")
 	newChart().quantity("56888-1", "12.3", "{S_CO_ratio}", at).undecided(t, "hiv-screen", "not a coded finding")
 	newChart().add("56888-1", at, func(r *result.Result) { r.Value.Text = "Positive" }).undecided(t, "hiv-screen", "text")
-	// Of two tests of one day the graver counts, in any order; of two days the
-	// newer.
+	// The graver counts, in any order: a later negative, even of the same test,
+	// is no proof against a positive. Only a correction takes it away.
 	for _, codes := range [][2]string{{"56888-1", "48345-3"}, {"48345-3", "56888-1"}} {
 		c := newChart().coded(codes[0], "260385009", "", at).coded(codes[1], "10828004", "", at)
 		if f := c.flag(t, "hiv-screen"); f.Band != journey.Excludes {
 			t.Errorf("negative %s and positive %s are %s", codes[0], codes[1], f.Band)
 		}
 		c.coded(codes[0], "260385009", "", "2026-03-09T08:00:00+01:00")
+		c.coded(codes[1], "260385009", "", "2026-03-10T08:00:00+01:00")
+		if f := c.flag(t, "hiv-screen"); f.Band != journey.Excludes || !f.Absolute {
+			t.Errorf("a newer negative makes %s", f.Band)
+		}
+		for i := range c.results {
+			if c.results[i].Value.Coding.Code == "10828004" {
+				c.results[i].Status = result.EnteredInError
+			}
+		}
 		if f := c.flag(t, "hiv-screen"); f.Band != journey.Meets {
-			t.Errorf("a newer negative %s is %s", codes[0], f.Band)
+			t.Errorf("after the correction it is %s", f.Band)
 		}
 	}
 }

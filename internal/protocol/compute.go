@@ -91,17 +91,23 @@ func (a *assessment) age() {
 	a.values["age"] = v
 }
 
-// size returns the newest height and weight taken by the day.
+// weightDays is how far a weight may lie from the day of a measurement that is
+// indexed with it; common practice, no published source. An adult's height
+// doesn't change.
+const weightDays = 183
+
+// size returns the height and the weight that were taken nearest to the day.
 func (a *assessment) size(day string) (body.Size, []result.Result, error) {
 	var size body.Size
 	var used []result.Result
 	for _, part := range []struct {
 		code, name string
+		within     int
 		into       *clinical.Measurement
-	}{{"8302-2", "height", &size.Height}, {"29463-7", "weight", &size.Weight}} {
-		r, ok := a.newestBy(part.code, day)
-		if !ok {
-			return size, used, fmt.Errorf("%s: no result on or before the day of the measurement", part.name)
+	}{{"8302-2", "height", 0, &size.Height}, {"29463-7", "weight", weightDays, &size.Weight}} {
+		r, days, ok := a.nearest(part.code, day)
+		if !ok || part.within > 0 && days > part.within {
+			return size, used, fmt.Errorf("%s: no result near the day of the measurement", part.name)
 		}
 		m, err := measurement(r)
 		if err != nil {
@@ -113,13 +119,21 @@ func (a *assessment) size(day string) (body.Size, []result.Result, error) {
 	return size, used, nil
 }
 
-func (a *assessment) newestBy(code, day string) (result.Result, bool) {
+// nearest returns the result of the code that lies nearest to a day, of two as
+// near the newer, and how many days lie between.
+func (a *assessment) nearest(code, day string) (result.Result, int, bool) {
+	var best result.Result
+	days, found := 0, false
 	for _, r := range a.all(code) {
-		if r.CollectedOn <= day {
-			return r, true
+		between := journey.Date(r.CollectedOn).DaysUntil(journey.Date(day))
+		if between < 0 {
+			between = -between
+		}
+		if !found || between < days {
+			best, days, found = r, between, true
 		}
 	}
-	return result.Result{}, false
+	return best, days, found
 }
 
 func (a *assessment) massIndex() {

@@ -1,0 +1,116 @@
+package api
+
+import (
+	"slices"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+)
+
+// Reader is who looks at a candidate. What is kept from a reader is decided by
+// its methods alone, for the API and for the pages alike.
+type Reader struct {
+	ID   string
+	Role journey.Role
+}
+
+// readerOf is the reader that a token speaks for.
+func readerOf(b record.Bearer) Reader { return Reader{ID: b.Actor, Role: b.Role} }
+
+var (
+	// careTeam may read the words that those who look after a candidate write to
+	// each other.
+	careTeam = []journey.Role{journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole}
+	// confidants may read private words as well: a candidate must be able to
+	// speak freely, and those who judge must be able to say why.
+	confidants = []journey.Role{journey.Clinician, journey.Advocate, journey.CommitteeRole}
+	// withdrawalKeepers may read what was noted when a candidate stopped.
+	withdrawalKeepers = []journey.Role{journey.Coordinator, journey.Advocate}
+
+	privateReasons = []journey.Kind{journey.AssignAdvocate, journey.RecordDecision, journey.CancelOperation, journey.Decline}
+	guardedDomains = []string{"psychosocial", "advocate"}
+	freeText       = []string{"reason", "note", "findings"}
+)
+
+// SeesName reports whether the reader may see who a candidate is. Quality work
+// needs the facts and not the person.
+func (r Reader) SeesName() bool { return slices.Contains(careTeam, r.Role) }
+
+// SeesRecipient reports whether the reader may see the recipient's reference.
+func (r Reader) SeesRecipient() bool { return r.Role == journey.Coordinator }
+
+// ReadsCare reports whether the reader may read the care team's words.
+func (r Reader) ReadsCare() bool { return slices.Contains(careTeam, r.Role) }
+
+// readsPrivate reports whether the reader may read the private words of the
+// author, who may always read their own.
+func (r Reader) readsPrivate(author string) bool {
+	return slices.Contains(confidants, r.Role) || r.ReadsCare() && r.ID != "" && r.ID == author
+}
+
+// Withheld lists the members of an entry's body that hold words, or a position,
+// that are not for the reader. The requirement is the one that the entry is
+// about.
+func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author, requirement string) []string {
+	var list []string
+	if !r.ReadsCare() {
+		list = append(list, freeText...)
+	}
+	switch {
+	case kind == journey.RecordReview && r.hidesReview(p, requirement, author):
+		list = append(list, "position", "findings")
+	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
+		list = append(list, "note", "reason")
+	case slices.Contains(privateReasons, kind) && !r.readsPrivate(author):
+		list = append(list, "reason")
+	}
+	return list
+}
+
+// hidesReview reports whether the reader may not see what the review of a
+// requirement came to.
+func (r Reader) hidesReview(p *protocol.Protocol, requirement, author string) bool {
+	return guarded(p, requirement) && !r.readsPrivate(author)
+}
+
+// guarded reports whether a review is the psychosocial evaluator's or the
+// advocate's. One that the protocol does not know is taken for guarded.
+func guarded(p *protocol.Protocol, requirement string) bool {
+	rule, known := p.Find(requirement)
+	return !known || rule.Evidence == journey.ByReview && (rule.ByAdvocate || slices.Contains(guardedDomains, rule.Domain))
+}
+
+// Requirement is the state of a requirement as the reader may see it: without a
+// position that is kept from them, and without the status that would tell it.
+// The last value says that the status was replaced.
+func (r Reader) Requirement(p *protocol.Protocol, state journey.Requirement) (journey.Requirement, bool) {
+	if !r.hidesReview(p, state.ID, state.SignedBy) {
+		return state, false
+	}
+	state.Position = ""
+	if state.Status != journey.NotMet {
+		return state, false
+	}
+	state.Status = journey.NeedsReview
+	return state, true
+}
+
+// ByClinicians is said of a requirement whose status is kept from the reader.
+const ByClinicians = "needs attention by the clinicians"
+
+// Refusal is a refusal as the reader may see it.
+func (r Reader) Refusal(p *protocol.Protocol, state journey.State, refusal *journey.Refusal) *journey.Refusal {
+	shown := *refusal
+	shown.Reasons = slices.Clone(refusal.Reasons)
+	for i, reason := range shown.Reasons {
+		requirement, ok := state.Find(reason.Requirement)
+		if !ok {
+			continue
+		}
+		if _, replaced := r.Requirement(p, requirement); replaced {
+			shown.Reasons[i].Message = reason.Requirement + " " + ByClinicians
+		}
+	}
+	return &shown
+}
