@@ -32,6 +32,9 @@ func TestCapabilityStatementAgreesWithTheServer(t *testing.T) {
 		statement.Kind != r4.CapabilityStatementKindInstance || rest.Mode != r4.RestfulCapabilityModeServer || *statement.Implementation.Url != testBase {
 		t.Errorf("statement: %+v", statement)
 	}
+	if s := rest.Security; s == nil || len(s.Service) != 1 || *s.Service[0].Text != "Bearer token" || *s.Description != "Bearer tokens only, issued by the programme." {
+		t.Errorf("security: %+v", rest.Security)
+	}
 	if len(rest.Resource) != len(types) {
 		t.Errorf("%d types are listed, %d served", len(rest.Resource), len(types))
 	}
@@ -101,20 +104,32 @@ func TestIndexAgreesWithTheParameters(t *testing.T) {
 	found := map[string]bool{}
 	for _, r := range mustPublish(t, testSnapshot(candidateA)) {
 		for _, x := range r.Index {
-			p, ok := types[r.Type].find(x.Param)
+			p, ok := types[r.Type].find(strings.TrimSuffix(x.Param, endSuffix))
 			if !ok || p.use != byIndex {
 				t.Errorf("%s.%s is indexed for nothing", r.Type, x.Param)
 			}
 			if p.system != "" && p.system != x.System {
 				t.Errorf("%s.%s is indexed under %s", r.Type, x.Param, x.System)
 			}
+			if x.Param != p.name && p.kind != r4.SearchParamTypeDate {
+				t.Errorf("%s has an end that is no date: %s", r.Type, x.Param)
+			}
 			found[r.Type+"."+x.Param] = true
 		}
 	}
 	for name, row := range types {
+		dates := 0
 		for _, p := range row.params {
 			if p.use == byIndex && !found[name+"."+p.name] {
 				t.Errorf("%s.%s is never indexed", name, p.name)
+			}
+			if p.kind == r4.SearchParamTypeDate {
+				if dates++; dates > 1 { // a search keeps the ranges of one
+					t.Errorf("%s has several dates", name)
+				}
+				if !found[name+"."+p.name+endSuffix] {
+					t.Errorf("the end of %s.%s is never indexed", name, p.name)
+				}
 			}
 		}
 	}

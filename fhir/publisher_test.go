@@ -12,6 +12,7 @@ import (
 
 	"candidacy/activities"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 )
@@ -123,6 +124,44 @@ func TestCarePlan(t *testing.T) {
 	}
 	if !strings.Contains(plan.Text.Div, `<div xmlns="http://www.w3.org/1999/xhtml">`) || !strings.Contains(plan.Text.Div, "Blood pressure &lt; 140/90 &amp; stable: completed, not met") {
 		t.Errorf("narrative: %s", plan.Text.Div)
+	}
+}
+
+// A reader can't tell from the plan whether the advocate or the psychosocial
+// evaluator objected.
+func TestObjectionsStayWithTheProgramme(t *testing.T) {
+	for _, c := range []struct {
+		domain     string
+		byAdvocate bool
+		published  bool
+	}{
+		{"psychosocial", false, false},
+		{"advocate", false, false},
+		{"renal", true, false},
+		{"renal", false, true},
+	} {
+		plan := func(status journey.Status) []byte {
+			s := testSnapshot(candidateA)
+			s.Protocol.Requirements = []protocol.Requirement{
+				{ID: "review", Title: "Review", Domain: c.domain, Evidence: journey.ByReview, ByAdvocate: c.byAdvocate},
+			}
+			s.State.Requirements = []journey.Requirement{{ID: "review", Status: status, Position: journey.Objects}}
+			return find(t, mustPublish(t, s), typeCarePlan, candidateA+"-evaluation").Body
+		}
+		objected := plan(journey.NotMet)
+		var p r4.CarePlan
+		if err := json.Unmarshal(objected, &p); err != nil {
+			t.Fatal(err)
+		}
+		if got := p.Activity[0].OutcomeCodeableConcept != nil; got != c.published {
+			t.Errorf("%s, advocate %t: published %t", c.domain, c.byAdvocate, got)
+		}
+		if got := strings.Contains(p.Text.Div, "not met"); got != c.published {
+			t.Errorf("%s, advocate %t: in the narrative %t: %s", c.domain, c.byAdvocate, got, p.Text.Div)
+		}
+		if same := bytes.Equal(objected, plan(journey.Met)); same == c.published {
+			t.Errorf("%s, advocate %t: met and not met look the same: %t", c.domain, c.byAdvocate, same)
+		}
 	}
 }
 

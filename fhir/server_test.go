@@ -197,7 +197,7 @@ func TestRequests(t *testing.T) {
 		{"GET", obs + "?date=2026-02-03&patient=" + candidateA, 200, 1, "", nil},
 		{"GET", obs + "?date=2026-02-04&patient=" + candidateA, 200, 2, "", nil},
 		{"GET", obs + "?date=2026-02-03T23:30:00-05:00&patient=" + candidateA, 200, 2, "", nil},
-		{"GET", obs + "?date=2026-02-07T07:00:00+01:00&patient=" + candidateA, 200, 2, "", nil},
+		{"GET", obs + "?date=ge2026-02-07T07:00:00+01:00&date=lt2026-02-08&patient=" + candidateA, 200, 2, "", nil},
 		{"GET", obs + "?date=ge2026-02-06&date=lt2026-02-08&patient=" + candidateA, 200, 4, "", nil},
 		{"GET", obs + "?date=2026-02-03,2026-02-06,2026-02-09&patient=" + candidateA, 200, 5, "", nil},
 		{"GET", obs + "?date=lt2026-02-04,gt2026-02-08&patient=" + candidateA, 200, 3, "", nil},
@@ -205,6 +205,14 @@ func TestRequests(t *testing.T) {
 		{"GET", obs + "?date=2026-02-31", 400, -1, "search parameter date", nil},
 		{"GET", obs + "?date=xx2026-02", 400, -1, "search parameter date", nil},
 		{"GET", obs + "?date=tomorrow", 400, -1, "search parameter date", nil},
+		{"GET", obs + "?date:end=2026", 400, -1, "search parameter date:end", nil},
+		{"GET", obs + "?date=" + strings.Repeat("ne2026-02-03T10:00:00Z,", 60) + "2026", 200, 19, "", nil},
+		{"GET", obs + "?date=" + days(17), 400, -1, "too-costly", nil},
+		{"GET", "/fhir/EpisodeOfCare?date=ge2027&status=active", 200, 1, "", nil},
+		{"GET", "/fhir/EpisodeOfCare?date=2026", 200, 0, "", nil},
+		{"GET", "/fhir/CarePlan?date=sa2026-03-01", 200, 2, "", nil},
+		{"GET", "/fhir/CarePlan?date=eb2030", 200, 0, "", nil},
+		{"GET", "/fhir/DetectedIssue?identified=gt2026-02-03T12:00:00Z", 200, 3, "", nil},
 		{"GET", obs + "?date:missing=true", 400, -1, "search parameter date:missing", nil},
 		{"GET", "/fhir/DetectedIssue?identified=2026-02-03", 200, 2, "", nil},
 		{"GET", obs + "?_lastUpdated=2026-03-02", 200, 19, "", nil},
@@ -244,6 +252,9 @@ func TestRequests(t *testing.T) {
 		if got := w.Header().Get("Content-Type"); got != contentType {
 			t.Errorf("%s: content type %q", name, got)
 		}
+		if got := w.Header(); got.Get("Cache-Control") != "private, no-cache" || !slices.Equal(got.Values("Vary"), []string{"Authorization, Accept"}) {
+			t.Errorf("%s: caching %q, varies by %q", name, got.Get("Cache-Control"), got.Values("Vary"))
+		}
 		if c.method != "HEAD" && !json.Valid(w.Body.Bytes()) {
 			t.Errorf("%s: not JSON: %s", name, w.Body)
 		}
@@ -265,6 +276,15 @@ func TestRequests(t *testing.T) {
 			t.Errorf("%s: the recipient is in the answer", name)
 		}
 	}
+}
+
+// days are as many separate days.
+func days(n int) string {
+	var list []string
+	for i := range n {
+		list = append(list, testNow.AddDate(0, 0, 2*i).Format(time.DateOnly))
+	}
+	return strings.Join(list, ",")
 }
 
 func TestAllowNamesWhatIsServed(t *testing.T) {
@@ -309,6 +329,71 @@ func TestSearchByForm(t *testing.T) {
 	}
 }
 
+func TestPagesOfASearchByFormNameNobody(t *testing.T) {
+	store := testStore(t)
+	var want []string
+	for i := range 7 {
+		s := own(testSnapshot(fmt.Sprintf("5%07d-6f3e-4a56-9a51-3f6f3c1d7a01", i)), "c")
+		s.Results = nil
+		s.Referral.Identity.Identifier.Value = s.Candidate
+		if i == 3 {
+			s.Referral.Identity.Family = "Marchetti"
+		} else {
+			want = append(want, s.Candidate)
+		}
+		commit(t, store, s, 1, mustPublish(t, s))
+	}
+	e := testServer(store)
+	form := "name=o%27brien&birthdate=1981-06-30&gender=female&identifier=urn:oid:1.2.36.146.595.217.0.1%7C&_count=2"
+	w := ask(e, "POST", "/fhir/Patient/_search?_format=json", form, "Content-Type", "application/x-www-form-urlencoded")
+	if got := readSet(t, w).link("self"); got != testBase+"/Patient?_format=json&gender=female&_count=2" {
+		t.Errorf("self %s", got)
+	}
+	var got []string
+	for pages := 1; ; pages++ {
+		set := readSet(t, w)
+		if set.Total != len(want) {
+			t.Errorf("page %d: total %d", pages, set.Total)
+		}
+		for _, entry := range set.Entry {
+			got = append(got, entry.Resource.ID)
+		}
+		for _, l := range set.Link {
+			for _, word := range []string{"brien", "1981", "urn", "name", "birth", "identifier"} {
+				if strings.Contains(strings.ToLower(l.URL), word) {
+					t.Errorf("the %s link of page %d holds %q: %s", l.Relation, pages, word, l.URL)
+				}
+			}
+		}
+		next := set.link("next")
+		if next == "" {
+			break
+		}
+		if !strings.HasPrefix(next, testBase+"/Patient?_cursor=") || strings.Contains(next, "&") {
+			t.Errorf("next %s", next)
+		}
+		w = ask(e, "GET", strings.TrimPrefix(next, "https://programme.example"), "", "Prefer", "handling=strict")
+		if self := readSet(t, w).link("self"); self != next {
+			t.Errorf("asked for %s, got %s", next, self)
+		}
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got  %v\nwant %v", got, want)
+	}
+
+	for name, c := range map[string]struct{ typ, cursor string }{
+		"of another type":    {"Patient", "2:Observation/x?code=1"},
+		"with a cursor":      {"Patient", "2:Patient/x?_cursor=MTp4"},
+		"without an id":      {"Patient", "2:Patient/?name=x"},
+		"wrongly encoded":    {"Patient", "2:Patient/x?name=%zz"},
+		"of another version": {"Patient", "3:Patient/x?name=x"},
+	} {
+		if w := ask(e, "GET", "/fhir/"+c.typ+"?_cursor="+encodeCursor(c.cursor), ""); w.Code != 400 || !strings.Contains(w.Body.String(), "search parameter _cursor") {
+			t.Errorf("a cursor %s: %d %s", name, w.Code, w.Body)
+		}
+	}
+}
+
 func TestSelfLinkHoldsOnlyWhatTookPart(t *testing.T) {
 	e := testServer(seeded(t))
 	w := ask(e, "GET", "/fhir/Observation?_sort=-date&code=http://loinc.org|2160-0&foo=bar&_count=500&_summary=text", "")
@@ -347,6 +432,9 @@ func TestConditionalRead(t *testing.T) {
 		w := ask(e, "GET", target, "", c.headers...)
 		if w.Code != c.status {
 			t.Errorf("%v: %d", c.headers, w.Code)
+		}
+		if w.Header().Get("Cache-Control") != "private, no-cache" || w.Header().Get("Vary") != "Authorization, Accept" {
+			t.Errorf("%v: headers %v", c.headers, w.Header())
 		}
 		if w.Code == 304 && (w.Body.Len() > 0 || w.Header().Get("ETag") != `W/"2"`) {
 			t.Errorf("%v: body %q, ETag %q", c.headers, w.Body, w.Header().Get("ETag"))
@@ -436,7 +524,11 @@ func TestInternalErrorsStayInternal(t *testing.T) {
 		if w.Code != 500 || !strings.Contains(w.Body.String(), `"code":"exception"`) || strings.Contains(w.Body.String(), "secret") {
 			t.Errorf("%d %s", w.Code, w.Body)
 		}
-		if reported == nil || !strings.Contains(reported.Error(), "secret") {
+		want := "secret of the database"
+		if panics { // with what, nobody is told
+			want = "panic of type string"
+		}
+		if reported == nil || reported.Error() != want {
 			t.Errorf("reported %v", reported)
 		}
 	}

@@ -38,6 +38,7 @@ func TestServeFromStartToStop(t *testing.T) {
 		{"/api/candidates", "", 401}, {"/fhir/Patient", "", 401}, {"/fhir/Patient", "nonsense", 401},
 		{"/api/candidates", late, 403}, {"/fhir/Patient", late, 200}, {"/api/candidates", s.tokens[journey.Administrator], 403},
 		{"/fhir/Patient", s.tokens[journey.Advocate], 403}, {"/fhir/Patient", s.tokens[journey.CommitteeRole], 403},
+		{"/fhir/Patient", s.tokens[journey.Coordinator], 403}, {"/fhir/Patient", s.tokens[journey.Auditor], 403},
 		{"/api/candidates", s.tokens[journey.Coordinator], 200}, {"/api/candidates", s.tokens[journey.Auditor], 200},
 	} {
 		if a := mustAsk(t, "GET", srv.url+c.path, c.token, "", nil); a.status != c.want {
@@ -210,6 +211,8 @@ func TestBadCommandLines(t *testing.T) {
 		{[]string{"account", "recipient-team", "--data", data, "--username", "nobody", "--recipient", "R-1"}, "--username"},
 		{[]string{"serve", "--data", data, "--no-worker"}, "--no-worker"},
 		{[]string{"serve", "--data", data, "--protocol", filepath.Join(data, "none.yaml")}, "protocol"},
+		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--public-url", "candidacy"}, "--public-url"},
+		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--trusted-proxy", "everybody"}, "--trusted-proxy"},
 		{[]string{"worker", "--data", data}, "--temporal-address"},
 		{[]string{"intake", filepath.Join(data, "none.json"), "--data", data}, "bundle"},
 	} {

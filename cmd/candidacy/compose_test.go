@@ -19,7 +19,7 @@ func TestComposeFile(t *testing.T) {
 	}
 	check := exec.CommandContext(t.Context(), "go", "run", ".", file)
 	check.Dir = "../../testdata/conformance/compose"
-	check.Env = append(os.Environ(), "RECORDS_PASSWORD=x", "ENGINE_PASSWORD=x", "CANDIDACY_PAYLOAD_KEYS=x")
+	check.Env = append(os.Environ(), "RECORDS_PASSWORD=x", "ENGINE_PASSWORD=x", "CANDIDACY_PAYLOAD_KEYS=x", "PUBLIC_URL=https://candidacy.example")
 	var errs strings.Builder
 	check.Stderr = &errs
 	out, err := check.Output()

@@ -2,8 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
+	"net"
 	"net/http"
+	"net/url"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -42,8 +47,9 @@ func plain(w http.ResponseWriter, status int, text string) {
 	_, _ = w.Write([]byte(text)) // the client is gone when this fails
 }
 
-// readers are the roles that may read the FHIR endpoint.
-var readers = []journey.Role{journey.EHR, journey.Coordinator, journey.Clinician, journey.Auditor}
+// readers are the roles that may read the FHIR endpoint: systems only. People
+// read through the API and the pages, which know who may see whom.
+var readers = []journey.Role{journey.EHR}
 
 // unless leaves one path open: a CapabilityStatement is read before anybody
 // can know how to authenticate.
@@ -66,8 +72,14 @@ const readyTimeout = 5 * time.Second
 func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) (http.Handler, error) {
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
-	// The sign-in limit counts by address: a forwarded one can be made up.
-	e.IPExtractor = echo.ExtractIPDirect()
+	var err error
+	if e.IPExtractor, err = addresses(s.trustedProxy); err != nil {
+		return nil, err
+	}
+	base, err := publicBase(s.publicURL)
+	if err != nil {
+		return nil, err
+	}
 	e.GET("/healthz", func(c echo.Context) error { return c.String(http.StatusOK, "ok\n") })
 	e.GET("/readyz", func(c echo.Context) error {
 		ctx, cancel := context.WithTimeout(c.Request().Context(), readyTimeout)
@@ -83,14 +95,43 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) 
 	})
 	bearer := access.Bearer(sys.Store, readers, time.Now, fhir.WriteOutcome)
 	fhir.Register(e.Group("/fhir", unless("/fhir/metadata", bearer)), sys.Store, fhir.Options{
-		Now:    time.Now,
+		Now: time.Now, BaseURL: base,
 		Report: func(_ *http.Request, err error) { log.Error("fhir", "error", err) },
 	})
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current,
-		Now: time.Now, Log: log, Demo: signIns != nil, Secure: s.secure, SignIns: signIns,
+		Now: time.Now, Log: log, Demo: signIns != nil, Secure: s.secure || strings.HasPrefix(s.publicURL, "https:"), SignIns: signIns,
 	}); err != nil {
 		return nil, err
 	}
 	return e, nil
+}
+
+// addresses says where a request comes from. A forwarded address can be made
+// up by anybody, so it counts only when a proxy that is named passes it on.
+func addresses(proxy string) (echo.IPExtractor, error) {
+	if proxy == "" {
+		return echo.ExtractIPDirect(), nil
+	}
+	_, trusted, err := net.ParseCIDR(proxy)
+	if err != nil {
+		return nil, fmt.Errorf("--trusted-proxy: %w", err)
+	}
+	return echo.ExtractIPFromXFFHeader(
+		echo.TrustLoopback(false), echo.TrustLinkLocal(false), echo.TrustPrivateNet(false), echo.TrustIPRange(trusted),
+	), nil
+}
+
+// publicBase is the address of the FHIR endpoint as clients see it. Without one
+// it is taken from the request, which is right only without a proxy.
+func publicBase(public string) (func(*http.Request) string, error) {
+	if public == "" {
+		return nil, nil
+	}
+	u, err := url.Parse(public)
+	if err != nil || u.Host == "" || (u.Scheme != "http" && u.Scheme != "https") || u.RawQuery != "" {
+		return nil, errors.New("--public-url: an address such as https://candidacy.example is needed")
+	}
+	base := strings.TrimRight(public, "/") + "/fhir"
+	return func(*http.Request) string { return base }, nil
 }

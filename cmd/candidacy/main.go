@@ -15,6 +15,8 @@ import (
 )
 
 func main() {
+	// What this program writes is for its own account only.
+	syscall.Umask(0o077)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	err := program(os.Stdout, os.Stderr).ExecuteContext(ctx)
 	stop()

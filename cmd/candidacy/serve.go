@@ -22,6 +22,7 @@ import (
 // site are the flags that say where data lives and where to listen.
 type site struct {
 	data, listen, temporal, database, protocol string
+	publicURL, trustedProxy                    string
 	secure, noWorker                           bool
 }
 
@@ -30,7 +31,9 @@ func (s *site) bind(cmd *cobra.Command, data string) {
 	f.StringVar(&s.data, "data", data, "folder for records, engine and keys")
 	f.StringVar(&s.listen, "listen", "127.0.0.1:8080", "address to listen on")
 	s.bindParts(cmd)
-	f.BoolVar(&s.secure, "secure-cookies", false, "mark cookies Secure; set it behind TLS")
+	f.StringVar(&s.publicURL, "public-url", "", "address that clients use, such as https://candidacy.example; needed behind a proxy")
+	f.StringVar(&s.trustedProxy, "trusted-proxy", "", "network of the proxy whose X-Forwarded-For counts, such as 10.0.0.0/8")
+	f.BoolVar(&s.secure, "secure-cookies", false, "mark cookies Secure; implied by an https --public-url")
 	f.BoolVar(&s.noWorker, "no-worker", false, "leave the work to candidacy worker processes on the same cluster")
 }
 

@@ -48,12 +48,20 @@ func roleNamed(name string) (journey.Role, error) {
 	return "", fmt.Errorf("--role: %q is not a role; accepted: %s", name, strings.Join(names, ", "))
 }
 
+// longestDays bounds how long a token that nobody remembers stays good.
+const longestDays = 366
+
 func tokenCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "token", Short: "Bearer tokens for /api and /fhir"}
+	cmd.AddCommand(tokenIssue(), tokenList(), tokenRevoke())
+	return cmd
+}
+
+func tokenIssue() *cobra.Command {
 	var s site
 	var role, account string
 	var days int
-	issue := &cobra.Command{
+	cmd := &cobra.Command{
 		Use:   "issue",
 		Short: "Print a new token; only its digest is stored",
 		Args:  cobra.NoArgs,
@@ -62,8 +70,8 @@ func tokenCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if days < 1 {
-				return errors.New("--days: at least 1")
+			if days < 1 || days > longestDays {
+				return fmt.Errorf("--days: from 1 to %d", longestDays)
 			}
 			return withStore(cmd.Context(), s, func(store *record.Store) error {
 				id := ""
@@ -74,6 +82,9 @@ func tokenCommand() *cobra.Command {
 					}
 					if a.Role != granted {
 						return fmt.Errorf("--account: %s has the role %s", account, a.Role)
+					}
+					if a.Disabled {
+						return fmt.Errorf("--account: %s is disabled", account)
 					}
 					id = a.ID
 				}
@@ -86,10 +97,73 @@ func tokenCommand() *cobra.Command {
 			})
 		},
 	}
-	bindStore(issue, &s)
-	issue.Flags().StringVar(&role, "role", "", "coordinator, clinician, advocate, committee, auditor, ehr or administrator")
-	issue.Flags().StringVar(&account, "account", "", "username the token acts for; without it the token is its own actor")
-	issue.Flags().IntVar(&days, "days", 30, "days until the token expires")
-	cmd.AddCommand(issue)
+	bindStore(cmd, &s)
+	cmd.Flags().StringVar(&role, "role", "", "coordinator, clinician, advocate, committee, auditor, ehr or administrator")
+	cmd.Flags().StringVar(&account, "account", "", "username the token acts for; without it the token is its own actor")
+	cmd.Flags().IntVar(&days, "days", 30, fmt.Sprintf("days until the token expires, at most %d", longestDays))
+	return cmd
+}
+
+func tokenList() *cobra.Command {
+	var s site
+	cmd := &cobra.Command{
+		Use:   "list",
+		Short: "List the tokens that have not expired: id, role, account, issued, expires",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return withStore(cmd.Context(), s, func(store *record.Store) error {
+				accounts, err := store.Accounts(cmd.Context())
+				if err != nil {
+					return err
+				}
+				// A token that is its own actor has no account.
+				names := map[string]string{"": "-"}
+				for _, a := range accounts {
+					names[a.ID] = a.Username
+				}
+				tokens, err := store.Tokens(cmd.Context())
+				if err != nil {
+					return err
+				}
+				for _, t := range tokens {
+					account, ok := names[t.Account]
+					if !ok {
+						account = t.Account
+					}
+					fmt.Fprintf(cmd.OutOrStdout(), "%s\t%s\t%s\t%s\t%s\n", t.ID, t.Role, account,
+						t.CreatedAt.Format(time.RFC3339), t.ExpiresAt.Format(time.RFC3339))
+				}
+				return nil
+			})
+		},
+	}
+	bindStore(cmd, &s)
+	return cmd
+}
+
+func tokenRevoke() *cobra.Command {
+	var s site
+	cmd := &cobra.Command{
+		Use:   "revoke ID",
+		Short: "Make a token worthless; token list shows the ids",
+		Long: "Make a token worthless; token list shows the ids.\n\n" +
+			"A running server refuses the token within 30 seconds.",
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return withStore(cmd.Context(), s, func(store *record.Store) error {
+				err := store.RevokeToken(cmd.Context(), args[0])
+				if errors.Is(err, record.ErrNotFound) {
+					// The argument is not repeated: it may be the token itself.
+					return errors.New("ID: no token has this id; token list shows the ids")
+				}
+				if err != nil {
+					return err
+				}
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "token %s revoked\n", args[0])
+				return err
+			})
+		},
+	}
+	bindStore(cmd, &s)
 	return cmd
 }

@@ -165,7 +165,7 @@ func TestRequestIDs(t *testing.T) {
 	for header, kept := range map[string]bool{given: true, "": false, "Alvira Testford": false} {
 		c := echo.New().NewContext(httptest.NewRequest(http.MethodGet, "/", nil), httptest.NewRecorder())
 		c.Response().Header().Set(echo.HeaderXRequestID, header)
-		id := requestID(c)
+		id := RequestID(c)
 		if (id == header) != kept || c.Response().Header().Get(echo.HeaderXRequestID) != id {
 			t.Errorf("%q became %q", header, id)
 		}

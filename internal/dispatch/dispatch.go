@@ -168,6 +168,14 @@ func (d *Dispatcher) deliver(ctx context.Context, c journey.Command, body json.R
 		return Receipt{Candidate: c.Candidate, Seq: receipt.Seq, Stage: receipt.Stage}, nil
 	}
 	if refusal := activities.Refused(err); refusal != nil {
+		// Another attempt may have put it on record meanwhile.
+		if entry, err := d.Store.EntryByCommand(ctx, c.Candidate, c.ID); err == nil && entry.CommandHash == hash {
+			event, err := entry.Decode()
+			if err != nil {
+				return Receipt{}, err
+			}
+			return d.repeated(ctx, event)
+		}
 		if err := d.Store.Unstage(context.WithoutCancel(ctx), c.Candidate, c.ID, staging.Attempt); err != nil {
 			return Receipt{}, err
 		}

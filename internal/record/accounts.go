@@ -24,14 +24,18 @@ type Account struct {
 	Username string
 	Name     string
 	Role     journey.Role
+	// Disabled accounts can't sign in, and their tokens are refused.
+	Disabled bool
 	password string
 }
 
-const accountColumns = "id, username, name, role, password"
+const accountColumns = "id, username, name, role, password, disabled_at"
 
 func scanAccount(row scanner) (Account, error) {
 	var a Account
-	err := row.Scan(&a.ID, &a.Username, &a.Name, &a.Role, &a.password)
+	var disabledAt string
+	err := row.Scan(&a.ID, &a.Username, &a.Name, &a.Role, &a.password, &disabledAt)
+	a.Disabled = disabledAt != ""
 	if errors.Is(err, sql.ErrNoRows) {
 		return a, ErrNotFound
 	}
@@ -86,6 +90,72 @@ func (s *Store) Accounts(ctx context.Context) ([]Account, error) {
 	return list, rows.Err()
 }
 
+// DisableAccount keeps an account out until EnableAccount: it ends its sessions
+// and refuses its password and the tokens bound to it.
+func (s *Store) DisableAccount(ctx context.Context, id string) error {
+	return s.changeAccount(ctx, id, "disable the account", true,
+		"UPDATE account SET disabled_at = CASE WHEN disabled_at = '' THEN $2 ELSE disabled_at END WHERE id = $1", id, instant(s.now()))
+}
+
+// EnableAccount lets an account in again. Its password and the tokens bound to
+// it are good again; the sessions that it had are not.
+func (s *Store) EnableAccount(ctx context.Context, id string) error {
+	return s.changeAccount(ctx, id, "enable the account", false, "UPDATE account SET disabled_at = '' WHERE id = $1", id)
+}
+
+// SetPassword replaces an account's password and ends its sessions. Tokens
+// bound to the account stay.
+func (s *Store) SetPassword(ctx context.Context, id, password string) error {
+	return s.changeAccount(ctx, id, "set the password", true, "UPDATE account SET password = $2 WHERE id = $1", id, hashPassword(password))
+}
+
+// changeAccount runs a statement that changes one account, and ends the
+// account's sessions where the change asks for it. The answer is ErrNotFound
+// when there is no such account.
+func (s *Store) changeAccount(ctx context.Context, id, what string, endSessions bool, statement string, args ...any) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		// A session that starts meanwhile must be seen here, or see the change.
+		if err := s.lock(ctx, tx, id); err != nil {
+			return err
+		}
+		if err := execOne(ctx, tx, what, statement, args...); err != nil || !endSessions {
+			return err
+		}
+		return deleteSessions(ctx, tx, id)
+	})
+}
+
+// execOne runs a statement that finds its row; ErrNotFound when it finds none.
+func execOne(ctx context.Context, tx *sql.Tx, what, statement string, args ...any) error {
+	done, err := tx.ExecContext(ctx, statement, args...)
+	if err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	n, err := done.RowsAffected()
+	if err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	if n == 0 {
+		return ErrNotFound
+	}
+	return nil
+}
+
+func deleteSessions(ctx context.Context, tx *sql.Tx, account string) error {
+	if _, err := tx.ExecContext(ctx, "DELETE FROM session WHERE account_id = $1", account); err != nil {
+		return fmt.Errorf("end the account's sessions: %w", err)
+	}
+	return nil
+}
+
+// RemoveFromRecipientTeam forgets that an account cares for a recipient. The
+// answer is ErrNotFound when that was not recorded.
+func (s *Store) RemoveFromRecipientTeam(ctx context.Context, recipient, account string) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		return execOne(ctx, tx, "change the recipient's team", "DELETE FROM recipient_team WHERE recipient = $1 AND account_id = $2", recipient, account)
+	})
+}
+
 // argon2id parameters: OWASP Password Storage Cheat Sheet, second
 // recommendation (m = 19 MiB, t = 2, p = 1).
 const (
@@ -103,7 +173,8 @@ func hashPassword(password string) string {
 }
 
 // CheckPassword returns the account when the password is right. A wrong
-// password and an unknown username cost the same and read the same.
+// password, an unknown username and a disabled account cost the same and read
+// the same.
 func (s *Store) CheckPassword(ctx context.Context, username, password string) (Account, bool, error) {
 	a, err := s.AccountByName(ctx, username)
 	switch {
@@ -119,7 +190,7 @@ func (s *Store) CheckPassword(ctx context.Context, username, password string) (A
 		return Account{}, false, errors.New("the stored password is unreadable")
 	}
 	got := argon2.IDKey([]byte(password), saltBytes, argonTime, argonMemory, argonThreads, argonKey)
-	if subtle.ConstantTimeCompare(got, keyBytes) != 1 || a.ID == "" {
+	if subtle.ConstantTimeCompare(got, keyBytes) != 1 || a.ID == "" || a.Disabled {
 		return Account{}, false, nil
 	}
 	return a, true, nil
@@ -141,22 +212,24 @@ func secretDigest(text string) string {
 }
 
 // StartSession returns the secret of a new session; only its digest is stored.
+// The answer is ErrNotFound when the account is unknown or disabled.
 func (s *Store) StartSession(ctx context.Context, account string, lifetime time.Duration) (string, error) {
 	text, digest := secret("")
 	return text, s.inTx(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO session (digest, account_id, expires_at) VALUES ($1, $2, $3)",
-			digest, account, instant(s.now().Add(lifetime)))
-		if err != nil {
-			return fmt.Errorf("start the session: %w", err)
+		if err := s.lock(ctx, tx, account); err != nil {
+			return err
 		}
-		return nil
+		return execOne(ctx, tx, "start the session", `INSERT INTO session (digest, account_id, expires_at)
+			SELECT CAST($1 AS TEXT), id, CAST($3 AS TEXT) FROM account WHERE id = $2 AND disabled_at = ''`,
+			digest, account, instant(s.now().Add(lifetime)))
 	})
 }
 
-// SessionAccount returns the account of a live session.
+// SessionAccount returns the account of a live session. A session of a disabled
+// account is none.
 func (s *Store) SessionAccount(ctx context.Context, secret string) (Account, error) {
-	return scanAccount(s.read.QueryRowContext(ctx, `SELECT a.id, a.username, a.name, a.role, a.password
-		FROM session s JOIN account a ON a.id = s.account_id WHERE s.digest = $1 AND s.expires_at > $2`,
+	return scanAccount(s.read.QueryRowContext(ctx, "SELECT "+accountColumns+` FROM account
+		JOIN session ON account_id = id WHERE digest = $1 AND expires_at > $2 AND disabled_at = ''`,
 		secretDigest(secret), instant(s.now())))
 }
 
@@ -170,6 +243,16 @@ func (s *Store) EndSession(ctx context.Context, secret string) error {
 	})
 }
 
+// EndSessions forgets every session of an account.
+func (s *Store) EndSessions(ctx context.Context, account string) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		if err := s.lock(ctx, tx, account); err != nil {
+			return err
+		}
+		return deleteSessions(ctx, tx, account)
+	})
+}
+
 // PurgeSessions forgets the sessions that have expired.
 func (s *Store) PurgeSessions(ctx context.Context) error {
 	return s.inTx(ctx, func(tx *sql.Tx) error {
@@ -180,6 +263,10 @@ func (s *Store) PurgeSessions(ctx context.Context) error {
 	})
 }
 
+// IntakeActor is the one name without an account that tokens may be bound to:
+// under it the command line brings results to a running server.
+const IntakeActor = "laboratory-intake"
+
 // Bearer is who a token speaks for.
 type Bearer struct {
 	// Actor is the account, or the token itself when it is bound to none.
@@ -188,7 +275,8 @@ type Bearer struct {
 }
 
 // IssueToken returns a new bearer token; only its digest is stored. An empty
-// account makes the token its own actor.
+// account makes the token its own actor. A token bound to an account is good
+// only while the account is enabled and has the token's role.
 func (s *Store) IssueToken(ctx context.Context, role journey.Role, account string, lifetime time.Duration) (string, error) {
 	text, digest := secret("cdy_")
 	return text, s.inTx(ctx, func(tx *sql.Tx) error {
@@ -202,12 +290,60 @@ func (s *Store) IssueToken(ctx context.Context, role journey.Role, account strin
 	})
 }
 
-// TokenBearer returns who a live token speaks for.
+// Token is an issued token without its secret.
+type Token struct {
+	ID   string
+	Role journey.Role
+	// Account is empty when the token is its own actor.
+	Account   string
+	CreatedAt time.Time
+	ExpiresAt time.Time
+}
+
+// Tokens lists the tokens that have not expired, the oldest first. Those of a
+// disabled account are among them: enabling it makes them good again.
+func (s *Store) Tokens(ctx context.Context) ([]Token, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT id, role, account_id, created_at, expires_at FROM token WHERE expires_at > $1 ORDER BY created_at, id",
+		instant(s.now()))
+	if err != nil {
+		return nil, fmt.Errorf("list tokens: %w", err)
+	}
+	defer rows.Close()
+	var list []Token
+	for rows.Next() {
+		var t Token
+		var created, expires string
+		if err := rows.Scan(&t.ID, &t.Role, &t.Account, &created, &expires); err != nil {
+			return nil, fmt.Errorf("list tokens: %w", err)
+		}
+		var errA, errB error
+		t.CreatedAt, errA = parseInstant(created)
+		t.ExpiresAt, errB = parseInstant(expires)
+		if err := errors.Join(errA, errB); err != nil {
+			return nil, fmt.Errorf("list tokens: %w", err)
+		}
+		list = append(list, t)
+	}
+	return list, rows.Err()
+}
+
+// RevokeToken makes a token worthless. The answer is ErrNotFound when no token
+// has the id.
+func (s *Store) RevokeToken(ctx context.Context, id string) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		return execOne(ctx, tx, "revoke the token", "DELETE FROM token WHERE id = $1", id)
+	})
+}
+
+// TokenBearer returns who a live token speaks for. A token bound to an account
+// that is gone, is disabled or has another role by now speaks for nobody.
 func (s *Store) TokenBearer(ctx context.Context, token string) (Bearer, error) {
 	var b Bearer
 	var id, account string
-	err := s.kept.queryRow(ctx, "SELECT id, role, account_id FROM token WHERE digest = $1 AND expires_at > $2",
-		secretDigest(token), instant(s.now())).Scan(&id, &b.Role, &account)
+	err := s.kept.queryRow(ctx, `SELECT id, role, account_id FROM token WHERE digest = $1 AND expires_at > $2
+		AND (account_id IN ('', $3) OR EXISTS (
+			SELECT 1 FROM account a WHERE a.id = token.account_id AND a.role = token.role AND a.disabled_at = ''))`,
+		secretDigest(token), instant(s.now()), IntakeActor).Scan(&id, &b.Role, &account)
 	if errors.Is(err, sql.ErrNoRows) {
 		return b, ErrNotFound
 	}

@@ -67,6 +67,9 @@ func fixed(fields ...field) func(scene) []field {
 	return func(scene) []field { return slices.Clone(fields) }
 }
 
+// doneEnded is said alike of every way in which a candidate goes no further.
+const doneEnded = "Recorded: this candidate will not be going forward."
+
 // actions describes every command that people give to a candidate on record.
 var actions map[journey.Kind]action
 
@@ -126,7 +129,13 @@ func init() {
 				return ""
 			},
 			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
-				return &command.SignResults{Requirements: v["requirements"], Verdict: journey.Verdict(v.Get("verdict")), Reason: v.Get("reason")}, nil
+				body := &command.SignResults{
+					Requirements: v["requirements"], Verdict: journey.Verdict(v.Get("verdict")), Reason: v.Get("reason"), Evidence: map[string]string{},
+				}
+				for _, id := range body.Requirements {
+					body.Evidence[id] = v.Get(seenPrefix + id)
+				}
+				return body, nil
 			},
 		},
 		journey.RecordReview: {
@@ -240,14 +249,14 @@ func init() {
 			Fields: noteOnly, Body: plainBody,
 		},
 		journey.Decline: {
-			Title: "Decline", Button: "Decline the candidate", Done: "The candidate is declined.", Grave: true,
+			Title: "Decline", Button: "Decline the candidate", Done: doneEnded, Grave: true,
 			Hint:   "The journey ends and can't be reopened. Outside this programme it looks the same as a withdrawal, and no reason is given to anybody there.",
 			Fields: fixed(reasonField("Reason", "Private: read by clinicians, the advocate and the committee.")), Body: reasonedBody,
 		},
 		journey.Withdraw: {
-			Title: "Withdraw at the candidate's wish", Button: "Withdraw the candidate", Done: "The candidate is withdrawn.", Grave: true,
+			Title: "Withdraw at the candidate's wish", Button: "Withdraw the candidate", Done: doneEnded, Grave: true,
 			Hint:   "The candidate may stop at any time and owes nobody a reason. The journey ends and can't be reopened. Outside this programme it looks the same as a decline.",
-			Fields: fixed(field{Name: "note", Label: "Note", Hint: "Private: read by clinicians, the advocate and the committee.", Type: "textarea", Optional: true}),
+			Fields: fixed(field{Name: "note", Label: "Note", Hint: "Private: read by the coordinator and the advocate only.", Type: "textarea", Optional: true}),
 			Body:   plainBody,
 		},
 	}
@@ -302,7 +311,20 @@ func signable(s scene) []protocol.Requirement {
 	return list
 }
 
+// seenPrefix begins the names of the hidden fields of the signing form that say
+// on which results each requirement stood when the form was made.
+const seenPrefix = "evidence-"
+
+// signField is the field that a fault of a signature is shown at.
+func signField(name string) string {
+	if strings.HasPrefix(name, "evidence") {
+		return "requirements"
+	}
+	return name
+}
+
 func signFields(s scene) []field {
+	var seen []field
 	f := field{Name: "requirements", Label: "Results to sign", Type: "checkboxes"}
 	for _, r := range signable(s) {
 		state, _ := s.candidate.State.Find(r.ID)
@@ -313,14 +335,15 @@ func signFields(s scene) []field {
 			label += " (not met)"
 		}
 		f.Options = append(f.Options, option{r.ID, label})
+		seen = append(seen, field{Name: seenPrefix + r.ID, Type: "hidden", Value: state.Evidence})
 	}
-	return []field{
+	return append(seen, []field{
 		f,
 		{Name: "verdict", Label: "Verdict", Type: "radio", Options: []option{
 			{string(journey.VerdictMet), "Met"}, {string(journey.VerdictNotMet), "Not met"},
 		}},
 		{Name: "reason", Label: "Reason", Hint: "Needed to accept a flagged result, and for every result that is not met.", Type: "textarea", Optional: true},
-	}
+	}...)
 }
 
 // reviews lists the reviews that are the viewer's to give.
@@ -467,7 +490,7 @@ func waiting(s scene, kind journey.Kind) []string {
 		return nil
 	}
 	var list []string
-	for _, reason := range refusal.Reasons {
+	for _, reason := range s.viewer.reader().Refusal(s.protocol, s.candidate.State, refusal).Reasons {
 		list = append(list, reasonWord(s.protocol, reason))
 	}
 	return list

@@ -28,11 +28,18 @@ type boardModel struct {
 	Found   int
 	From    int
 	To      int
-	Before  string
-	After   string
+	Before  *pageLink
+	After   *pageLink
 	Names   bool
 	MayNew  bool
 	Empty   string
+}
+
+// pageLink leads to another page of the list. A search has no link: what was
+// searched for may be a name, and stays out of every address.
+type pageLink struct {
+	Link string
+	Page int
 }
 
 // boardFilter is what the board is narrowed to.
@@ -40,6 +47,7 @@ type boardFilter struct {
 	Stage journey.Stage
 	Text  string
 	Show  string
+	page  int
 }
 
 // What the board can be narrowed to beside a stage.
@@ -131,10 +139,24 @@ func (e boardEntry) in(show string) bool {
 
 // board answers who needs something, who is stuck and what expires.
 func (s *server) board(c echo.Context) error {
+	query := c.QueryParams()
+	query.Del("q") // a name has no place in an address
+	return s.showBoard(c, readFilter(query))
+}
+
+// search is the board narrowed to a name or an identifier. It is sent, and not
+// asked for by an address, so that no name is left in a log or a history.
+func (s *server) search(c echo.Context) error {
+	if err := c.Request().ParseForm(); err != nil {
+		return s.formFault(err)
+	}
+	return s.showBoard(c, readFilter(c.Request().PostForm))
+}
+
+func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 	account, _ := signedIn(c)
 	v := s.viewer(account)
 	ctx := c.Request().Context()
-	filter := readFilter(c)
 	candidates, err := s.visible(ctx, v, record.Filter{OpenOnly: filter.openOnly()})
 	if err != nil {
 		return err
@@ -167,8 +189,7 @@ func (s *server) board(c echo.Context) error {
 		rows = append(rows, row)
 	}
 	slices.SortStableFunc(rows, byUrgency)
-	number, _ := strconv.Atoi(c.QueryParam("page"))
-	model.paginate(rows, number)
+	model.paginate(rows, filter.page)
 	if len(candidates) == 0 && filter.openOnly() { // perhaps all have ended
 		if candidates, err = s.visible(ctx, v, record.Filter{}); err != nil {
 			return err
@@ -186,10 +207,11 @@ func (s *server) board(c echo.Context) error {
 	return s.render(c, http.StatusOK, "board", page{Title: "Candidates", Body: model})
 }
 
-func readFilter(c echo.Context) boardFilter {
+func readFilter(values url.Values) boardFilter {
 	f := boardFilter{
-		Stage: journey.Stage(c.QueryParam("stage")), Text: strings.TrimSpace(c.QueryParam("q")), Show: c.QueryParam("show"),
+		Stage: journey.Stage(values.Get("stage")), Text: strings.TrimSpace(values.Get("q")), Show: values.Get("show"),
 	}
+	f.page, _ = strconv.Atoi(values.Get("page"))
 	if !slices.Contains(journey.Stages, f.Stage) {
 		f.Stage = ""
 	}
@@ -229,13 +251,11 @@ func (f boardFilter) matches(v *viewer, e boardEntry) bool {
 	return true
 }
 
+// link is the address of a page of the board. It never holds the text.
 func (f boardFilter) link(page int) string {
 	query := url.Values{}
 	if f.Stage != "" {
 		query.Set("stage", string(f.Stage))
-	}
-	if f.Text != "" {
-		query.Set("q", f.Text)
 	}
 	if f.Show != "" {
 		query.Set("show", f.Show)
@@ -337,9 +357,9 @@ func (m *boardModel) paginate(rows []boardRow, number int) {
 	m.Rows = rows[from:to]
 	m.From, m.To = from+1, to
 	if number > 1 {
-		m.Before = m.Filter.link(number - 1)
+		m.Before = &pageLink{m.Filter.link(number - 1), number - 1}
 	}
 	if number < pages {
-		m.After = m.Filter.link(number + 1)
+		m.After = &pageLink{m.Filter.link(number + 1), number + 1}
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
@@ -131,12 +132,32 @@ func (s *server) candidate(c echo.Context) error {
 		return err
 	}
 	p := page{Title: model.Name, Body: model}
-	if kind := journey.Kind(c.QueryParam("done")); kind == journey.Refer {
-		p.Notice = "The referral is recorded."
-	} else if a, ok := actions[kind]; ok {
-		p.Notice = a.Done
-	}
+	p.Notice = doneNotice(c.QueryParam("done"))
 	return s.render(c, http.StatusOK, "candidate", p)
+}
+
+// ended stands in an address for both ways in which a candidate goes no
+// further: an address may be read by others, and must not tell them apart.
+const ended = "ended"
+
+// doneWord is what an address says of a command that was carried out.
+func doneWord(kind journey.Kind) string {
+	if kind == journey.Withdraw || kind == journey.Decline {
+		return ended
+	}
+	return string(kind)
+}
+
+// doneNotice is what the page says of it.
+func doneNotice(word string) string {
+	switch kind := journey.Kind(word); kind {
+	case journey.Refer:
+		return "The referral is recorded."
+	case ended:
+		return actionOf(journey.Withdraw).Done
+	default:
+		return actionOf(kind).Done
+	}
 }
 
 // attempt is a form that was refused and is shown again.
@@ -176,7 +197,10 @@ func (s *server) command(c echo.Context) error {
 	status, title := http.StatusUnprocessableEntity, "Nothing was recorded. Check what is entered"
 	body, problems := a.Body(sc, values, key)
 	fieldOf := plainField
-	if kind == journey.RecordResults {
+	switch kind {
+	case journey.SignResults:
+		fieldOf = signField
+	case journey.RecordResults:
 		fieldOf = resultField(sc.protocol, sc.code)
 	}
 	if len(problems) > 0 {
@@ -188,7 +212,11 @@ func (s *server) command(c echo.Context) error {
 			Candidate: found.ID, Key: key, Kind: kind, Actor: v.ID, Role: v.Role, Body: body,
 		})
 		if err == nil {
-			return c.Redirect(http.StatusSeeOther, "/candidates/"+found.ID+"?done="+string(kind))
+			return c.Redirect(http.StatusSeeOther, "/candidates/"+found.ID+"?done="+doneWord(kind))
+		}
+		var refusal *journey.Refusal
+		if errors.As(err, &refusal) {
+			err = v.reader().Refusal(sc.protocol, found.State, refusal)
 		}
 		var keep bool
 		if status, title, try.problems, keep, ok = refused(sc.protocol, err, fieldOf); !ok {
@@ -434,7 +462,8 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 			row.Signer = "Coordinator"
 		}
 	}
-	shown := state.Status
+	seen, replaced := sc.viewer.reader().Requirement(sc.protocol, state)
+	shown := seen.Status
 	if (shown == journey.Met || shown == journey.Waived) && !state.InForce(sc.today) {
 		shown = journey.Expired
 	}
@@ -459,8 +488,11 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	if state.SignedBy != "" {
 		detail = append(detail, personWord(people, state.SignedBy)+", "+dayWord(state.SignedOn))
 	}
-	if state.Position != "" && (!private(r) || sc.viewer.readsPrivate(state.SignedBy)) {
-		detail = append(detail, known(positionWords, state.Position))
+	if replaced {
+		detail = append(detail, api.ByClinicians)
+	}
+	if seen.Position != "" {
+		detail = append(detail, known(positionWords, seen.Position))
 	}
 	row.Detail = strings.Join(detail, "; ")
 	row.Action, row.Verb = requirementAction(sc, r, state)

@@ -4,7 +4,10 @@ import (
 	"errors"
 	"net/http"
 
+	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/api"
 )
 
 // failure is an error that a person may read in full.
@@ -38,7 +41,7 @@ func (s *server) fail(c echo.Context, err error) error {
 	case errors.As(err, &tooLarge):
 		known = &failure{Status: http.StatusRequestEntityTooLarge, Message: "The form is too large."}
 	default:
-		s.Log.Error("a page failed", "request", id, "error", err)
+		api.LogFailure(c.Request().Context(), s.Log, id, candidateOf(c), err)
 		known = &failure{Status: http.StatusInternalServerError}
 	}
 	title, message := known.Title, known.Message
@@ -63,6 +66,15 @@ func (s *server) fail(c echo.Context, err error) error {
 	return s.render(c, known.Status, "error", page{
 		Title: title, Body: errorPage{Status: known.Status, Message: message, Request: id},
 	})
+}
+
+// candidateOf is the candidate that a request names, for the log. Anything but an
+// id may be a value that went astray.
+func candidateOf(c echo.Context) string {
+	if id, err := uuid.Parse(c.Param("id")); err == nil {
+		return id.String()
+	}
+	return ""
 }
 
 func or(text, otherwise string) string {

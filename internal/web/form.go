@@ -94,10 +94,11 @@ func (f *form) fill(values url.Values, problems []problem) {
 	for i := range f.Fields {
 		field := &f.Fields[i]
 		field.ID = f.ID + "-" + field.Name
-		if values != nil {
+		// What a form was made with stays as it is now; the rest is as entered.
+		if values != nil && field.Type != "hidden" {
 			field.Value, field.Checked = "", nil
 			if field.Type == "checkboxes" || field.Type == "checkbox" {
-				field.Checked = values[field.Name]
+				field.Checked = f.stillSeen(values, values[field.Name])
 			} else {
 				field.Value = values.Get(field.Name)
 			}
@@ -108,6 +109,16 @@ func (f *form) fill(values url.Values, problems []problem) {
 			}
 		}
 	}
+}
+
+// stillSeen leaves out what changed since the form was made: it has to be looked
+// at and chosen again.
+func (f *form) stillSeen(values url.Values, chosen []string) []string {
+	return slices.DeleteFunc(slices.Clone(chosen), func(choice string) bool {
+		return slices.ContainsFunc(f.Fields, func(seen field) bool {
+			return seen.Name == seenPrefix+choice && seen.Value != values.Get(seen.Name)
+		})
+	})
 }
 
 func join(a, b string) string {
@@ -181,6 +192,9 @@ func refused(p *protocol.Protocol, err error, fieldOf func(string) string) (stat
 		title = "Nothing was recorded"
 		if refusal.Code == journey.Blocked {
 			title = "Nothing was recorded: this is not possible yet"
+			if slices.ContainsFunc(refusal.Reasons, func(r journey.Reason) bool { return r.Rule == "result-as-seen" }) {
+				title = "Nothing was recorded: a result has changed since you looked at it"
+			}
 		}
 		return statusOf(refusal.Code), title, problems, false, true
 	default:

@@ -3,14 +3,12 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
-	"runtime/debug"
 	"slices"
 
-	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/api"
 	"candidacy/internal/record"
 )
 
@@ -34,15 +32,10 @@ func (s *server) guard(r route) echo.HandlerFunc {
 		header.Set("Referrer-Policy", "no-referrer")
 		header.Set("Cross-Origin-Opener-Policy", "same-origin")
 		header.Set("Cache-Control", "no-store")
-		id := header.Get(echo.HeaderXRequestID)
-		if id == "" {
-			id = uuid.NewString()
-			header.Set(echo.HeaderXRequestID, id)
-		}
+		api.RequestID(c)
 		defer func() {
-			if p := recover(); p != nil {
-				s.Log.Error("a page panicked", "request", id, "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
-				err = s.fail(c, &failure{Status: http.StatusInternalServerError})
+			if fault := api.Panicked(recover()); fault != nil {
+				err = s.fail(c, fault)
 			}
 		}()
 		if err := s.admit(c, r); err != nil {

@@ -1,14 +1,18 @@
 package web
 
 import (
+	"strings"
 	"sync"
 	"time"
 )
 
-// Five failed attempts in a quarter of an hour are more than a forgetful person
-// needs and far fewer than guessing takes.
+// Five failed attempts on a name in a quarter of an hour are more than a
+// forgetful person needs and far fewer than guessing takes. An address may be
+// that of a proxy, and so of everybody, and gets more.
 const (
 	attemptLimit  = 5
+	addressLimit  = 50
+	addressPrefix = "address "
 	attemptWindow = 15 * time.Minute
 	// limiterKeys bounds the memory that attempts on invented usernames take.
 	limiterKeys = 20_000
@@ -38,8 +42,12 @@ func (l *limiter) take(keys ...string) (wait time.Duration, ok bool) {
 		}
 	}
 	for _, key := range keys {
-		if recent := l.recent(key, now); len(recent) >= attemptLimit {
-			wait = max(wait, recent[len(recent)-attemptLimit].Add(attemptWindow).Sub(now))
+		limit := attemptLimit
+		if strings.HasPrefix(key, addressPrefix) {
+			limit = addressLimit
+		}
+		if recent := l.recent(key, now); len(recent) >= limit {
+			wait = max(wait, recent[len(recent)-limit].Add(attemptWindow).Sub(now))
 		}
 	}
 	if wait > 0 {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"candidacy/internal/api"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -47,7 +48,10 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 	s := standing{Assessed: assessed(rules, state), OverdueSince: overdueSince(rules, state, today)}
 	for _, r := range missing(rules, state, nextGate(state), today) {
 		text := titleOf(p, r.ID)
-		if r.Status != journey.Due {
+		r, replaced := v.reader().Requirement(p, r)
+		if replaced {
+			text += " (" + api.ByClinicians + ")"
+		} else if r.Status != journey.Due {
 			text += " (" + lower(known(statusWords, r.Status)) + ")"
 		}
 		s.Outstanding = append(s.Outstanding, text)
@@ -67,7 +71,7 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 			s.Expiring = append(s.Expiring, fmt.Sprintf("Approval (valid until %s)", dayWord(state.Decision.Expires)))
 		}
 	}
-	s.Stuck = stuck(p, state, s.OverdueSince, today)
+	s.Stuck = stuck(p, v, state, s.OverdueSince, today)
 	s.Needs = needs(p, v, c, today)
 	return s
 }
@@ -147,7 +151,7 @@ func overdueSince(rules journey.Rules, s journey.State, today journey.Date) jour
 	return ""
 }
 
-func stuck(p *protocol.Protocol, s journey.State, overdue, today journey.Date) []string {
+func stuck(p *protocol.Protocol, v *viewer, s journey.State, overdue, today journey.Date) []string {
 	var list []string
 	if s.Stage.Ended() {
 		return nil
@@ -172,7 +176,11 @@ func stuck(p *protocol.Protocol, s journey.State, overdue, today journey.Date) [
 		}
 	}
 	for _, r := range s.Requirements {
-		if r.Status == journey.NotMet {
+		seen, replaced := v.reader().Requirement(p, r)
+		if replaced {
+			list = append(list, titleOf(p, r.ID)+" "+api.ByClinicians)
+		}
+		if seen.Status == journey.NotMet {
 			list = append(list, titleOf(p, r.ID)+" is not met")
 		}
 	}

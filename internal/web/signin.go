@@ -89,7 +89,7 @@ func (s *server) signIn(c echo.Context) error {
 			Title: "You are not signed in", Items: []problem{{Text: "Enter your username and your password.", Field: "username"}},
 		})
 	}
-	byName, byAddress := "name "+strings.ToLower(username), "address "+s.address(c)
+	byName, byAddress := "name "+strings.ToLower(username), addressPrefix+s.address(c)
 	if wait, ok := s.limiter.take(byName, byAddress); !ok {
 		seconds := int((wait + time.Second - 1) / time.Second)
 		c.Response().Header().Set("Retry-After", strconv.Itoa(seconds))

@@ -69,14 +69,10 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			m.Details = append(m.Details, fact{label, value})
 		}
 	}
-	care := func(label, text string) {
-		if text != "" && !v.readsCare() {
-			text = withheld
-		}
-		add(label, text)
-	}
-	confidential := func(label, text string) {
-		if text != "" && !v.readsPrivate(e.Actor) {
+	withholds := v.reader().Withheld(p, e.Kind, e.Actor, event.Requirement)
+	// words adds a member of the body that may not be for the viewer.
+	words := func(label, member, text string) {
+		if text != "" && slices.Contains(withholds, member) {
 			text = withheld
 		}
 		add(label, text)
@@ -101,12 +97,12 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body command.AssignAdvocate
 		read(e, &body)
 		add("Advocate", personWord(people, event.Person))
-		confidential("Reason", body.Reason)
+		words("Reason", "reason", body.Reason)
 	case journey.RecordConsent:
 		var body command.RecordConsent
 		read(e, &body)
 		add("Side", side)
-		care("Note", body.Note)
+		words("Note", "note", body.Note)
 	case journey.RecordResults:
 		var body command.RecordResults
 		read(e, &body)
@@ -120,23 +116,17 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		}
 		add("Signed", strings.Join(titles, "; "))
 		add("Verdict", map[journey.Verdict]string{journey.VerdictMet: "met", journey.VerdictNotMet: "not met"}[event.Verdict])
-		care("Reason", body.Reason)
+		words("Reason", "reason", body.Reason)
 	case journey.RecordReview:
 		var body command.RecordReview
 		read(e, &body)
-		r, ok := p.Find(event.Requirement)
-		if !ok || private(r) {
-			confidential("Position", known(positionWords, event.Position))
-			confidential("Findings", body.Findings)
-		} else {
-			add("Position", known(positionWords, event.Position))
-			care("Findings", body.Findings)
-		}
+		words("Position", "position", known(positionWords, event.Position))
+		words("Findings", "findings", body.Findings)
 	case journey.WaiveRequirement:
 		var body command.WaiveRequirement
 		read(e, &body)
 		add("Until", dayWord(event.On))
-		care("Reason", body.Reason)
+		words("Reason", "reason", body.Reason)
 	case journey.RecordDecision:
 		var body command.RecordDecision
 		read(e, &body)
@@ -148,12 +138,12 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			seats = append(seats, seatTitle(p, seat))
 		}
 		add("Present", strings.Join(seats, "; "))
-		confidential("Reason", body.Reason)
+		words("Reason", "reason", body.Reason)
 	case journey.Schedule:
 		var body command.Schedule
 		read(e, &body)
 		add("Planned day", dayWord(event.On))
-		care("Note", body.Note)
+		words("Note", "note", body.Note)
 	case journey.ConfirmLastCheck:
 		if len(event.Mismatches) == 0 {
 			add("Outcome", "Every line agrees")
@@ -166,13 +156,13 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		add("Outcome", known(outcomeWords, event.Outcome))
 		add("Side", side)
 		add("Approach", body.Approach)
-		care("Note", body.Note)
+		words("Note", "note", body.Note)
 	case journey.RecordVisit:
 		var body command.RecordVisit
 		read(e, &body)
 		add("Visit", visitTitle(p, event.Visit))
 		add("Outcome", known(outcomeWords, event.Outcome))
-		care("Note", body.Note)
+		words("Note", "note", body.Note)
 	case journey.Elapse:
 		for _, d := range event.Fired {
 			add(dayWord(lastDay(d)), deadlineWord(p, d.Kind, d.Subject))
@@ -180,19 +170,19 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.Decline, journey.CancelOperation:
 		var body command.Reasoned
 		read(e, &body)
-		confidential("Reason", body.Reason)
+		words("Reason", "reason", body.Reason)
 	case journey.ResolveLastCheck:
 		var body command.Reasoned
 		read(e, &body)
-		care("Reason", body.Reason)
+		words("Reason", "reason", body.Reason)
 	case journey.Withdraw:
 		var body command.Plain
 		read(e, &body)
-		confidential("Note", body.Note)
+		words("Note", "note", body.Note)
 	default:
 		var body command.Plain
 		read(e, &body)
-		care("Note", body.Note)
+		words("Note", "note", body.Note)
 	}
 }
 

@@ -7,13 +7,13 @@ import (
 	"strings"
 	"time"
 
+	"candidacy/internal/api"
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
-// viewer is who looks, and when. Everything that depends on who is looking is
-// decided by its methods.
+// viewer is who looks, and when. What of a candidate is kept from them is decided
+// by api.Reader, as it is for the API.
 type viewer struct {
 	record.Account
 	now time.Time
@@ -91,33 +91,14 @@ func (s *server) visible(ctx context.Context, v *viewer, filter record.Filter) (
 	}
 }
 
-// knowsIdentity reports whether the viewer may see who a candidate is. Quality
-// work needs the facts and not the person.
-func (v *viewer) knowsIdentity() bool { return v.Role != journey.Auditor }
+// reader is the viewer as the rules of visibility know them.
+func (v *viewer) reader() api.Reader { return api.Reader{ID: v.ID, Role: v.Role} }
+
+// knowsIdentity reports whether the viewer may see who a candidate is.
+func (v *viewer) knowsIdentity() bool { return v.reader().SeesName() }
 
 // knowsRecipient reports whether the viewer may see the recipient's reference.
-func (v *viewer) knowsRecipient() bool { return v.Role == journey.Coordinator }
-
-// readsCare reports whether the viewer may read the words that the care team
-// writes to each other.
-func (v *viewer) readsCare() bool { return slices.Contains(writers, v.Role) }
-
-// readsPrivate reports whether the viewer may read private words: findings of
-// the psychosocial evaluation and of the advocate, and the reasons of those who
-// decline, withdraw or decide. Their author may always read them.
-func (v *viewer) readsPrivate(author string) bool {
-	switch v.Role {
-	case journey.Clinician, journey.Advocate, journey.CommitteeRole:
-		return true
-	default:
-		return v.readsCare() && author == v.ID
-	}
-}
-
-// private reports whether what a review of the requirement found is private.
-func private(r protocol.Requirement) bool {
-	return r.Domain == "psychosocial" || r.Domain == "advocate"
-}
+func (v *viewer) knowsRecipient() bool { return v.reader().SeesRecipient() }
 
 // name is how a candidate is called in front of the viewer.
 func (v *viewer) name(c record.Candidate) string {

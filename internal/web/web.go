@@ -1,7 +1,8 @@
 // Package web serves the pages of Candidacy: the board, the referral form and
 // the page of one candidate, rendered on the server from the record store. It
 // decides nothing about the process. Every change goes through the dispatcher,
-// and what a person may see is decided in one file, visibility.go.
+// and what a person may see is decided in visibility.go and, with the
+// API, by api.Reader.
 //
 // The pages use no JavaScript, so the Content Security Policy needs no
 // exception, and every page works with a keyboard, without a mouse and on paper.
@@ -94,6 +95,7 @@ func (s *server) routes() []route {
 		{method: http.MethodPost, path: pathSignOut, roles: everyone, handler: s.signOut},
 		{method: http.MethodGet, path: pathAsset, public: true, handler: s.asset},
 		{method: http.MethodGet, path: pathBoard, roles: readers, handler: s.board},
+		{method: http.MethodPost, path: pathBoard, roles: readers, handler: s.search},
 		{method: http.MethodGet, path: pathNew, roles: coordinator, handler: s.newReferral},
 		{method: http.MethodPost, path: pathNew, roles: coordinator, handler: s.refer},
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},

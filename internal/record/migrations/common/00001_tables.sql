@@ -128,7 +128,8 @@ CREATE TABLE account (
   name TEXT NOT NULL,
   role TEXT NOT NULL,
   password TEXT NOT NULL,
-  created_at TEXT NOT NULL
+  created_at TEXT NOT NULL,
+  disabled_at TEXT NOT NULL DEFAULT ''
 );
 
 CREATE TABLE session (
@@ -136,6 +137,7 @@ CREATE TABLE session (
   account_id TEXT NOT NULL REFERENCES account (id),
   expires_at TEXT NOT NULL
 );
+CREATE INDEX session_account ON session (account_id);
 
 CREATE TABLE token (
   digest TEXT PRIMARY KEY,
