@@ -113,6 +113,25 @@ func seenBy(t *testing.T, id, recipient string) {
 			if n := len(seen["flags"].([]any)); n == 0 {
 				t.Error("no flag is shown")
 			}
+			if _, named := seen["name"]; named != (tc.role != "auditor") {
+				t.Errorf("the name is shown: %t", named)
+			}
+			for _, each := range seen["requirements"].([]any) {
+				switch r := each.(obj); r["id"] {
+				case "psychosocial-evaluation", "advocate-review-final":
+					if _, told := r["position"]; told != tc.guarded {
+						t.Errorf("the position of %s is shown: %t, want %t", r["id"], told, tc.guarded)
+					}
+				case "surgery-review":
+					if r["position"] != "supports" || r["fingerprint"] != nil {
+						t.Errorf("the surgeon's review is %v", r)
+					}
+				case "creatinine":
+					if r["fingerprint"] == nil {
+						t.Error("what the result stands on is not shown")
+					}
+				}
+			}
 			first := seen["requirements"].([]any)[0].(obj)
 			if first["title"] != "Independent living donor advocate assigned" || first["status"] != "met" || first["in_force"] != true {
 				t.Errorf("the first requirement is %v", first)
@@ -129,8 +148,8 @@ func listed(t *testing.T, id string) {
 		t.Fatal("the candidate is not in the list")
 	}
 	line := lines[i].(obj)
-	if name := line["name"].(obj); name["given"] != "Alvira" || name["family"] != "Testford" {
-		t.Errorf("the name is %v", name)
+	if name, shown := line["name"]; shown {
+		t.Errorf("an auditor is told the name %v", name)
 	}
 	// The consent to donation and the four infection tests are due now.
 	if line["outstanding"] != 5.0 || line["since"] != day(0) || line["next_deadline"] == nil {
@@ -148,6 +167,9 @@ func TestPages(t *testing.T) {
 		page := fix.must(t, http.StatusOK, call{method: "GET", path: path + after, as: "clinician"})
 		lines := page["candidates"].([]any)
 		for _, line := range lines {
+			if name := line.(obj)["name"].(obj); name["given"] != "Alvira" || name["family"] != "Testford" {
+				t.Errorf("the name is %v", name)
+			}
 			ids = append(ids, line.(obj)["id"].(string))
 		}
 		next, more := page["next"].(string)

@@ -353,6 +353,15 @@ func TestCreatinineClearance(t *testing.T) {
 	row(man("1986-01-15"), "172", "68", "110", "<1500", "0.90", 24).undecided(t, "creatinine-clearance", "limit")
 	c := man("1986-01-15").size("172", "68").quantity("2160-0", "0.90", "mg/dL", serum).quantity("2161-8", "110", "mg/dL", serum).quantity("3167-4", "1500", "mL", serum)
 	c.undecided(t, "creatinine-clearance", "no end")
+
+	// A weight of ten years ago says nothing of today's body surface; one taken
+	// soon after the collection does.
+	stale := func() *chart {
+		old := man("1986-01-15").quantity("8302-2", "172", "cm", "2016-03-01").quantity("29463-7", "50", "kg", "2016-03-01")
+		return collect(old.quantity("2160-0", "0.90", "mg/dL", serum), "2161-8", "110", "mg/dL", "1500", 24)
+	}
+	stale().undecided(t, "creatinine-clearance", "weight: no result near the day")
+	stale().quantity("29463-7", "68", "kg", "2026-03-08").decides(t, "creatinine-clearance", journey.Meets, 122.1756, 0.001)
 }
 
 // TestAlbuminExcretion: rows of calculations.md 6; the bands are KDIGO 2017 as

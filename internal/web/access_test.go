@@ -37,6 +37,7 @@ func TestPages(t *testing.T) {
 	t.Run("headers", func(t *testing.T) { testHeaders(t, w, id) })
 	t.Run("referral", func(t *testing.T) { testReferral(t, w) })
 	t.Run("typed results", func(t *testing.T) { testResults(t, w, id) })
+	t.Run("signing what was seen", func(t *testing.T) { testSigning(t, w, id) })
 	t.Run("errors keep input", func(t *testing.T) { testErrors(t, w, id) })
 	t.Run("board", func(t *testing.T) { testBoard(t, w, id, other) })
 }
@@ -51,6 +52,7 @@ func testAccess(t *testing.T, w *world, id string) {
 		want         []int
 	}{
 		{http.MethodGet, "/", []int{ok, ok, ok, ok, ok, no, no, away}},
+		{http.MethodPost, "/", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/candidates/new", []int{ok, no, no, no, no, no, no, away}},
 		{http.MethodPost, "/candidates/new", []int{422, no, no, no, no, no, no, away}},
 		{http.MethodGet, "/candidates/" + id, []int{ok, ok, ok, ok, ok, no, no, away}},
@@ -176,7 +178,7 @@ func testVisibility(t *testing.T, w *world, id, other string) {
 	audit := w.as("audi").get("/candidates/" + id)
 	audit.lacks(t, "Fjellgren", "Ottilie", "WEB-0001", "1979", `method="post" action="/candidates`)
 	audit.has(t, "Your role gives no commands")
-	w.as("audi").get("/?q=fjellgren").lacks(t, "/candidates/"+id)
+	w.as("audi").post("/", url.Values{"q": {"fjellgren"}}).lacks(t, "/candidates/"+id)
 }
 
 func testPrivate(t *testing.T, w *world, id string) {
@@ -190,6 +192,19 @@ func testPrivate(t *testing.T, w *world, id string) {
 	got.lacks(t, finding, "has concerns")
 	got.has(t, clinical, withheld)
 	w.as("audi").get("/candidates/"+id).lacks(t, finding, clinical)
+
+	// What the position is can't be told from the status either.
+	w.give("clem", id, journey.RecordReview, &command.RecordReview{Requirement: "psychosocial-evaluation", Position: journey.Objects, Findings: finding})
+	const says, neutral = "Psychosocial evaluation is not met", "Psychosocial evaluation needs attention by the clinicians"
+	w.as("clem").get("/candidates/"+id).has(t, says, "objects")
+	for _, username := range []string{"cora", "audi"} {
+		for _, path := range []string{"/candidates/" + id, "/"} {
+			got := w.as(username).get(path)
+			got.has(t, neutral)
+			got.lacks(t, says, "objects", "(not met)")
+		}
+	}
+	w.give("clem", id, journey.RecordReview, &command.RecordReview{Requirement: "psychosocial-evaluation", Position: journey.Concerns, Findings: finding})
 }
 
 func testCrossOrigin(t *testing.T, w *world, id string) {
@@ -198,7 +213,7 @@ func testCrossOrigin(t *testing.T, w *world, id string) {
 		"fetch metadata": {"Sec-Fetch-Site": {"cross-site"}},
 		"origin":         {"Origin": {"https://elsewhere.example"}},
 	} {
-		for _, path := range []string{"/candidates/" + id + "/hold", "/candidates/new", "/sign-in", "/sign-out"} {
+		for _, path := range []string{"/", "/candidates/" + id + "/hold", "/candidates/new", "/sign-in", "/sign-out"} {
 			r, err := http.NewRequest(http.MethodPost, w.site.URL+path, strings.NewReader("key=x&note=y"))
 			must(t, err)
 			r.Header = header.Clone()

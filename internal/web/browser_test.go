@@ -356,11 +356,21 @@ func TestBrowser(t *testing.T) {
 	s.zoom(home)
 	s.zoom("/")
 	for name, path := range map[string]string{
-		"board-all": "/?show=all", "board-nothing": "/?q=nobody", "candidate-withdrawn": "/candidates/" + gone, "candidate-held": "/candidates/" + held,
+		"board-all": "/?show=all", "candidate-withdrawn": "/candidates/" + gone, "candidate-held": "/candidates/" + held,
 	} {
 		s.open(path)
 		s.check(name)
 	}
+	s.open("/")
+	s.set("filter-q", "fjell")
+	s.send("filter-q")
+	if board := s.text(".board"); !strings.Contains(board, "Fjellgren") || strings.Contains(board, "Okonedo") {
+		t.Errorf("the search finds %s", board)
+	}
+	s.check("board-found")
+	s.set("filter-q", "nobody")
+	s.send("filter-q")
+	s.check("board-nothing")
 	for _, username := range []string{"clem", "adva", "comm", "audi", "adil"} {
 		s.signIn(username)
 		s.open("/")

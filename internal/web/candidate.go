@@ -216,7 +216,11 @@ func (s *server) command(c echo.Context) error {
 		}
 		var refusal *journey.Refusal
 		if errors.As(err, &refusal) {
-			err = v.reader().Refusal(sc.protocol, found.State, refusal)
+			now, failed := s.find(ctx, v, found.ID)
+			if failed != nil {
+				return failed
+			}
+			err = v.reader().Refusal(sc.protocol, now.State, refusal)
 		}
 		var keep bool
 		if status, title, try.problems, keep, ok = refused(sc.protocol, err, fieldOf); !ok {

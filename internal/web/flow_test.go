@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -119,6 +120,45 @@ func testResults(t *testing.T, w *world, id string) {
 	b.get("/candidates/"+id).has(t, "HIV screen", "Systolic blood pressure 128 mmHg")
 }
 
+// testSigning signs a result that is corrected after it was shown.
+func testSigning(t *testing.T, w *world, id string) {
+	report := func(status result.Status, value json.Number) {
+		t.Helper()
+		w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: []command.Result{{
+			Identifier: result.Identifier{System: "urn:test", Value: "signing"}, Status: status, Code: result.Coding{Code: "4548-4"},
+			Quantity: &result.Quantity{Value: value, Unit: "%"}, Effective: "2026-09-16",
+		}}})
+	}
+	evidence := regexp.MustCompile(`name="evidence-hba1c" value="([^"]+)"`)
+	b := w.as("clem")
+	form := func(key string) url.Values {
+		t.Helper()
+		seen := evidence.FindStringSubmatch(b.get("/candidates/" + id).body)
+		if seen == nil {
+			t.Fatal("the form does not say what was seen")
+		}
+		return url.Values{"key": {key}, "requirements": {"hba1c"}, "verdict": {"met"}, "reason": {"Looked at it."}, "evidence-hba1c": {seen[1]}}
+	}
+	report(result.Final, "5.4")
+	old := form("signing-1")
+	report(result.Corrected, "6.1")
+	got := b.post("/candidates/"+id+"/sign-results", old)
+	if got.status != http.StatusConflict {
+		t.Errorf("a signature on what has changed: %d", got.status)
+	}
+	got.has(t, "a result has changed since you looked at it", "has changed since it was shown; look at it again", "Looked at it.")
+	got.lacks(t, `value="hba1c" checked`, old.Get("evidence-hba1c"))
+	// A form that does not say what was seen signs nothing.
+	blind := form("signing-2")
+	blind.Del("evidence-hba1c")
+	if got := b.post("/candidates/"+id+"/sign-results", blind); got.status != http.StatusUnprocessableEntity {
+		t.Errorf("a signature on nothing in particular: %d", got.status)
+	}
+	if got := b.post("/candidates/"+id+"/sign-results", form("signing-3")); got.status != http.StatusSeeOther {
+		t.Errorf("a signature on what is there: %d", got.status)
+	}
+}
+
 func testErrors(t *testing.T, w *world, id string) {
 	b := w.as("clem")
 	page := b.get("/candidates/" + id)
@@ -173,11 +213,15 @@ func testBoard(t *testing.T, w *world, id, other string) {
 	if strings.Index(board.body, other) > strings.Index(board.body, id) {
 		t.Error("the overdue candidate is not first")
 	}
-	b.get("/?q=OKON").lacks(t, "Fjellgren")
+	found := b.post("/", url.Values{"q": {"OKON"}})
+	found.has(t, "Okonedo", `name="q" value="OKON"`)
+	found.lacks(t, "Fjellgren", "q=OKON")
+	b.get("/?q=OKON").has(t, "Fjellgren") // an address narrows to nobody
+	b.post("/", url.Values{"q": {"OKON"}, "stage": {"evaluation"}}).has(t, "No candidate matches")
 	b.get("/?stage=evaluation").lacks(t, "Okonedo")
 	b.get("/?show=stuck").has(t, "Okonedo")
 	b.get("/?show=nonsense&stage=nonsense&page=99").has(t, "Okonedo")
-	b.get("/?q=nobody").has(t, "No candidate matches")
+	b.post("/", url.Values{"q": {"nobody"}}).has(t, "No candidate matches")
 	w.give("clem", other, journey.Decline, actionBody(t, journey.Decline, url.Values{"reason": {"Not now"}}))
 	b.get("/").lacks(t, "Okonedo")
 	b.get("/?stage=declined").has(t, "Okonedo")

@@ -56,7 +56,7 @@ func TestTemplates(t *testing.T) {
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
 		"board": {boardModel{}, boardModel{
 			Filter: boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
-			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: "/", After: "/", Names: true, MayNew: true,
+			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
 			Rows: []boardRow{{Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
 		}},
 		"candidate": {candidateModel{}, candidateModel{
@@ -84,6 +84,39 @@ func TestTemplates(t *testing.T) {
 				t.Errorf("%s, model %d: a value was not rendered", name, i)
 			}
 		}
+	}
+}
+
+// TestSearchLeavesNoName looks for what was searched for in every address of the
+// board.
+func TestSearchLeavesNoName(t *testing.T) {
+	a, err := loadAssets()
+	must(t, err)
+	all, err := loadPages(a)
+	must(t, err)
+	m := boardModel{Filter: boardFilter{Text: "Fjellgren", Show: showStuck, Stage: journey.Evaluation}, Options: showWords, Names: true}
+	m.count(nil)
+	m.paginate(make([]boardRow, 3*boardRows), 2)
+	var out bytes.Buffer
+	must(t, all["board"].ExecuteTemplate(&out, "layout", page{Title: "Candidates", Body: m}))
+	page := answer{body: out.String()}
+	page.has(t, `name="page" value="1"`, `name="page" value="3"`, `name="q" value="Fjellgren"`, `name="show" value="stuck"`)
+	page.lacks(t, `method="get"`, "q=")
+	for _, part := range strings.Split(page.body, `href="`)[1:] {
+		if address, _, _ := strings.Cut(part, `"`); strings.Contains(address, "Fjellgren") {
+			t.Errorf("the address %s holds the name", address)
+		}
+	}
+}
+
+func TestEndsAreAlike(t *testing.T) {
+	for _, kind := range []journey.Kind{journey.Withdraw, journey.Decline} {
+		if word := doneWord(kind); word != ended || doneNotice(word) != doneEnded || actionOf(kind).Done != doneEnded {
+			t.Errorf("%s is told apart: %s", kind, word)
+		}
+	}
+	if doneNotice("nonsense") != "" || doneNotice(doneWord(journey.Hold)) == "" {
+		t.Error("the notices are mixed up")
 	}
 }
 
@@ -141,8 +174,13 @@ func TestLimiter(t *testing.T) {
 	if wait, ok := l.take("name a", "address 2"); ok || wait != 10*time.Minute {
 		t.Errorf("the sixth attempt on a name: %v %v", wait, ok)
 	}
+	for i := range addressLimit - attemptLimit { // an address may be a proxy's
+		if _, ok := l.take("name c"+strconv.Itoa(i), "address 1"); !ok {
+			t.Fatalf("attempt %d from an address is refused", attemptLimit+i+1)
+		}
+	}
 	if _, ok := l.take("name b", "address 1"); ok {
-		t.Error("the sixth attempt from an address is let through")
+		t.Error("one attempt too many from an address is let through")
 	}
 	if _, ok := l.take("name b", "address 2"); !ok {
 		t.Error("somebody else is refused")
