@@ -3,6 +3,7 @@ package record_test
 import (
 	"errors"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -287,6 +288,42 @@ func TestDisabledAccounts(t *testing.T) {
 		} {
 			if err := change(); !errors.Is(err, record.ErrNotFound) {
 				t.Errorf("nobody is answered %v", err)
+			}
+		}
+	})
+}
+
+// TestNoSessionSlipsPast: whoever signs in while the account is disabled is out
+// afterwards, also once the account is enabled again.
+func TestNoSessionSlipsPast(t *testing.T) {
+	onEach(t, func(t *testing.T, b *bench) {
+		ctx := t.Context()
+		guard(t, b)
+		for range 20 {
+			var wait sync.WaitGroup
+			secrets := make([]string, 4)
+			for i := range secrets {
+				wait.Go(func() {
+					secret, err := b.StartSession(ctx, "acc-1", time.Hour)
+					if err != nil && !errors.Is(err, record.ErrNotFound) {
+						t.Error(err)
+					}
+					secrets[i] = secret
+				})
+			}
+			wait.Go(func() {
+				if err := b.DisableAccount(ctx, "acc-1"); err != nil {
+					t.Error(err)
+				}
+			})
+			wait.Wait()
+			if err := b.EnableAccount(ctx, "acc-1"); err != nil {
+				t.Fatal(err)
+			}
+			for _, secret := range secrets {
+				if a, err := b.SessionAccount(ctx, secret); !errors.Is(err, record.ErrNotFound) {
+					t.Fatalf("a session is of %+v, %v", a, err)
+				}
 			}
 		}
 	})

@@ -183,7 +183,7 @@ func testErrors(t *testing.T, w *world, id string) {
 	if got.status != 409 {
 		t.Errorf("a command of an earlier stage: %d", got.status)
 	}
-	got = b.post("/candidates/"+id+"/sign-results", url.Values{"key": {"sign"}, "requirements": {"hba1c"}, "verdict": {"met"}})
+	got = b.post("/candidates/"+id+"/sign-results", url.Values{"key": {"sign"}, "requirements": {"hba1c"}, "evidence-hba1c": {"seen"}, "verdict": {"met"}})
 	if got.status != 403 {
 		t.Errorf("a signature of the wrong role: %d", got.status)
 	}

@@ -2,7 +2,10 @@ package web
 
 import (
 	"bytes"
+	"errors"
 	"flag"
+	"fmt"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -105,6 +108,32 @@ func TestSearchLeavesNoName(t *testing.T) {
 	for _, part := range strings.Split(page.body, `href="`)[1:] {
 		if address, _, _ := strings.Cut(part, `"`); strings.Contains(address, "Fjellgren") {
 			t.Errorf("the address %s holds the name", address)
+		}
+	}
+}
+
+// TestLogHoldsNoText makes pages fail with a name in the fault.
+func TestLogHoldsNoText(t *testing.T) {
+	a, err := loadAssets()
+	must(t, err)
+	all, err := loadPages(a)
+	must(t, err)
+	const id = "3f2c9f5e-6f0b-5c53-9a54-0d5a1f0c7f11"
+	for name, handler := range map[string]echo.HandlerFunc{
+		"panic": func(echo.Context) error { panic("Fjellgren, Ottilie") },
+		"error": func(echo.Context) error { return fmt.Errorf("read: %w", errors.New("near Fjellgren, Ottilie")) },
+	} {
+		var log bytes.Buffer
+		s := &server{Deps: Deps{Log: slog.New(slog.NewTextHandler(&log, nil))}, echo: echo.New(), pages: all, origin: http.NewCrossOriginProtection()}
+		s.echo.GET("/candidates/:id", s.guard(route{public: true, handler: handler}))
+		w := httptest.NewRecorder()
+		s.echo.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/candidates/"+id, nil))
+		request := w.Header().Get(echo.HeaderXRequestID)
+		if w.Code != http.StatusInternalServerError || !strings.Contains(w.Body.String(), request) {
+			t.Errorf("%s: %d", name, w.Code)
+		}
+		if strings.Contains(log.String()+w.Body.String(), "Fjellgren") || !strings.Contains(log.String(), id) || !strings.Contains(log.String(), request) {
+			t.Errorf("%s: the log is %s", name, log.String())
 		}
 	}
 }
