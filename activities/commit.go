@@ -402,6 +402,8 @@ func (c *commit) advocate(body *command.AssignAdvocate) error {
 		return &journey.Refusal{Code: journey.Invalid, Field: "advocate", Message: "advocate: there is no such account"}
 	case err != nil:
 		return err
+	case account.Disabled:
+		return &journey.Refusal{Code: journey.Invalid, Field: "advocate", Message: "advocate: the account is disabled"}
 	case account.Role != journey.Advocate:
 		return &journey.Refusal{Code: journey.Invalid, Field: "advocate", Message: "advocate: the account does not have the role advocate"}
 	}

@@ -27,9 +27,6 @@ import (
 // intakeTimeout is generous: a refused eleventh concurrent Update waits.
 const intakeTimeout = 2 * time.Minute
 
-// intakeActor is who the record says brought the results.
-const intakeActor = "laboratory-intake"
-
 func intakeCommand() *cobra.Command {
 	var s site
 	cmd := &cobra.Command{
@@ -90,7 +87,7 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 	var token string
 	if err := withStore(ctx, s, func(store *record.Store) error {
 		var err error
-		token, err = store.IssueToken(ctx, journey.Coordinator, intakeActor, intakeTimeout)
+		token, err = store.IssueToken(ctx, journey.Coordinator, record.IntakeActor, intakeTimeout)
 		return err
 	}); err != nil {
 		return err
@@ -150,8 +147,8 @@ func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) (err err
 		return err
 	}
 	receipt, err := sys.Dispatcher.Submit(ctx, dispatch.Request{
-		Candidate: candidate.ID, Key: intake.Key(intakeActor, raw), Kind: journey.RecordResults,
-		Actor: intakeActor, Role: journey.Coordinator, Body: &command.RecordResults{Results: message.Results},
+		Candidate: candidate.ID, Key: intake.Key(record.IntakeActor, raw), Kind: journey.RecordResults,
+		Actor: record.IntakeActor, Role: journey.Coordinator, Body: &command.RecordResults{Results: message.Results},
 	})
 	if err != nil {
 		return err

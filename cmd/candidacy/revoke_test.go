@@ -262,10 +262,3 @@ func TestRevokeSaysWhen(t *testing.T) {
 		}
 	}
 }
-
-// TestRevokeSparesIntake: results come in under a name that is no account.
-func TestRevokeSparesIntake(t *testing.T) {
-	if intakeActor != record.IntakeActor {
-		t.Errorf("intake speaks as %s, the records know %s", intakeActor, record.IntakeActor)
-	}
-}

@@ -55,7 +55,7 @@ func (s *server) accounts(c echo.Context) error {
 	}
 	list := []account{}
 	for _, a := range all {
-		if role == "" || a.Role == role {
+		if !a.Disabled && (role == "" || a.Role == role) {
 			list = append(list, account{ID: a.ID, Name: a.Name, Role: a.Role})
 		}
 	}

@@ -274,7 +274,7 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 		return sc, err
 	}
 	for _, a := range accounts {
-		if a.Role == journey.Advocate {
+		if a.Role == journey.Advocate && !a.Disabled {
 			sc.advocates = append(sc.advocates, a)
 		}
 	}
