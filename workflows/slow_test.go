@@ -21,9 +21,13 @@ func TestASlowReferralKeepsItsRun(t *testing.T) {
 	commit := (&activities.Activities{Store: b.store, Protocols: protocol.NewRegistry(b.store.Protocol, b.protocol), Publisher: silent{}}).Commit
 	referral := mock.MatchedBy(func(in activities.CommitInput) bool { return in.Command.Kind == journey.Refer })
 	b.env.OnActivity("Commit", mock.Anything, referral).After(70 * time.Second).Return(
-		func(ctx context.Context, in activities.CommitInput) (activities.Committed, error) { return commit(ctx, in) })
+		func(ctx context.Context, in activities.CommitInput) (activities.Committed, error) {
+			return commit(ctx, in)
+		})
 	b.env.OnActivity("Commit", mock.Anything, mock.Anything).Return(
-		func(ctx context.Context, in activities.CommitInput) (activities.Committed, error) { return commit(ctx, in) })
+		func(ctx context.Context, in activities.CommitInput) (activities.Committed, error) {
+			return commit(ctx, in)
+		})
 	b.env.RegisterDelayedCallback(b.env.CancelWorkflow, b.walk.At(20, 0).Sub(morning))
 	b.send()
 	b.env.ExecuteWorkflow(workflows.Candidate, workflows.Input{Rules: b.protocol.Rules()})
