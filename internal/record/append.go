@@ -139,9 +139,15 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 			return err
 		}
 	}
-	for _, r := range d.Resources {
-		if err := publish(ctx, tx, e.Candidate, r, now); err != nil {
+	if len(d.Resources) > 0 {
+		published, err := publishedBefore(ctx, tx, e.Candidate)
+		if err != nil {
 			return err
+		}
+		for _, r := range d.Resources {
+			if err := publish(ctx, tx, e.Candidate, r, published[resourceKey{r.Type, r.ID}], now); err != nil {
+				return err
+			}
 		}
 	}
 	if _, err := tx.ExecContext(ctx, "DELETE FROM staged WHERE candidate_id = $1 AND command_id = $2", e.Candidate, e.Command); err != nil {
@@ -266,20 +272,42 @@ func withMeta(r Resource, version int64, now time.Time) (string, error) {
 	return body, nil
 }
 
+type resourceKey struct{ typ, id string }
+
+// publication is the version of a resource that stands, and its content.
+type publication struct {
+	version int64
+	digest  string
+}
+
+// publishedBefore reads what stands of every resource of the candidate at once:
+// a command offers all of them, and most have not changed.
+func publishedBefore(ctx context.Context, tx *sql.Tx, candidate string) (map[resourceKey]publication, error) {
+	rows, err := tx.QueryContext(ctx, "SELECT type, id, version, digest FROM resource WHERE candidate_id = $1", candidate)
+	if err != nil {
+		return nil, fmt.Errorf("read the published resources: %w", err)
+	}
+	defer rows.Close()
+	published := map[resourceKey]publication{}
+	for rows.Next() {
+		var key resourceKey
+		var p publication
+		if err := rows.Scan(&key.typ, &key.id, &p.version, &p.digest); err != nil {
+			return nil, fmt.Errorf("read the published resources: %w", err)
+		}
+		published[key] = p
+	}
+	return published, rows.Err()
+}
+
 // publish writes a new version of a resource when its content changed.
-func publish(ctx context.Context, tx *sql.Tx, candidate string, r Resource, now time.Time) error {
+func publish(ctx context.Context, tx *sql.Tx, candidate string, r Resource, before publication, now time.Time) error {
 	sum := sha256.Sum256(append([]byte(r.Meta+"\n"), r.Body...))
 	digest := hex.EncodeToString(sum[:])
-	var version int64
-	var current string
-	err := tx.QueryRowContext(ctx, "SELECT version, digest FROM resource WHERE type = $1 AND id = $2", r.Type, r.ID).Scan(&version, &current)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return fmt.Errorf("read the published resource: %w", err)
-	}
-	if current == digest {
+	if before.digest == digest {
 		return nil
 	}
-	version++
+	version := before.version + 1
 	body, err := withMeta(r, version, now)
 	if err != nil {
 		return err
