@@ -160,23 +160,25 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	}
 	earlier, state := elapsed(rules, state, in.Command, p.Zone())
 	c := commit{tx: tx, protocol: p, command: in.Command, state: state}
-	next := state
-	if in.Command.Kind == journey.Elapse {
+	elapse := in.Command.Kind == journey.Elapse
+	if elapse {
 		c.event, earlier = earlier[len(earlier)-1], earlier[:len(earlier)-1]
-	} else if err := journey.Check(rules, state, in.Command); err != nil {
-		return record.Draft{}, err
 	} else {
-		c.event = journey.Event{Command: in.Command, Seq: state.Seq + 1}
-	}
-	if in.Command.Kind != journey.Elapse && in.Command.Kind != journey.EndBackEntry {
-		if err := c.staged(); err != nil {
+		if err := journey.Check(rules, state, in.Command); err != nil {
 			return record.Draft{}, err
+		}
+		c.event = journey.Event{Command: in.Command, Seq: state.Seq + 1}
+		if in.Command.Kind != journey.EndBackEntry {
+			if err := c.staged(); err != nil {
+				return record.Draft{}, err
+			}
 		}
 	}
 	if err := c.carryOut(); err != nil {
 		return record.Draft{}, err
 	}
-	if in.Command.Kind != journey.Elapse {
+	next := state
+	if !elapse {
 		next = journey.Apply(rules, state, c.event)
 	}
 	snapshot := Snapshot{
@@ -211,20 +213,12 @@ func elapsed(rules journey.Rules, s journey.State, c journey.Command, zone *time
 	if s.Stage == "" {
 		return nil, s
 	}
-	firings, _ := journey.Passed(rules, s, c.Today)
-	var events []journey.Event
-	for _, f := range firings {
-		event := journey.Event{
-			Command: journey.Command{
-				ID: ElapseID(s.Seq + 1), Candidate: c.Candidate, Kind: journey.Elapse, Actor: "timer", Role: journey.System,
-				At: f.On.Start(zone), Today: f.On, On: f.On,
-			},
-			Seq: s.Seq + 1, Fired: f.Deadlines,
-		}
-		s = journey.Apply(rules, s, event)
-		events = append(events, event)
+	events, after := journey.Passed(rules, s, c.Today)
+	for i := range events {
+		e := &events[i]
+		e.ID, e.At = ElapseID(e.Seq), e.On.Start(zone)
 	}
-	return events, s
+	return events, after
 }
 
 // ElapseID is the command id of the entry that records passed deadlines.

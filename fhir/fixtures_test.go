@@ -162,7 +162,7 @@ func testSnapshot(candidate string) activities.Snapshot {
 		},
 		Protocol: testProtocol(),
 		State: journey.State{
-			Candidate: candidate, Stage: journey.Evaluation, Since: "2026-02-01", Seq: 9, At: testNow, Advocate: "advocate-account",
+			Candidate: candidate, Stage: journey.Evaluation, Since: "2026-02-01", Seq: 9, Advocate: "advocate-account",
 			Requirements: []journey.Requirement{
 				{ID: "kidney-function", Status: journey.Met, Evidence: "e1", SignedBy: "signer-account", SignedOn: "2026-02-10"},
 				{ID: "blood-pressure", Status: journey.NotMet, Evidence: "e2", SignedBy: "signer-account"},

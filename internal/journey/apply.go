@@ -5,7 +5,7 @@ import "slices"
 // Begin returns the state of a candidate just referred.
 func Begin(rules Rules, e Event) State {
 	s := State{
-		Candidate: e.Candidate, Stage: Referral, Since: e.Today, Seq: e.Seq, At: e.At,
+		Candidate: e.Candidate, Stage: Referral, Since: e.Today, Seq: e.Seq,
 		BackEntry: e.BackEntry, BloodType: Incomplete,
 	}
 	for _, rule := range rules.Requirements {
@@ -32,9 +32,6 @@ func Apply(rules Rules, s State, e Event) State {
 	}
 	s = s.clone()
 	s.Seq = e.Seq
-	if s.At.Before(e.At) {
-		s.At = e.At
-	}
 	if e.Assessment != nil {
 		s.assess(rules, e)
 	}

@@ -3,8 +3,9 @@
 // to whom, what it changes, and which deadlines stand.
 //
 // Everything here is pure: no I/O, no clock, no time zone, no names, birth
-// dates, values or free text. The workflow uses it to decide, the record store
-// replays it to rebuild, and both therefore agree. What a result means is not
+// dates, values or free text. The workflow uses it to decide, and every commit
+// to check and to keep the record's copy of the state, from which a lost run
+// is started again: both therefore agree. What a result means is not
 // decided here: package protocol assesses results and hands over bands.
 package journey
 

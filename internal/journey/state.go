@@ -1,9 +1,6 @@
 package journey
 
-import (
-	"slices"
-	"time"
-)
+import "slices"
 
 // State is everything the process needs to know of one candidate. It is a
 // plain value: the workflow carries it, Continue-As-New hands it on, and the
@@ -15,7 +12,6 @@ type State struct {
 	Resume       Stage         `json:"resume,omitempty"`
 	Since        Date          `json:"since"`
 	Seq          int64         `json:"seq"`
-	At           time.Time     `json:"at"`
 	BackEntry    bool          `json:"back_entry,omitempty"`
 	Requirements []Requirement `json:"requirements"`
 	Flags        []Flag        `json:"flags,omitempty"`
