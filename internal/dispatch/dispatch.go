@@ -96,12 +96,11 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 		return Receipt{}, err
 	}
 	p := d.Current
-	var known record.Resumable
 	if r.Kind == journey.Refer {
 		r.Candidate = uuid.NewSHA1(candidateNamespace, []byte(r.Actor+"\n"+r.Key)).String()
 	} else {
 		var err error
-		if known, p, err = d.find(ctx, r.Candidate); err != nil {
+		if p, err = d.protocolOf(ctx, r.Candidate); err != nil {
 			return Receipt{}, err
 		}
 	}
@@ -121,7 +120,7 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 		At: at, Today: journey.DateOf(at, p.Zone()), BackEntry: d.BackEntry && r.Kind == journey.Refer,
 	}
 	r.Body.Code(&c)
-	return d.deliver(ctx, c, body, hash, p.Rules(), known)
+	return d.deliver(ctx, c, body, hash, p.Rules())
 }
 
 // check applies the protocol's own expectations to what is reported.
@@ -139,20 +138,20 @@ func check(p *protocol.Protocol, body command.Body, now time.Time) error {
 	return faults.Err()
 }
 
-func (d *Dispatcher) find(ctx context.Context, candidate string) (record.Resumable, *protocol.Protocol, error) {
+// protocolOf returns the protocol that a candidate is pinned to.
+func (d *Dispatcher) protocolOf(ctx context.Context, candidate string) (*protocol.Protocol, error) {
 	known, err := d.Store.Resumable(ctx, candidate)
 	if errors.Is(err, record.ErrNotFound) {
-		return known, nil, &journey.Refusal{Code: journey.NotFound, Message: "there is no such candidate"}
+		return nil, &journey.Refusal{Code: journey.NotFound, Message: "there is no such candidate"}
 	}
 	if err != nil {
-		return known, nil, err
+		return nil, err
 	}
-	p, err := d.Protocols.Get(ctx, known.Protocol)
-	return known, p, err
+	return d.Protocols.Get(ctx, known.Protocol)
 }
 
 // deliver stages the body, sends the Update and answers from the record.
-func (d *Dispatcher) deliver(ctx context.Context, c journey.Command, body json.RawMessage, hash string, rules journey.Rules, known record.Resumable) (Receipt, error) {
+func (d *Dispatcher) deliver(ctx context.Context, c journey.Command, body json.RawMessage, hash string, rules journey.Rules) (Receipt, error) {
 	staging, err := d.Store.Stage(ctx, c.Candidate, c.ID, hash, body)
 	switch {
 	case errors.Is(err, record.ErrKeyReused):
@@ -163,7 +162,7 @@ func (d *Dispatcher) deliver(ctx context.Context, c journey.Command, body json.R
 		return d.repeated(ctx, *staging.Done)
 	}
 	// The engine remembers refusals too: a new attempt is a new Update.
-	receipt, err := d.update(ctx, c, c.ID+"/"+staging.Attempt, rules, known)
+	receipt, err := d.update(ctx, c, c.ID+"/"+staging.Attempt, rules)
 	if err == nil {
 		return Receipt{Candidate: c.Candidate, Seq: receipt.Seq, Stage: receipt.Stage}, nil
 	}
@@ -198,7 +197,7 @@ func (d *Dispatcher) repeated(ctx context.Context, event journey.Event) (Receipt
 
 // update sends one Update. When the engine does not know the run, it is
 // started from the record: the engine's memory is disposable.
-func (d *Dispatcher) update(ctx context.Context, c journey.Command, updateID string, rules journey.Rules, known record.Resumable) (workflows.Receipt, error) {
+func (d *Dispatcher) update(ctx context.Context, c journey.Command, updateID string, rules journey.Rules) (workflows.Receipt, error) {
 	if c.Kind == journey.Refer {
 		return d.updateWithStart(ctx, c, updateID, workflows.Input{Rules: rules})
 	}
@@ -207,7 +206,8 @@ func (d *Dispatcher) update(ctx context.Context, c journey.Command, updateID str
 	if !errors.As(err, &gone) {
 		return receipt, err
 	}
-	if known, err = d.Store.Resumable(ctx, c.Candidate); err != nil {
+	known, err := d.Store.Resumable(ctx, c.Candidate)
+	if err != nil {
 		return receipt, err
 	}
 	if known.State.Stage.Ended() {
@@ -267,7 +267,7 @@ func Resume(ctx context.Context, c client.Client, rules journey.Rules, r record.
 
 // EndBackEntry lets a journey that was entered after the fact run by the clock.
 func (d *Dispatcher) EndBackEntry(ctx context.Context, candidate string) error {
-	_, p, err := d.find(ctx, candidate)
+	p, err := d.protocolOf(ctx, candidate)
 	if err != nil {
 		return err
 	}
@@ -276,6 +276,6 @@ func (d *Dispatcher) EndBackEntry(ctx context.Context, candidate string) error {
 		ID: commandID("end-back-entry " + candidate), Candidate: candidate, Kind: journey.EndBackEntry,
 		Actor: "programme", Role: journey.System, At: at, Today: journey.DateOf(at, p.Zone()),
 	}
-	_, err = d.update(ctx, c, c.ID, p.Rules(), record.Resumable{})
+	_, err = d.update(ctx, c, c.ID, p.Rules())
 	return err
 }
