@@ -61,7 +61,9 @@ var layers = map[string][]string{
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result", "candidacy/testdata/bundles",
 	},
-	"candidacy/internal/walk": {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/result"},
+	"candidacy/internal/walk": {
+		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey", "candidacy/internal/record", "candidacy/internal/result",
+	},
 }
 
 // outsideWorld are packages that pure code must not import: they read a clock,

@@ -159,7 +159,7 @@ func TestAuditNamesTheBadEntry(t *testing.T) {
 	}
 	employ(t, sys.Store)
 	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocol.Default().Zone())
-	candidate := newPassage(t, sys).play("A", walk.New(1, begin).Refer().Screen().Steps())
+	candidate := play(t, walk.NewPlayer(sys.Dispatcher), "A", walk.New(1, begin).Refer().Screen().Steps())
 	if err := sys.Close(); err != nil {
 		t.Fatal(err)
 	}

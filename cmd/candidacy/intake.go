@@ -41,7 +41,8 @@ func intakeCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if _, err := intake.ReadBundle(raw); err != nil {
+			message, err := intake.ReadBundle(raw)
+			if err != nil {
 				return err
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), intakeTimeout)
@@ -49,7 +50,7 @@ func intakeCommand() *cobra.Command {
 			if address, err := os.ReadFile(addressFile(s.data)); err == nil && held(s.data) {
 				return intakeThrough(ctx, cmd.OutOrStdout(), s, strings.TrimSpace(string(address)), raw)
 			}
-			return intakeHere(ctx, cmd.OutOrStdout(), s, raw)
+			return intakeHere(ctx, cmd.OutOrStdout(), s, message, intake.Key(record.IntakeActor, raw))
 		},
 	}
 	cmd.Flags().StringVar(&s.data, "data", defaultData("data"), "folder of the records")
@@ -125,7 +126,7 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 }
 
 // intakeHere opens the system just for the bundle.
-func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) (err error) {
+func intakeHere(ctx context.Context, out io.Writer, s site, message intake.Message, key string) (err error) {
 	options, err := s.options(slog.New(slog.DiscardHandler))
 	if err != nil {
 		return err
@@ -135,10 +136,6 @@ func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) (err err
 		return err
 	}
 	defer func() { err = errors.Join(err, sys.Close()) }()
-	message, err := intake.ReadBundle(raw)
-	if err != nil {
-		return err
-	}
 	candidate, err := sys.Store.CandidateByIdentifier(ctx, message.Subject)
 	if errors.Is(err, record.ErrNotFound) {
 		return errors.New("no candidate on record has the bundle's subject identifier")
@@ -147,7 +144,7 @@ func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) (err err
 		return err
 	}
 	receipt, err := sys.Dispatcher.Submit(ctx, dispatch.Request{
-		Candidate: candidate.ID, Key: intake.Key(record.IntakeActor, raw), Kind: journey.RecordResults,
+		Candidate: candidate.ID, Key: key, Kind: journey.RecordResults,
 		Actor: record.IntakeActor, Role: journey.Coordinator, Body: &command.RecordResults{Results: message.Results},
 	})
 	if err != nil {

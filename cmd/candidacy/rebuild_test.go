@@ -19,44 +19,21 @@ import (
 	"candidacy/workflows"
 )
 
-// passage plays walks through a system whose commands have times of their own.
-type passage struct {
-	t    *testing.T
-	sys  *system.System
-	now  time.Time
-	base dispatch.Dispatcher
-}
-
-func newPassage(t *testing.T, sys *system.System) *passage {
-	p := &passage{t: t, sys: sys, base: *sys.Dispatcher}
-	p.base.BackEntry = true
-	p.base.Now = func() time.Time { return p.now }
-	return p
-}
-
-// play gives every step at its time and returns the candidate.
-func (p *passage) play(name string, steps []walk.Step) string {
-	p.t.Helper()
-	candidate := ""
-	for i, step := range steps {
-		p.now = step.At
-		receipt, err := p.base.Submit(p.t.Context(), dispatch.Request{
-			Candidate: candidate, Key: name + "/" + string(rune('a'+i)), Kind: step.Kind, Actor: step.Actor, Role: step.Role, Body: step.Body,
-		})
-		if err != nil {
-			p.t.Fatalf("%s, %s: %v", name, step.Kind, err)
-		}
-		candidate = receipt.Candidate
-	}
-	return candidate
-}
-
 // employ adds the accounts that the walk needs.
 func employ(t testing.TB, store *record.Store) {
 	t.Helper()
-	if _, err := store.AddAccount(t.Context(), walk.Advocate, "walk-advocate", "Walk Advocate", journey.Advocate, "a password for a test"); err != nil {
+	if err := walk.Employ(t.Context(), store); err != nil {
 		t.Fatal(err)
 	}
+}
+
+func play(t testing.TB, p *walk.Player, name string, steps []walk.Step) string {
+	t.Helper()
+	candidate, err := p.Play(t.Context(), name, steps)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return candidate
 }
 
 // standing is what must survive the loss of the engine.
@@ -111,7 +88,7 @@ func TestRebuildAfterLosingTheEngine(t *testing.T) {
 		t.Fatal(err)
 	}
 	employ(t, sys.Store)
-	p := newPassage(t, sys)
+	p := walk.NewPlayer(sys.Dispatcher)
 	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocol.Default().Zone())
 	var open []string
 	for i, build := range []func(*walk.Walk) *walk.Walk{
@@ -130,13 +107,13 @@ func TestRebuildAfterLosingTheEngine(t *testing.T) {
 		},
 	} {
 		w := build(walk.New(i+1, begin))
-		open = append(open, p.play(string(rune('A'+i)), w.Steps()))
+		open = append(open, play(t, p, string(rune('A'+i)), w.Steps()))
 	}
 	// Two of them run by the clock, so that deadlines of the past have fired
 	// and must not fire again.
 	for _, id := range open[1:3] {
-		p.now = time.Now()
-		if err := p.base.EndBackEntry(t.Context(), id); err != nil {
+		p.Now = time.Now()
+		if err := p.Dispatcher.EndBackEntry(t.Context(), id); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -186,8 +163,8 @@ func TestRebuildAfterLosingTheEngine(t *testing.T) {
 		t.Errorf("the record changed: %+v, was %+v, error %v", again, chains, err)
 	}
 	// Everybody goes on.
-	p = newPassage(t, sys)
-	p.now = time.Now()
+	p = walk.NewPlayer(sys.Dispatcher)
+	p.Now = time.Now()
 	for i, id := range open {
 		kind, role, body := journey.Hold, journey.Coordinator, command.Body(&command.Plain{})
 		switch before[id].Stage {
@@ -196,7 +173,7 @@ func TestRebuildAfterLosingTheEngine(t *testing.T) {
 		case journey.Recovery:
 			kind, body = journey.RecordResults, walk.New(i+1, begin).InfectionResults(0)
 		}
-		if _, err := p.base.Submit(t.Context(), dispatch.Request{Candidate: id, Key: "after-" + id, Kind: kind, Actor: walk.Coordinator, Role: role, Body: body}); err != nil {
+		if _, err := p.Dispatcher.Submit(t.Context(), dispatch.Request{Candidate: id, Key: "after-" + id, Kind: kind, Actor: walk.Coordinator, Role: role, Body: body}); err != nil {
 			t.Errorf("candidate in stage %s does not go on: %v", before[id].Stage, err)
 		}
 	}

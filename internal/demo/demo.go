@@ -8,6 +8,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -47,10 +48,9 @@ type person struct {
 }
 
 type file struct {
-	Kind           string    `json:"kind"`
-	Name           string    `json:"name"`
-	FirstEffective time.Time `json:"firstEffective"`
-	LastIssued     time.Time `json:"lastIssued"`
+	Kind       string    `json:"kind"`
+	Name       string    `json:"name"`
+	LastIssued time.Time `json:"lastIssued"`
 }
 
 type manifest struct {
@@ -152,7 +152,11 @@ func (s *script) day(d journey.Date) journey.Date { return d.AddDays(s.shift) }
 
 // on sets the clock to a time of day, never after now and never back.
 func (s *script) on(d journey.Date, hour, minute int) {
-	at := d.Start(s.dispatcher.Current.Zone()).Add(time.Duration(hour)*time.Hour + time.Duration(minute)*time.Minute)
+	s.advance(d.Start(s.dispatcher.Current.Zone()).Add(time.Duration(hour)*time.Hour + time.Duration(minute)*time.Minute))
+}
+
+// advance moves the clock on, never past now and never back.
+func (s *script) advance(at time.Time) {
 	if at.After(s.now) {
 		at = s.now
 	}
@@ -175,42 +179,52 @@ func (s *script) give(ctx context.Context, actor string, role journey.Role, kind
 	return nil
 }
 
+// file returns the candidate's laboratory file of a kind.
+func (s *script) file(kind string) (file, bool) {
+	i := slices.IndexFunc(s.person.Files, func(f file) bool { return f.Kind == kind })
+	if i < 0 {
+		return file{}, false
+	}
+	return s.person.Files[i], true
+}
+
+// read reads the results of the candidate's file of a kind.
+func (s *script) read(kind string) (intake.Message, file, error) {
+	f, ok := s.file(kind)
+	if !ok {
+		return intake.Message{}, f, fmt.Errorf("there is no file of kind %s", kind)
+	}
+	raw, err := bundles.Files.ReadFile(f.Name)
+	if err != nil {
+		return intake.Message{}, f, fmt.Errorf("read a bundle: %w", err)
+	}
+	message, err := intake.ReadBundle(raw)
+	if err != nil {
+		return message, f, fmt.Errorf("%s: %w", f.Name, err)
+	}
+	return message, f, nil
+}
+
 // receive takes in one of the laboratory's files, a little after it was issued.
 func (s *script) receive(ctx context.Context, kind string) error {
-	for _, f := range s.person.Files {
-		if f.Kind != kind {
-			continue
-		}
-		raw, err := bundles.Files.ReadFile(f.Name)
-		if err != nil {
-			return fmt.Errorf("read a bundle: %w", err)
-		}
-		message, err := intake.ReadBundle(raw)
-		if err != nil {
-			return fmt.Errorf("%s: %w", f.Name, err)
-		}
-		for i := range message.Results {
-			s.move(&message.Results[i])
-		}
-		if at := f.LastIssued.AddDate(0, 0, s.shift).Add(time.Hour); at.After(s.at) {
-			s.at = at
-			if at.After(s.now) {
-				s.at = s.now
-			}
-		}
-		return s.give(ctx, coordinator, journey.Coordinator, journey.RecordResults, &command.RecordResults{Results: message.Results})
+	message, f, err := s.read(kind)
+	if err != nil {
+		return err
 	}
-	return fmt.Errorf("there is no file of kind %s", kind)
+	for i := range message.Results {
+		s.move(&message.Results[i])
+	}
+	s.advance(f.LastIssued.AddDate(0, 0, s.shift).Add(time.Hour))
+	return s.give(ctx, coordinator, journey.Coordinator, journey.RecordResults, &command.RecordResults{Results: message.Results})
 }
 
 // issued is the day a file was complete.
 func (s *script) issued(kind string) journey.Date {
-	for _, f := range s.person.Files {
-		if f.Kind == kind {
-			return s.day(journey.DateOf(f.LastIssued, s.dispatcher.Current.Zone()))
-		}
+	f, ok := s.file(kind)
+	if !ok {
+		return ""
 	}
-	return ""
+	return s.day(journey.DateOf(f.LastIssued, s.dispatcher.Current.Zone()))
 }
 
 // move shifts a reported result to the demonstration's calendar.
@@ -228,25 +242,16 @@ func (s *script) identifier() result.Identifier {
 
 // bloodTypes reads the two samples from the candidate's own file, as the people
 // at the operating table read them from the source reports.
-func (s *script) bloodTypes() (first, second string) {
-	for _, f := range s.person.Files {
-		if f.Kind != "evaluation" {
-			continue
-		}
-		raw, err := bundles.Files.ReadFile(f.Name)
-		if err != nil {
-			return "", ""
-		}
-		message, err := intake.ReadBundle(raw)
-		if err != nil {
-			return "", ""
-		}
-		samples := protocol.BloodTypes(recorded(message.Results, s.dispatcher.Current.Zone()))
-		if len(samples) == 2 {
-			return samples[0].Type, samples[1].Type
-		}
+func (s *script) bloodTypes() (first, second string, err error) {
+	message, _, err := s.read("evaluation")
+	if err != nil {
+		return "", "", err
 	}
-	return "", ""
+	samples := protocol.BloodTypes(recorded(message.Results, s.dispatcher.Current.Zone()))
+	if len(samples) != 2 {
+		return "", "", fmt.Errorf("%d blood-type samples, want 2", len(samples))
+	}
+	return samples[0].Type, samples[1].Type, nil
 }
 
 func recorded(reported []command.Result, zone *time.Location) []result.Result {

@@ -262,7 +262,10 @@ func (s *script) prepare(ctx context.Context) error {
 
 func (s *script) operate(ctx context.Context) error {
 	s.on(s.operation(), 7, 40)
-	first, second := s.bloodTypes()
+	first, second, err := s.bloodTypes()
+	if err != nil {
+		return err
+	}
 	for _, actor := range []string{surgeon, nephrologist} {
 		if err := s.give(ctx, actor, journey.Clinician, journey.ConfirmLastCheck, &command.LastCheck{
 			BirthDate: s.person.BirthDate, Identifier: s.person.MRN,

@@ -62,7 +62,7 @@ func BenchmarkJourneys(b *testing.B) {
 	journeys := func(n int) time.Duration {
 		return spread(n, func() {
 			i := int(number.Add(1))
-			newPlayer(sys).play(b, fmt.Sprintf("bench/%d", i), walk.New(i, begin).Whole().Steps())
+			play(b, walk.NewPlayer(sys.Dispatcher), fmt.Sprintf("bench/%d", i), walk.New(i, begin).Whole().Steps())
 		})
 	}
 	plain := func(n int) time.Duration {

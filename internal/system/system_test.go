@@ -36,40 +36,16 @@ func closed(tb testing.TB, sys *system.System) {
 
 func employ(tb testing.TB, sys *system.System) {
 	tb.Helper()
-	if _, err := sys.Store.AddAccount(tb.Context(), walk.Advocate, "walk-advocate", "Walk Advocate", journey.Advocate, "a password for a test"); err != nil {
+	if err := walk.Employ(tb.Context(), sys.Store); err != nil {
 		tb.Fatal(err)
 	}
 }
 
-// player gives commands at times of its own.
-type player struct {
-	dispatcher dispatch.Dispatcher
-	now        time.Time
-}
-
-func newPlayer(sys *system.System) *player {
-	p := &player{dispatcher: *sys.Dispatcher}
-	p.dispatcher.BackEntry = true
-	p.dispatcher.Now = func() time.Time { return p.now }
-	return p
-}
-
-func (p *player) give(tb testing.TB, candidate, key string, step walk.Step) (dispatch.Receipt, error) {
-	p.now = step.At
-	return p.dispatcher.Submit(tb.Context(), dispatch.Request{
-		Candidate: candidate, Key: key, Kind: step.Kind, Actor: step.Actor, Role: step.Role, Body: step.Body,
-	})
-}
-
-func (p *player) play(tb testing.TB, name string, steps []walk.Step) string {
+func play(tb testing.TB, p *walk.Player, name string, steps []walk.Step) string {
 	tb.Helper()
-	candidate := ""
-	for i, step := range steps {
-		receipt, err := p.give(tb, candidate, fmt.Sprintf("%s/%d", name, i), step)
-		if err != nil {
-			tb.Fatalf("%s: %v", step.Kind, err)
-		}
-		candidate = receipt.Candidate
+	candidate, err := p.Play(tb.Context(), name, steps)
+	if err != nil {
+		tb.Fatal(err)
 	}
 	return candidate
 }
@@ -81,8 +57,8 @@ func TestHistoriesStayBounded(t *testing.T) {
 	sys := open(t, t.TempDir())
 	defer closed(t, sys)
 	employ(t, sys)
-	p := newPlayer(sys)
-	candidate := p.play(t, "long", walk.New(1, begin).Refer().Screen().Steps())
+	p := walk.NewPlayer(sys.Dispatcher)
+	candidate := play(t, p, "long", walk.New(1, begin).Refer().Screen().Steps())
 	first := runID(t, sys, candidate)
 	step := func(i int) walk.Step {
 		s := walk.Step{At: begin.AddDate(0, 0, 4).Add(time.Duration(i) * time.Second), Kind: journey.Hold, Actor: walk.Coordinator, Role: journey.Coordinator, Body: &command.Plain{}}
@@ -94,7 +70,7 @@ func TestHistoriesStayBounded(t *testing.T) {
 	const most = 4000
 	given := 0
 	for ; given < most && runID(t, sys, candidate) == first; given++ {
-		if _, err := p.give(t, candidate, fmt.Sprintf("again/%d", given), step(given)); err != nil {
+		if _, err := p.Give(t.Context(), candidate, fmt.Sprintf("again/%d", given), step(given)); err != nil {
 			t.Fatalf("command %d: %v", given, err)
 		}
 	}
@@ -103,11 +79,11 @@ func TestHistoriesStayBounded(t *testing.T) {
 	}
 	t.Logf("a new run after %d commands", given)
 	// The first key again, in a run that has never seen it.
-	receipt, err := p.give(t, candidate, "again/0", step(0))
+	receipt, err := p.Give(t.Context(), candidate, "again/0", step(0))
 	if err != nil || !receipt.Repeated {
 		t.Errorf("a command of the first run was answered %+v, %v", receipt, err)
 	}
-	if _, err := p.give(t, candidate, "after", step(given)); err != nil {
+	if _, err := p.Give(t.Context(), candidate, "after", step(given)); err != nil {
 		t.Error(err)
 	}
 	compare(t, sys, candidate)
@@ -157,13 +133,13 @@ func TestACommandFindsALostRun(t *testing.T) {
 	sys := open(t, t.TempDir())
 	defer closed(t, sys)
 	employ(t, sys)
-	p := newPlayer(sys)
+	p := walk.NewPlayer(sys.Dispatcher)
 	w := walk.New(1, begin).Refer().Screen()
-	candidate := p.play(t, "lost", w.Steps())
+	candidate := play(t, p, "lost", w.Steps())
 	if err := sys.Client.TerminateWorkflow(t.Context(), workflows.WorkflowID(candidate), "", "a test"); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := p.give(t, candidate, "after", walk.Step{At: w.At(5, 0), Kind: journey.Hold, Actor: walk.Coordinator, Role: journey.Coordinator, Body: &command.Plain{}}); err != nil {
+	if _, err := p.Give(t.Context(), candidate, "after", walk.Step{At: w.At(5, 0), Kind: journey.Hold, Actor: walk.Coordinator, Role: journey.Coordinator, Body: &command.Plain{}}); err != nil {
 		t.Fatal(err)
 	}
 	compare(t, sys, candidate)
@@ -174,17 +150,17 @@ func TestAnEndedJourneyTakesNoCommand(t *testing.T) {
 	sys := open(t, t.TempDir())
 	defer closed(t, sys)
 	employ(t, sys)
-	p := newPlayer(sys)
+	p := walk.NewPlayer(sys.Dispatcher)
 	w := walk.New(1, begin).Refer()
 	w.Add(w.At(1, 0), journey.Withdraw, walk.Coordinator, journey.Coordinator, &command.Plain{Note: walk.Secret})
-	candidate := p.play(t, "ended", w.Steps())
-	_, err := p.give(t, candidate, "after", walk.Step{At: w.At(2, 0), Kind: journey.BeginScreening, Actor: walk.Coordinator, Role: journey.Coordinator, Body: &command.BeginScreening{ContactConsent: true, DuplicateChecked: true}})
+	candidate := play(t, p, "ended", w.Steps())
+	_, err := p.Give(t.Context(), candidate, "after", walk.Step{At: w.At(2, 0), Kind: journey.BeginScreening, Actor: walk.Coordinator, Role: journey.Coordinator, Body: &command.BeginScreening{ContactConsent: true, DuplicateChecked: true}})
 	refusal, ok := err.(*journey.Refusal) //nolint:errorlint // Submit returns it as it is
 	if !ok || refusal.Code != journey.NotAllowed {
 		t.Errorf("answered %v, want that nothing is allowed", err)
 	}
 	// The same withdrawal again is the same withdrawal.
-	receipt, err := p.give(t, candidate, "ended/1", w.Steps()[1])
+	receipt, err := p.Give(t.Context(), candidate, "ended/1", w.Steps()[1])
 	if err != nil || !receipt.Repeated {
 		t.Errorf("the repeated withdrawal was answered %+v, %v", receipt, err)
 	}
@@ -203,11 +179,11 @@ func TestARefusedKeyMayBeUsedAgain(t *testing.T) {
 	if _, err := sys.Store.AddAccount(t.Context(), "acc-independent", "independent", "Independent", journey.Advocate, "a password for a test"); err != nil {
 		t.Fatal(err)
 	}
-	p := newPlayer(sys)
+	p := walk.NewPlayer(sys.Dispatcher)
 	w := walk.New(1, begin).Refer()
-	candidate := p.play(t, "key", w.Steps())
+	candidate := play(t, p, "key", w.Steps())
 	assign := func(advocate string) (dispatch.Receipt, error) {
-		return p.give(t, candidate, "assign", walk.Step{
+		return p.Give(t.Context(), candidate, "assign", walk.Step{
 			At: w.At(1, 0), Kind: journey.AssignAdvocate, Actor: walk.Coordinator, Role: journey.Coordinator, Body: &command.AssignAdvocate{Advocate: advocate},
 		})
 	}
