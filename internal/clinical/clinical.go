@@ -13,6 +13,7 @@ package clinical
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"candidacy/internal/clinical/units"
 )
@@ -21,9 +22,9 @@ import (
 // collection as recorded, of any precision, and Ref the id of the observation;
 // both are optional and are carried into the result unchanged.
 type Measurement struct {
-	Quantity units.Quantity `json:"quantity,omitzero"`
-	Date     string         `json:"date,omitempty"`
-	Ref      string         `json:"ref,omitempty"`
+	units.Quantity
+	Date string `json:"date,omitempty"`
+	Ref  string `json:"ref,omitempty"`
 }
 
 // NewMeasurement returns a measurement without date and reference.
@@ -90,9 +91,9 @@ func fromUnits(field string, err error) error {
 // Input is one fact that a result was computed from, as it was reported: a
 // measurement, or a choice such as the sex or the answer to a question.
 type Input struct {
-	Name string `json:"name"`
-	Measurement
-	Choice string `json:"choice,omitempty"`
+	Name        string      `json:"name"`
+	Measurement Measurement `json:"measurement,omitzero"`
+	Choice      string      `json:"choice,omitempty"`
 }
 
 // Step is one intermediate value of a calculation, unrounded.
@@ -122,6 +123,71 @@ type Result struct {
 	Warnings []Warning      `json:"warnings,omitempty"`
 }
 
+// Conclusion is a coded answer to a question of which the answer is no number: a
+// class, a compatibility, a side. It is never bare: Reasons lists everything
+// that was weighed, in the order of the rule, also what did not decide. Rule is
+// the id of the rule with the year of its publication, Source the publication.
+type Conclusion struct {
+	Question string    `json:"question"`
+	Answer   string    `json:"answer"`
+	Reasons  []Reason  `json:"reasons"`
+	Rule     string    `json:"rule"`
+	Source   string    `json:"source"`
+	Inputs   []Input   `json:"inputs"`
+	Warnings []Warning `json:"warnings,omitempty"`
+}
+
+// Reason is one consideration of a conclusion. Weight tells what it did to the
+// answer.
+type Reason struct {
+	Text   string `json:"text"`
+	Weight Weight `json:"weight"`
+	Source string `json:"source,omitempty"`
+}
+
+// Weight tells what a reason did to the answer of a conclusion.
+type Weight string
+
+// The weights of a reason.
+const (
+	// Decides: the answer follows from this reason.
+	Decides Weight = "decides"
+	// Supports: the reason points the same way as the answer.
+	Supports Weight = "supports"
+	// Opposes: the reason points another way than the answer.
+	Opposes Weight = "opposes"
+	// Neutral: the reason was looked at and points nowhere.
+	Neutral Weight = "neutral"
+	// NotKnown: the fact was not recorded, so it could not be weighed.
+	NotKnown Weight = "not-known"
+)
+
+// AddReason records a consideration.
+func (c *Conclusion) AddReason(weight Weight, source, text string) {
+	c.Reasons = append(c.Reasons, Reason{Text: text, Weight: weight, Source: source})
+}
+
+// AddInput records a measurement that the conclusion stands on.
+func (c *Conclusion) AddInput(name string, m Measurement) {
+	c.Inputs = append(c.Inputs, Input{Name: name, Measurement: m})
+}
+
+// AddChoice records a coded fact that the conclusion stands on; one that was not
+// recorded is left out.
+func (c *Conclusion) AddChoice(name, choice string) {
+	if choice != "" {
+		c.Inputs = append(c.Inputs, Input{Name: name, Choice: choice})
+	}
+}
+
+// Warn adds a warning; the message is formatted as by fmt.Sprintf.
+func (c *Conclusion) Warn(code WarningCode, format string, args ...any) {
+	c.Warnings = append(c.Warnings, Warning{Code: code, Message: fmt.Sprintf(format, args...)})
+}
+
+// HasWarning reports whether the conclusion carries a warning of that code.
+func (c Conclusion) HasWarning(code WarningCode) bool { return hasWarning(c.Warnings, code) }
+
 // AddInput records a measurement that the result was computed from.
 func (r *Result) AddInput(name string, m Measurement) {
 	r.Inputs = append(r.Inputs, Input{Name: name, Measurement: m})
@@ -146,11 +212,8 @@ func (r *Result) Warn(code WarningCode, format string, args ...any) {
 }
 
 // HasWarning reports whether the result carries a warning of that code.
-func (r Result) HasWarning(code WarningCode) bool {
-	for _, w := range r.Warnings {
-		if w.Code == code {
-			return true
-		}
-	}
-	return false
+func (r Result) HasWarning(code WarningCode) bool { return hasWarning(r.Warnings, code) }
+
+func hasWarning(list []Warning, code WarningCode) bool {
+	return slices.ContainsFunc(list, func(w Warning) bool { return w.Code == code })
 }

@@ -159,7 +159,7 @@ func TestResultAsJSON(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := `{"value":{"value":91.5,"unit":"mL/min/{1.73_m2}"},"equation":"ckdepi-cr-2021","source":"Inker 2021","inputs":[` +
-		`{"name":"serum creatinine","quantity":{"value":1,"unit":"mg/dL"},"date":"2026-02-03","ref":"obs-1"},{"name":"sex","choice":"male"}]}`
+		`{"name":"serum creatinine","measurement":{"value":1,"unit":"mg/dL","date":"2026-02-03","ref":"obs-1"}},{"name":"sex","choice":"male"}]}`
 	if string(got) != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}

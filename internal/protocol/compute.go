@@ -66,12 +66,12 @@ func (a *assessment) derive(d Derived, from []result.Result, r clinical.Result, 
 }
 
 func inputFrom(in clinical.Input) Input {
-	out := Input{Name: in.Name, Date: in.Date, Result: in.Ref}
+	out := Input{Name: in.Name, Date: in.Measurement.Date, Result: in.Measurement.Ref}
 	if in.Choice != "" {
 		out.Value = in.Choice
 		return out
 	}
-	out.Value, out.Unit = strconv.FormatFloat(in.Quantity.Value, 'g', -1, 64), in.Quantity.Unit
+	out.Value, out.Unit = strconv.FormatFloat(in.Measurement.Value, 'g', -1, 64), in.Measurement.Unit
 	return out
 }
 

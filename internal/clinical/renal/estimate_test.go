@@ -139,7 +139,7 @@ func TestEstimateRecordsItsInputs(t *testing.T) {
 	if e.Equation != "ckdepi-cr-2021" || e.Value != e.GFR.Quantity() || e.Inputs[0].Measurement != creatinine {
 		t.Errorf("got %+v", e)
 	}
-	if e.Inputs[1].Quantity.Value != 50 || e.Inputs[2].Choice != "male" {
+	if e.Inputs[1].Measurement.Quantity.Value != 50 || e.Inputs[2].Choice != "male" {
 		t.Errorf("age and sex are not recorded: %+v", e.Inputs)
 	}
 }
