@@ -116,11 +116,39 @@ type Warning struct {
 // equation with the year of its publication, Source the publication.
 type Result struct {
 	Value    units.Quantity `json:"value"`
+	Interval *Interval      `json:"interval,omitempty"`
 	Equation string         `json:"equation"`
 	Source   string         `json:"source"`
 	Inputs   []Input        `json:"inputs"`
 	Steps    []Step         `json:"steps,omitempty"`
 	Warnings []Warning      `json:"warnings,omitempty"`
+}
+
+// Interval is the interval in which the quantity lies with the probability
+// Coverage, given the stated uncertainties of the inputs. All but Coverage and
+// CoverageFactor are in the unit of the value; the interval is the value plus
+// and minus CoverageFactor times StandardUncertainty. Contributions add up in
+// squares.
+type Interval struct {
+	Low                 float64        `json:"low"`
+	High                float64        `json:"high"`
+	StandardUncertainty float64        `json:"standardUncertainty"`
+	CoverageFactor      float64        `json:"coverageFactor"`
+	Coverage            float64        `json:"coverage"`
+	Method              string         `json:"method"`
+	Contributions       []Contribution `json:"contributions"`
+}
+
+// Contribution is what the uncertainty of one kind of input adds.
+type Contribution struct {
+	Name                string  `json:"name"`
+	StandardUncertainty float64 `json:"standardUncertainty"`
+}
+
+// Spans reports whether the interval reaches to both sides of a threshold, so
+// that the measurement does not settle on which side the quantity lies.
+func (i Interval) Spans(threshold float64) bool {
+	return i.Low < threshold && threshold <= i.High
 }
 
 // Conclusion is a coded answer to a question of which the answer is no number: a

@@ -87,11 +87,11 @@ func (p parameters) samples() []renal.Sample {
 	return samples
 }
 
-func (p parameters) plasma(c renal.Correction) (renal.MeasuredGFR, error) {
-	return renal.PlasmaClearance(renal.PlasmaClearanceInput{
+func (p parameters) plasma(c renal.Correction) (renal.SlopeInterceptGFR, error) {
+	return renal.SlopeIntercept(renal.SlopeInterceptInput{PlasmaStudy: renal.PlasmaStudy{
 		Dose: p.measurement("D", "mg"), Extravasation: clinical.No,
-		Samples: p.samples(), Size: p.size(), Correction: c,
-	})
+		Samples: p.samples(), Size: p.size(),
+	}, Correction: c})
 }
 
 func (p parameters) collection() urine.Collection {
@@ -148,7 +148,7 @@ func corrected(c renal.Correction) func(parameters) (units.Quantity, error) {
 	}
 }
 
-func plasma(c renal.Correction, pick func(renal.MeasuredGFR) units.Quantity) func(parameters) (units.Quantity, error) {
+func plasma(c renal.Correction, pick func(renal.SlopeInterceptGFR) units.Quantity) func(parameters) (units.Quantity, error) {
 	return func(p parameters) (units.Quantity, error) {
 		g, err := p.plasma(c)
 		if err != nil {
@@ -168,7 +168,7 @@ func fit(pick func(renal.SlopeFit) units.Quantity) func(parameters) (units.Quant
 	}
 }
 
-func value(g renal.MeasuredGFR) units.Quantity { return g.Value }
+func value(g renal.SlopeInterceptGFR) units.Quantity { return g.Value }
 
 func urinary(pick func(renal.CreatinineClearance) units.Quantity) func(parameters) (units.Quantity, error) {
 	return func(p parameters) (units.Quantity, error) {
@@ -188,7 +188,7 @@ func convert(analyte units.Analyte, name, from, to string) func(parameters) (uni
 
 func donation(pick func(renal.AfterDonation) units.Quantity) func(parameters) (units.Quantity, error) {
 	return func(p parameters) (units.Quantity, error) {
-		a, err := renal.ExpectedGFRAfterDonation(renal.BeforeDonation{GFR: renal.NormalisedGFR(p.number("pre"))}, renal.DefaultRecovery())
+		a, err := renal.ExpectedGFRAfterDonation(p.measurement("pre", units.MLPerMinPer173M2), renal.DefaultRecovery())
 		if err != nil {
 			return units.Quantity{}, err
 		}
@@ -235,15 +235,15 @@ var formulas = map[string]func(parameters) (units.Quantity, error){
 		if err != nil {
 			return units.Quantity{}, err
 		}
-		g, err := f.Clearance(p.number("D"))
+		g, err := f.Clearance(1000 * p.number("D"))
 		return g.Quantity(), err
 	},
 	"slope_half_life":    fit(func(f renal.SlopeFit) units.Quantity { return quantity(f.HalfLife, "min") }),
 	"slope_max_residual": fit(func(f renal.SlopeFit) units.Quantity { return quantity(f.LargestResidual*100, "%") }),
-	"slope_volume": plasma("", func(g renal.MeasuredGFR) units.Quantity {
+	"slope_volume": plasma("", func(g renal.SlopeInterceptGFR) units.Quantity {
 		return quantity(g.VolumeOfDistribution, "mL")
 	}),
-	"slope_cl1_norm": plasma("", func(g renal.MeasuredGFR) units.Quantity {
+	"slope_cl1_norm": plasma("", func(g renal.SlopeInterceptGFR) units.Quantity {
 		return step(g.Result, "uncorrected clearance, normalised")
 	}),
 	"slope_bm_norm":  plasma("", value),

@@ -325,14 +325,12 @@ func (a *assessment) plasmaClearance() {
 		return
 	}
 	used := []result.Result{dose}
-	in := renal.PlasmaClearanceInput{
-		SurfaceArea: body.SurfaceAreaFormula(a.protocol.Methods.BodySurfaceArea),
-		Correction:  renal.Correction(a.protocol.Methods.PlasmaCorrection),
-	}
-	var measured renal.MeasuredGFR
-	err := a.clearanceStudy(dose, &in, &used)
+	in := renal.SlopeInterceptInput{Correction: renal.Correction(a.protocol.Methods.PlasmaCorrection)}
+	in.SurfaceArea = body.SurfaceAreaFormula(a.protocol.Methods.BodySurfaceArea)
+	var measured renal.SlopeInterceptGFR
+	err := a.clearanceStudy(dose, &in.PlasmaStudy, &used)
 	if err == nil {
-		measured, err = renal.PlasmaClearance(in)
+		measured, err = renal.SlopeIntercept(in)
 	}
 	a.derive(Derived{
 		Key: "gfr-plasma-clearance", Title: "Measured GFR by plasma clearance of iohexol", Local: "gfr-plasma-clearance",
@@ -343,7 +341,7 @@ func (a *assessment) plasmaClearance() {
 // studyHours bounds how long after the dose a sample belongs to its study.
 const studyHours = 48
 
-func (a *assessment) clearanceStudy(dose result.Result, in *renal.PlasmaClearanceInput, used *[]result.Result) error {
+func (a *assessment) clearanceStudy(dose result.Result, in *renal.PlasmaStudy, used *[]result.Result) error {
 	given, err := dose.EffectiveAt()
 	if err != nil {
 		return err
@@ -361,7 +359,7 @@ func (a *assessment) clearanceStudy(dose result.Result, in *renal.PlasmaClearanc
 		sized = append(sized, answer)
 	}
 	if v, ok := a.values["egfr-creatinine"]; ok && v.err == nil {
-		in.Estimated = renal.NormalisedGFR(v.number)
+		in.Estimated = clinical.NewMeasurement(v.number, v.unit)
 	}
 	samples := oldestFirst(a.all("iohexol-concentration"))
 	for _, s := range samples {

@@ -11,8 +11,8 @@ import (
 
 // Size is a height and a weight, measured on the same occasion.
 type Size struct {
-	Height clinical.Measurement
-	Weight clinical.Measurement
+	Height clinical.Measurement `json:"height" jsonschema:"standing height in cm, m or [in_i]"`
+	Weight clinical.Measurement `json:"weight" jsonschema:"body weight in kg or [lb_av]"`
 }
 
 // Limits of the program. Outside the refused limits there is no result, outside
@@ -51,6 +51,13 @@ func (s Size) centimetresAndKilograms() (height, weight float64, err error) {
 func (s Size) Kilograms() (float64, error) {
 	_, weight, err := s.centimetresAndKilograms()
 	return weight, err
+}
+
+// Centimetres returns the height in cm. It returns a *clinical.Error when the
+// height or the weight is missing, not convertible, or outside the limits.
+func (s Size) Centimetres() (float64, error) {
+	height, _, err := s.centimetresAndKilograms()
+	return height, err
 }
 
 func (s Size) describe(r *clinical.Result, height, weight float64) {

@@ -50,6 +50,56 @@ func TestBadInput(t *testing.T) {
 	}
 }
 
+// TestWorkedValues checks every formula with the values of the reference,
+// section 1, which are printed with seven digits.
+func TestWorkedValues(t *testing.T) {
+	tests := []struct {
+		height, weight                    float64
+		index, duBois, mosteller, haycock float64
+	}{
+		{170, 70, 24.22145, 1.809708, 1.818119, 1.825677},
+		{182, 95.5, 28.83106, 2.169799, 2.197284, 2.216759},
+		{155, 50.2, 20.89490, 1.469454, 1.470166, 1.471859},
+		{168, 110, 38.97392, 2.174240, 2.265686, 2.317149},
+	}
+	for _, tt := range tests {
+		s := size(tt.height, "cm", tt.weight, "kg")
+		check := func(r clinical.Result, err error, unit string, want float64) {
+			t.Helper()
+			if err != nil || r.Value.Unit != unit || math.Abs(r.Value.Value/want-1) > 5e-7 {
+				t.Errorf("%g cm, %g kg: got %v of %s, %v, want %g", tt.height, tt.weight, r.Value, r.Equation, err, want)
+			}
+		}
+		r, err := MassIndex(s)
+		check(r, err, "kg/m2", tt.index)
+		r, err = SurfaceArea(DuBois, s)
+		check(r, err, "m2", tt.duBois)
+		r, err = SurfaceArea(Mosteller, s)
+		check(r, err, "m2", tt.mosteller)
+		r, err = SurfaceArea(Haycock, s)
+		check(r, err, "m2", tt.haycock)
+	}
+}
+
+// TestLimitsAreIncluded computes at each limit of the program and just outside
+// it.
+func TestLimitsAreIncluded(t *testing.T) {
+	tests := []struct {
+		height, weight float64
+		accepted       bool
+	}{
+		{120, 70, true}, {119.999, 70, false},
+		{230, 70, true}, {230.001, 70, false},
+		{170, 30, true}, {170, 29.999, false},
+		{170, 250, true}, {170, 250.001, false},
+	}
+	for _, tt := range tests {
+		if _, err := MassIndex(size(tt.height, "cm", tt.weight, "kg")); (err == nil) != tt.accepted {
+			t.Errorf("%g cm, %g kg: got %v, want accepted %t", tt.height, tt.weight, err, tt.accepted)
+		}
+	}
+}
+
 func TestUnknownFormula(t *testing.T) {
 	_, err := SurfaceArea("bsa-boyd-1935", size(170, "cm", 70, "kg"))
 	var e *clinical.Error
@@ -73,7 +123,9 @@ func TestWarnings(t *testing.T) {
 	}{
 		{size(139.9, "cm", 60, "kg"), UnusualHeight, true},
 		{size(140, "cm", 60, "kg"), UnusualHeight, false},
+		{size(210, "cm", 90, "kg"), UnusualHeight, false},
 		{size(210.1, "cm", 90, "kg"), UnusualHeight, true},
+		{size(160, "cm", 40, "kg"), UnusualWeight, false},
 		{size(160, "cm", 39.9, "kg"), UnusualWeight, true},
 		{size(200, "cm", 160, "kg"), UnusualWeight, false},
 		{size(200, "cm", 160.1, "kg"), UnusualWeight, true},

@@ -10,7 +10,9 @@ import (
 // Recovery is the fraction of the GFR before donation that is expected about a
 // year after it, with the range in which it usually lies.
 type Recovery struct {
-	Low, Expected, High float64
+	Low      float64 `json:"low" jsonschema:"fraction of the GFR that remains, low end"`
+	Expected float64 `json:"expected" jsonschema:"fraction of the GFR that remains"`
+	High     float64 `json:"high" jsonschema:"fraction of the GFR that remains, high end"`
 }
 
 // DefaultRecovery returns the fractions of the project: 0.68, range 0.65 to
@@ -29,14 +31,6 @@ func (r Recovery) check() error {
 	}
 }
 
-// BeforeDonation is the GFR of a candidate, measured or estimated, with the
-// date and the reference of the observation, both optional.
-type BeforeDonation struct {
-	GFR  NormalisedGFR
-	Date string
-	Ref  string
-}
-
 // AfterDonation is the GFR expected about a year after donation.
 type AfterDonation struct {
 	clinical.Result
@@ -49,36 +43,87 @@ type AfterDonation struct {
 // no published source.
 const lowestGFR, highestGFR = 5, 250
 
+// gfrBefore returns the GFR before donation, measured or estimated.
+func gfrBefore(m clinical.Measurement) (NormalisedGFR, error) {
+	value, err := m.Within("GFR before donation", units.NormalisedGFR, lowestGFR, highestGFR, units.MLPerMinPer173M2)
+	return NormalisedGFR(value), err
+}
+
 // ExpectedGFRAfterDonation returns the GFR expected about a year after donation
 // in mL/min/{1.73_m2}, with its range: the GFR before donation times the
 // fractions of recovery. It is an average of groups, not a prediction for a
 // person. It returns a *clinical.Error for a GFR outside 5 to 250 and for
 // fractions that are not in order. Source: see DefaultRecovery.
-func ExpectedGFRAfterDonation(before BeforeDonation, recovery Recovery) (AfterDonation, error) {
-	if err := checkPositive("GFR before donation", float64(before.GFR)); err != nil {
-		return AfterDonation{}, err
-	}
-	if err := clinical.CheckRange("GFR before donation", float64(before.GFR), lowestGFR, highestGFR, units.MLPerMinPer173M2); err != nil {
+func ExpectedGFRAfterDonation(before clinical.Measurement, recovery Recovery) (AfterDonation, error) {
+	gfr, err := gfrBefore(before)
+	if err != nil {
 		return AfterDonation{}, err
 	}
 	if err := recovery.check(); err != nil {
 		return AfterDonation{}, err
 	}
 	after := AfterDonation{
-		GFR:  before.GFR * NormalisedGFR(recovery.Expected),
-		Low:  before.GFR * NormalisedGFR(recovery.Low),
-		High: before.GFR * NormalisedGFR(recovery.High),
+		GFR:  gfr * NormalisedGFR(recovery.Expected),
+		Low:  gfr * NormalisedGFR(recovery.Low),
+		High: gfr * NormalisedGFR(recovery.High),
 	}
 	after.Result = clinical.Result{
 		Value:    after.GFR.Quantity(),
 		Equation: "gfr-after-donation-fraction",
 		Source:   "GFR before donation times the fraction that remains after about a year",
 	}
-	after.AddInput("GFR before donation", clinical.Measurement{Quantity: before.GFR.Quantity(), Date: before.Date, Ref: before.Ref})
+	after.AddInput("GFR before donation", before)
 	recovery.describe(&after.Result)
 	after.AddStep("lower end of the range", float64(after.Low), units.MLPerMinPer173M2)
 	after.AddStep("upper end of the range", float64(after.High), units.MLPerMinPer173M2)
 	return after, nil
+}
+
+// Compensation is the factor by which the remaining kidney adapts within about a
+// year. DefaultCompensation is common practice, no published source.
+type Compensation float64
+
+// DefaultCompensation returns 1.30.
+func DefaultCompensation() Compensation { return 1.30 }
+
+// highestCompensation: a kidney cannot do more than both did. The lowest is 1,
+// no adaptation.
+const highestCompensation = 2
+
+// ExpectedGFRFromSplit returns the GFR expected about a year after donation in
+// mL/min/{1.73_m2} from the part of the function that the remaining kidney has
+// now, in %, and its compensation. It returns a *clinical.Error for a GFR
+// outside 5 to 250, a part that is not between 0 and 100 %, and a compensation
+// outside 1 to 2. Common practice, no published source.
+func ExpectedGFRFromSplit(before, remaining clinical.Measurement, compensation Compensation) (clinical.Result, error) {
+	gfr, err := gfrBefore(before)
+	if err != nil {
+		return clinical.Result{}, err
+	}
+	percent, err := remaining.In("part of the remaining kidney", units.Proportion, units.Percent)
+	if err != nil {
+		return clinical.Result{}, err
+	}
+	if percent >= 100 {
+		return clinical.Result{}, &clinical.Error{
+			Code: clinical.OutOfRange, Field: "part of the remaining kidney", Message: "the value is outside the plausible range",
+			Accepted: []string{"above 0 and below 100 %"},
+		}
+	}
+	if err := clinical.CheckRange("compensation", float64(compensation), 1, highestCompensation, units.One); err != nil {
+		return clinical.Result{}, err
+	}
+	alone := gfr * NormalisedGFR(percent/100)
+	r := clinical.Result{
+		Value:    (alone * NormalisedGFR(compensation)).Quantity(),
+		Equation: "gfr-after-donation-split",
+		Source:   "part of the remaining kidney times its compensation; common practice, no published source",
+	}
+	r.AddInput("GFR before donation", before)
+	r.AddInput("part of the remaining kidney", remaining)
+	r.AddInput("compensation", clinical.NewMeasurement(float64(compensation), units.One))
+	r.AddStep("GFR of the remaining kidney before compensation", float64(alone), units.MLPerMinPer173M2)
+	return r, nil
 }
 
 func (r Recovery) describe(result *clinical.Result) {
@@ -132,13 +177,10 @@ func ExpectedCreatinineAfterDonation(creatinine clinical.Measurement, s Subject,
 // creatinineAt inverts ckdepiCreatinine2021 in mg/dL. The equation falls
 // steadily, so the side of the knot follows from the estimate at the knot.
 func creatinineAt(gfr NormalisedGFR, age int, sex clinical.Sex) float64 {
-	kappa, alpha := kappaMale, -0.302
-	if sex == clinical.Female {
-		kappa, alpha = kappaFemale, -0.241
-	}
+	kappa, alpha, _ := coefficientsCreatinine(sex)
 	ratio := float64(gfr / ckdepiCreatinine2021(kappa, age, sex))
 	if ratio <= 1 {
-		return kappa * math.Pow(ratio, 1/-1.200)
+		return kappa * math.Pow(ratio, 1/aboveCreatinine)
 	}
 	return kappa * math.Pow(ratio, 1/alpha)
 }

@@ -29,7 +29,7 @@ func TestExpectedGFRAfterDonationRefuses(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := ExpectedGFRAfterDonation(BeforeDonation{GFR: NormalisedGFR(tt.gfr)}, tt.recovery)
+			_, err := ExpectedGFRAfterDonation(estimated(tt.gfr), tt.recovery)
 			wantError(t, err, tt.code, tt.field)
 		})
 	}

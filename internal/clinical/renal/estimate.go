@@ -10,25 +10,25 @@ import (
 // Subject is what the estimating equations need beside the blood sample. Age
 // is in completed years at the date of the sample.
 type Subject struct {
-	Age        int
-	Sex        clinical.Sex
-	Conditions Conditions
+	Age        int          `json:"age" jsonschema:"age in completed years at the date of the sample"`
+	Sex        clinical.Sex `json:"sex" jsonschema:"sex used by the equation; where another or none is recorded compute both and show both"`
+	Conditions Conditions   `json:"conditions,omitzero" jsonschema:"circumstances in which an estimate is not valid or is read with care"`
 }
 
 // Conditions are the circumstances in which an estimate is not valid or is to
 // be read with care. The body mass index is optional.
 type Conditions struct {
 	// Pregnancy makes every estimate invalid.
-	Pregnancy clinical.Answer
+	Pregnancy clinical.Answer `json:"pregnancy,omitempty" jsonschema:"is the candidate pregnant"`
 	// UnsteadyCreatinine: acute illness or a creatinine that is changing.
-	UnsteadyCreatinine clinical.Answer
+	UnsteadyCreatinine clinical.Answer `json:"unsteadyCreatinine,omitempty" jsonschema:"is there an acute illness or a changing creatinine"`
 	// UnusualMuscleOrDiet: amputation, body-building, paralysis, a diet high in
 	// meat, or creatine.
-	UnusualMuscleOrDiet clinical.Answer
+	UnusualMuscleOrDiet clinical.Answer `json:"unusualMuscleOrDiet,omitempty" jsonschema:"amputation, body-building, paralysis, a diet high in meat, or creatine"`
 	// CystatinCAltered: thyroid disease, steroids, smoking or inflammation.
-	CystatinCAltered clinical.Answer
+	CystatinCAltered clinical.Answer `json:"cystatinCAltered,omitempty" jsonschema:"thyroid disease, steroids, smoking or inflammation"`
 	// BodyMassIndex in kg/m2, if known.
-	BodyMassIndex clinical.Measurement
+	BodyMassIndex clinical.Measurement `json:"bodyMassIndex,omitzero" jsonschema:"body mass index in kg/m2"`
 }
 
 // Estimate is an estimated GFR.
@@ -169,12 +169,21 @@ func newEstimate(gfr NormalisedGFR, equation, source string) Estimate {
 // ckdepiCreatinine2021: coefficients from Inker, N Engl J Med 2021;385:1737, as
 // printed on the equation page of the National Kidney Foundation.
 func ckdepiCreatinine2021(scr float64, age int, sex clinical.Sex) NormalisedGFR {
-	kappa, alpha, factor := kappaMale, -0.302, 1.0
-	if sex == clinical.Female {
-		kappa, alpha, factor = kappaFemale, -0.241, 1.012
-	}
-	gfr := 142 * twoSlopes(scr/kappa, alpha, -1.200) * math.Pow(0.9938, float64(age)) * factor
+	kappa, alpha, factor := coefficientsCreatinine(sex)
+	gfr := 142 * twoSlopes(scr/kappa, alpha, aboveCreatinine) * math.Pow(0.9938, float64(age)) * factor
 	return NormalisedGFR(gfr)
+}
+
+// aboveCreatinine is the exponent above the knot, for both sexes.
+const aboveCreatinine = -1.200
+
+// coefficientsCreatinine returns the knot in mg/dL, the exponent below it, and
+// the factor for the sex.
+func coefficientsCreatinine(sex clinical.Sex) (kappa, alpha, factor float64) {
+	if sex == clinical.Female {
+		return kappaFemale, -0.241, 1.012
+	}
+	return kappaMale, -0.302, 1
 }
 
 // ckdepiCystatinC2012: coefficients from Inker, N Engl J Med 2012;367:20, as

@@ -230,3 +230,51 @@ func BenchmarkCKDEPICreatinine2021(b *testing.B) {
 		}
 	}
 }
+
+// TestElasticities: on each side of its knot an estimate is a power of the
+// concentration with the published exponent (Inker, N Engl J Med 2021;385:1737,
+// table 2, and 2012;367:20), and falls by the published factor a year.
+func TestElasticities(t *testing.T) {
+	female, male := Subject{Age: 50, Sex: clinical.Female}, Subject{Age: 50, Sex: clinical.Male}
+	cr := func(x float64, s Subject) float64 { return float64(ckdepiCreatinine2021(x, s.Age, s.Sex)) }
+	cys := func(x float64, s Subject) float64 { return float64(ckdepiCystatinC2012(x, s.Age, s.Sex)) }
+	byCr := func(x float64, s Subject) float64 { return float64(ckdepiCreatinineCystatinC2021(x, 0.9, s.Age, s.Sex)) }
+	byCys := func(x float64, s Subject) float64 { return float64(ckdepiCreatinineCystatinC2021(0.9, x, s.Age, s.Sex)) }
+	tests := []struct {
+		name         string
+		estimate     func(float64, Subject) float64
+		subject      Subject
+		knot         float64
+		below, above float64
+		yearly       float64
+	}{
+		{"creatinine", cr, female, 0.7, -0.241, -1.200, 0.9938},
+		{"creatinine", cr, male, 0.9, -0.302, -1.200, 0.9938},
+		{"cystatin C", cys, female, 0.8, -0.499, -1.328, 0.996},
+		{"cystatin C", cys, male, 0.8, -0.499, -1.328, 0.996},
+		{"both by creatinine", byCr, female, 0.7, -0.219, -0.544, 0.9961},
+		{"both by creatinine", byCr, male, 0.9, -0.144, -0.544, 0.9961},
+		{"both by cystatin C", byCys, female, 0.8, -0.323, -0.778, 0.9961},
+		{"both by cystatin C", byCys, male, 0.8, -0.323, -0.778, 0.9961},
+	}
+	for _, tt := range tests {
+		slope := func(x float64) float64 {
+			const h = 1e-5
+			return (math.Log(tt.estimate(x*(1+h), tt.subject)) - math.Log(tt.estimate(x*(1-h), tt.subject))) / (2 * h)
+		}
+		if got := slope(tt.knot * 0.999); math.Abs(got-tt.below) > 1e-6 {
+			t.Errorf("%s %s: below the knot the exponent is %g, want %g", tt.name, tt.subject.Sex, got, tt.below)
+		}
+		if got := slope(tt.knot * 1.001); math.Abs(got-tt.above) > 1e-6 {
+			t.Errorf("%s %s: above the knot the exponent is %g, want %g", tt.name, tt.subject.Sex, got, tt.above)
+		}
+		older := tt.subject
+		older.Age++
+		if got := tt.estimate(1, older) / tt.estimate(1, tt.subject); math.Abs(got-tt.yearly) > 1e-12 {
+			t.Errorf("%s %s: a year is a factor of %g, want %g", tt.name, tt.subject.Sex, got, tt.yearly)
+		}
+	}
+	if got := cr(0.7, female) / cr(0.9, male); math.Abs(got-1.012) > 1e-12 {
+		t.Errorf("creatinine at the knots: women over men %g", got)
+	}
+}

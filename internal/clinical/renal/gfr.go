@@ -1,7 +1,9 @@
 // Package renal computes the glomerular filtration rate (GFR) of an adult: the
-// CKD-EPI estimates, the measured clearance of iohexol from plasma, the
-// clearance of creatinine into a timed urine collection, and what is expected
-// after donation.
+// CKD-EPI estimates; the measured clearance of a marker from plasma by two
+// compartments, by slope and intercept or by one sample, with the interval that
+// the uncertainty of the inputs leaves; the clearance of creatinine and urea
+// into a timed urine collection; whether the methods agree; and what is expected
+// and seen after donation.
 //
 // The Value of every GFR result is normalised to 1.73 m2 of body surface,
 // because thresholds are stated for that value; the absolute one has its own
@@ -24,6 +26,22 @@ type AbsoluteGFR float64
 
 // NormalisedGFR is a GFR for 1.73 m2 of body surface, in mL/min/{1.73_m2}.
 type NormalisedGFR float64
+
+// MeasuredGFR is a measured GFR. Its Value is the BSA-normalised one.
+type MeasuredGFR struct {
+	clinical.Result
+	// Normalised is the GFR for 1.73 m2.
+	Normalised NormalisedGFR `json:"normalised"`
+	// Absolute is the GFR in mL/min.
+	Absolute AbsoluteGFR `json:"absolute"`
+}
+
+func newMeasuredGFR(absolute AbsoluteGFR, normalised NormalisedGFR, equation, source string) MeasuredGFR {
+	return MeasuredGFR{
+		Result:     clinical.Result{Value: normalised.Quantity(), Equation: equation, Source: source},
+		Normalised: normalised, Absolute: absolute,
+	}
+}
 
 // Quantity returns the value with its unit, mL/min.
 func (g AbsoluteGFR) Quantity() units.Quantity {

@@ -11,6 +11,10 @@ import (
 	"candidacy/internal/clinical/body"
 )
 
+func estimated(gfr float64) clinical.Measurement {
+	return clinical.NewMeasurement(gfr, "mL/min/{1.73_m2}")
+}
+
 func samples(pairs ...float64) []Sample {
 	var list []Sample
 	for i := 0; i+1 < len(pairs); i += 2 {
@@ -20,8 +24,8 @@ func samples(pairs ...float64) []Sample {
 }
 
 // study is a study without any warning; the tests change one thing in it.
-func study() PlasmaClearanceInput {
-	return PlasmaClearanceInput{
+func study() SlopeInterceptInput {
+	return SlopeInterceptInput{PlasmaStudy: PlasmaStudy{
 		Dose:                    clinical.NewMeasurement(3235, "mg"),
 		NominalDose:             clinical.NewMeasurement(3235, "mg"),
 		SyringeResidualMeasured: clinical.Yes,
@@ -29,60 +33,62 @@ func study() PlasmaClearanceInput {
 		Samples:                 samples(120, 127.4, 180, 91.2, 240, 65.3),
 		Size:                    body.Size{Height: clinical.NewMeasurement(172, "cm"), Weight: clinical.NewMeasurement(68, "kg")},
 		SurfaceArea:             body.DuBois,
-		Correction:              BrochnerMortensen1972,
-		Estimated:               70,
+		Estimated:               estimated(70),
 		MarkerQuestions: MarkerQuestions{
 			IodineAllergy: clinical.No, ThyroidDisease: clinical.No, Pregnancy: clinical.No, RecentContrast: clinical.No,
 		},
-	}
+		Uncertainty: &PlasmaUncertainty{
+			Concentration: clinical.NewMeasurement(6, "%"), Dose: clinical.NewMeasurement(1, "%"), Time: clinical.NewMeasurement(1, "min"),
+		},
+	}, Correction: BrochnerMortensen1972}
 }
 
 func TestPlasmaClearanceRefuses(t *testing.T) {
 	tests := []struct {
 		name   string
-		change func(*PlasmaClearanceInput)
+		change func(*SlopeInterceptInput)
 		code   clinical.Code
 		field  string
 	}{
-		{"no dose", func(in *PlasmaClearanceInput) { in.Dose = clinical.Measurement{} }, clinical.Missing, "dose"},
-		{"dose NaN", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Value = math.NaN() }, clinical.NotFinite, "dose"},
-		{"dose zero", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Value = 0 }, clinical.NotPositive, "dose"},
-		{"dose in g typed as mg", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Value = 3.235 }, clinical.OutOfRange, "dose"},
-		{"dose in mL", func(in *PlasmaClearanceInput) { in.Dose.Quantity.Unit = "mL" }, clinical.UnknownUnit, "dose"},
-		{"nominal dose negative", func(in *PlasmaClearanceInput) { in.NominalDose.Quantity.Value = -1 }, clinical.NotPositive, "nominal dose"},
-		{"extravasation not answered", func(in *PlasmaClearanceInput) { in.Extravasation = clinical.NotRecorded }, clinical.Missing, "extravasation"},
-		{"extravasation", func(in *PlasmaClearanceInput) { in.Extravasation = clinical.Yes }, clinical.QualityRefused, "extravasation"},
-		{"answer not known", func(in *PlasmaClearanceInput) { in.MarkerQuestions.Pregnancy = "maybe" }, clinical.UnknownChoice, "pregnancy"},
-		{"no size", func(in *PlasmaClearanceInput) { in.Size = body.Size{} }, clinical.Missing, "height"},
-		{"surface formula not known", func(in *PlasmaClearanceInput) { in.SurfaceArea = "x" }, clinical.UnknownChoice, "surface area formula"},
-		{"correction not known", func(in *PlasmaClearanceInput) { in.Correction = "x" }, clinical.UnknownChoice, "correction"},
-		{"estimate negative", func(in *PlasmaClearanceInput) { in.Estimated = -1 }, clinical.NotPositive, "estimated GFR"},
-		{"estimate NaN", func(in *PlasmaClearanceInput) { in.Estimated = NormalisedGFR(math.NaN()) }, clinical.NotFinite, "estimated GFR"},
-		{"no samples", func(in *PlasmaClearanceInput) { in.Samples = nil }, clinical.TooFew, "samples"},
-		{"one sample", func(in *PlasmaClearanceInput) { in.Samples = samples(180, 91) }, clinical.TooFew, "samples"},
-		{"one late sample", func(in *PlasmaClearanceInput) { in.Samples = samples(60, 150, 119, 128, 240, 65) }, clinical.TooFew, "samples"},
-		{"time negative", func(in *PlasmaClearanceInput) { in.Samples = samples(-120, 127, 240, 65) }, clinical.NotPositive, "sample 1 time"},
-		{"time out of limits", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 2881, 65) }, clinical.OutOfRange, "sample 2 time"},
-		{"concentration zero", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 240, 0) }, clinical.NotPositive, "sample 2 concentration"},
-		{"concentration NaN", func(in *PlasmaClearanceInput) { in.Samples = samples(120, math.NaN(), 240, 65) }, clinical.NotFinite, "sample 1 concentration"},
-		{"concentration out of limits", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 5001, 240, 65) }, clinical.OutOfRange, "sample 1 concentration"},
-		{"times equal", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 120, 65) }, clinical.WrongOrder, "sample 2 time"},
-		{"times fall", func(in *PlasmaClearanceInput) { in.Samples = samples(240, 65, 120, 127) }, clinical.WrongOrder, "sample 2 time"},
-		{"concentrations rise", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127, 180, 130, 240, 65) }, clinical.WrongOrder, "samples"},
-		{"concentrations rise within 2 %", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 100, 240, 101) }, clinical.QualityRefused, "samples"},
-		{"concentrations equal", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 100, 240, 100) }, clinical.QualityRefused, "samples"},
+		{"no dose", func(in *SlopeInterceptInput) { in.Dose = clinical.Measurement{} }, clinical.Missing, "dose"},
+		{"dose NaN", func(in *SlopeInterceptInput) { in.Dose.Quantity.Value = math.NaN() }, clinical.NotFinite, "dose"},
+		{"dose zero", func(in *SlopeInterceptInput) { in.Dose.Quantity.Value = 0 }, clinical.NotPositive, "dose"},
+		{"dose in g typed as mg", func(in *SlopeInterceptInput) { in.Dose.Quantity.Value = 3.235 }, clinical.OutOfRange, "dose"},
+		{"dose in mL", func(in *SlopeInterceptInput) { in.Dose.Quantity.Unit = "mL" }, clinical.UnknownUnit, "dose"},
+		{"nominal dose negative", func(in *SlopeInterceptInput) { in.NominalDose.Quantity.Value = -1 }, clinical.NotPositive, "nominal dose"},
+		{"extravasation not answered", func(in *SlopeInterceptInput) { in.Extravasation = clinical.NotRecorded }, clinical.Missing, "extravasation"},
+		{"extravasation", func(in *SlopeInterceptInput) { in.Extravasation = clinical.Yes }, clinical.QualityRefused, "extravasation"},
+		{"answer not known", func(in *SlopeInterceptInput) { in.MarkerQuestions.Pregnancy = "maybe" }, clinical.UnknownChoice, "pregnancy"},
+		{"no size", func(in *SlopeInterceptInput) { in.Size = body.Size{} }, clinical.Missing, "height"},
+		{"surface formula not known", func(in *SlopeInterceptInput) { in.SurfaceArea = "x" }, clinical.UnknownChoice, "surface area formula"},
+		{"correction not known", func(in *SlopeInterceptInput) { in.Correction = "x" }, clinical.UnknownChoice, "correction"},
+		{"estimate negative", func(in *SlopeInterceptInput) { in.Estimated = estimated(-1) }, clinical.NotPositive, "estimated GFR"},
+		{"estimate NaN", func(in *SlopeInterceptInput) { in.Estimated = estimated(math.NaN()) }, clinical.NotFinite, "estimated GFR"},
+		{"no samples", func(in *SlopeInterceptInput) { in.Samples = nil }, clinical.TooFew, "samples"},
+		{"one sample", func(in *SlopeInterceptInput) { in.Samples = samples(180, 91) }, clinical.TooFew, "samples"},
+		{"one late sample", func(in *SlopeInterceptInput) { in.Samples = samples(60, 150, 119, 128, 240, 65) }, clinical.TooFew, "samples"},
+		{"time negative", func(in *SlopeInterceptInput) { in.Samples = samples(-120, 127, 240, 65) }, clinical.NotPositive, "sample 1 time"},
+		{"time out of limits", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127, 2881, 65) }, clinical.OutOfRange, "sample 2 time"},
+		{"concentration zero", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127, 240, 0) }, clinical.NotPositive, "sample 2 concentration"},
+		{"concentration NaN", func(in *SlopeInterceptInput) { in.Samples = samples(120, math.NaN(), 240, 65) }, clinical.NotFinite, "sample 1 concentration"},
+		{"concentration out of limits", func(in *SlopeInterceptInput) { in.Samples = samples(120, 5001, 240, 65) }, clinical.OutOfRange, "sample 1 concentration"},
+		{"times equal", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127, 120, 65) }, clinical.WrongOrder, "sample 2 time"},
+		{"times fall", func(in *SlopeInterceptInput) { in.Samples = samples(240, 65, 120, 127) }, clinical.WrongOrder, "sample 2 time"},
+		{"concentrations rise", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127, 180, 130, 240, 65) }, clinical.WrongOrder, "samples"},
+		{"concentrations rise within 2 %", func(in *SlopeInterceptInput) { in.Samples = samples(120, 100, 240, 101) }, clinical.QualityRefused, "samples"},
+		{"concentrations equal", func(in *SlopeInterceptInput) { in.Samples = samples(120, 100, 240, 100) }, clinical.QualityRefused, "samples"},
 		// A middle sample that is wrong leaves the slope as it is: only the
 		// residual of 18.7 % shows it.
-		{"one sample off the line", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 180, 118.0, 240, 65.3) }, clinical.QualityRefused, "samples"},
-		{"half-life too short", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 400, 240, 40) }, clinical.QualityRefused, "half-life"},
-		{"half-life too long", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 100, 240, 90) }, clinical.QualityRefused, "half-life"},
-		{"clearance not plausible", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 20, 240, 9) }, clinical.OutOfRange, "uncorrected clearance"},
+		{"one sample off the line", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127.4, 180, 118.0, 240, 65.3) }, clinical.QualityRefused, "samples"},
+		{"half-life too short", func(in *SlopeInterceptInput) { in.Samples = samples(120, 400, 240, 40) }, clinical.QualityRefused, "half-life"},
+		{"half-life too long", func(in *SlopeInterceptInput) { in.Samples = samples(120, 100, 240, 90) }, clinical.QualityRefused, "half-life"},
+		{"clearance not plausible", func(in *SlopeInterceptInput) { in.Samples = samples(120, 20, 240, 9) }, clinical.OutOfRange, "uncorrected clearance"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			in := study()
 			tt.change(&in)
-			_, err := PlasmaClearance(in)
+			_, err := SlopeIntercept(in)
 			wantError(t, err, tt.code, tt.field)
 		})
 	}
@@ -91,54 +97,54 @@ func TestPlasmaClearanceRefuses(t *testing.T) {
 func TestPlasmaClearanceWarnings(t *testing.T) {
 	tests := []struct {
 		name   string
-		change func(*PlasmaClearanceInput)
+		change func(*SlopeInterceptInput)
 		want   []clinical.WarningCode
 	}{
-		{"nothing", func(*PlasmaClearanceInput) {}, nil},
-		{"early sample", func(in *PlasmaClearanceInput) { in.Samples = samples(60, 200, 120, 127.4, 180, 91.2, 240, 65.3) }, []clinical.WarningCode{EarlySampleNotFitted}},
-		{"two samples", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 240, 65.3) }, []clinical.WarningCode{TwoSamplesOnly}},
-		{"last sample late", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 180, 91.2, 301, 46.5) }, []clinical.WarningCode{LastSampleLate}},
-		{"last sample late at a lower estimate", func(in *PlasmaClearanceInput) {
+		{"nothing", func(*SlopeInterceptInput) {}, nil},
+		{"early sample", func(in *SlopeInterceptInput) { in.Samples = samples(60, 200, 120, 127.4, 180, 91.2, 240, 65.3) }, []clinical.WarningCode{EarlySampleNotFitted}},
+		{"two samples", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127.4, 240, 65.3) }, []clinical.WarningCode{TwoSamplesOnly}},
+		{"last sample late", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127.4, 180, 91.2, 301, 46.5) }, []clinical.WarningCode{LastSampleLate}},
+		{"last sample late at a lower estimate", func(in *SlopeInterceptInput) {
 			in.Samples = samples(120, 127.4, 180, 91.2, 301, 46.5)
-			in.Estimated = 59
+			in.Estimated = estimated(59)
 		}, nil},
-		{"short span", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 160, 101.9, 209, 77.6) }, []clinical.WarningCode{SampleSpanShort}},
-		{"low estimate", func(in *PlasmaClearanceInput) { in.Estimated = 29 }, []clinical.WarningCode{LateSampleNeeded, EstimateDisagrees}},
-		{"residual", func(in *PlasmaClearanceInput) { in.Samples = samples(120, 127.4, 180, 100.0, 240, 65.3) }, []clinical.WarningCode{CorrelationLow, ResidualLarge}},
-		{"long half-life", func(in *PlasmaClearanceInput) {
+		{"short span", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127.4, 160, 101.9, 209, 77.6) }, []clinical.WarningCode{SampleSpanShort}},
+		{"low estimate", func(in *SlopeInterceptInput) { in.Estimated = estimated(29) }, []clinical.WarningCode{LateSampleNeeded, EstimateDisagrees}},
+		{"residual", func(in *SlopeInterceptInput) { in.Samples = samples(120, 127.4, 180, 100.0, 240, 65.3) }, []clinical.WarningCode{CorrelationLow, ResidualLarge, ScatterExceedsAssay}},
+		{"long half-life", func(in *SlopeInterceptInput) {
 			in.Samples = samples(120, 150, 240, 109)
-			in.Estimated = 40
+			in.Estimated = estimated(40)
 		}, []clinical.WarningCode{TwoSamplesOnly, HalfLifeUnusual}},
-		{"small volume", func(in *PlasmaClearanceInput) {
+		{"small volume", func(in *SlopeInterceptInput) {
 			in.Samples = samples(120, 184, 240, 94.3)
-			in.Estimated = 45
+			in.Estimated = estimated(45)
 		}, []clinical.WarningCode{TwoSamplesOnly, VolumeUnusualForSurface}},
-		{"very small volume", func(in *PlasmaClearanceInput) {
+		{"very small volume", func(in *SlopeInterceptInput) {
 			in.Samples = samples(120, 300, 240, 100)
 			in.Size.Weight = clinical.NewMeasurement(90, "kg")
-			in.Estimated = 30
+			in.Estimated = estimated(30)
 		}, []clinical.WarningCode{TwoSamplesOnly, VolumeUnusual, VolumeUnusualForSurface}},
-		{"syringe not measured", func(in *PlasmaClearanceInput) { in.SyringeResidualMeasured = clinical.No }, []clinical.WarningCode{DoseUncertain}},
-		{"syringe not recorded", func(in *PlasmaClearanceInput) { in.SyringeResidualMeasured = clinical.NotRecorded }, []clinical.WarningCode{DoseUncertain}},
-		{"dose not nominal", func(in *PlasmaClearanceInput) { in.NominalDose = clinical.NewMeasurement(3600, "mg") }, []clinical.WarningCode{DoseNotNominal}},
-		{"no nominal dose", func(in *PlasmaClearanceInput) { in.NominalDose = clinical.Measurement{} }, nil},
-		{"no estimate", func(in *PlasmaClearanceInput) { in.Estimated = 0 }, []clinical.WarningCode{EstimateNotCompared}},
-		{"estimate disagrees", func(in *PlasmaClearanceInput) { in.Estimated = 82 }, []clinical.WarningCode{EstimateDisagrees}},
-		{"estimate nearly disagrees", func(in *PlasmaClearanceInput) { in.Estimated = 81.9 }, nil},
-		{"marker", func(in *PlasmaClearanceInput) {
+		{"syringe not measured", func(in *SlopeInterceptInput) { in.SyringeResidualMeasured = clinical.No }, []clinical.WarningCode{DoseUncertain}},
+		{"syringe not recorded", func(in *SlopeInterceptInput) { in.SyringeResidualMeasured = clinical.NotRecorded }, []clinical.WarningCode{DoseUncertain}},
+		{"dose not nominal", func(in *SlopeInterceptInput) { in.NominalDose = clinical.NewMeasurement(3600, "mg") }, []clinical.WarningCode{DoseNotNominal}},
+		{"no nominal dose", func(in *SlopeInterceptInput) { in.NominalDose = clinical.Measurement{} }, nil},
+		{"no estimate", func(in *SlopeInterceptInput) { in.Estimated = clinical.Measurement{} }, []clinical.WarningCode{EstimateNotCompared}},
+		{"estimate disagrees", func(in *SlopeInterceptInput) { in.Estimated = estimated(82) }, []clinical.WarningCode{EstimateDisagrees}},
+		{"estimate nearly disagrees", func(in *SlopeInterceptInput) { in.Estimated = estimated(81.9) }, nil},
+		{"marker", func(in *SlopeInterceptInput) {
 			in.MarkerQuestions.RecentContrast = clinical.Yes
 			in.MarkerQuestions.Pregnancy = clinical.NotRecorded
 		}, []clinical.WarningCode{MarkerQuestionNotRecorded, MarkerCaution}},
-		{"large", func(in *PlasmaClearanceInput) {
+		{"large", func(in *SlopeInterceptInput) {
 			in.Size = body.Size{Height: clinical.NewMeasurement(168, "cm"), Weight: clinical.NewMeasurement(110, "kg")}
-			in.Estimated = 55
+			in.Estimated = estimated(55)
 		}, []clinical.WarningCode{body.SurfaceAreaFormulasDiverge, VolumeUnusualForSurface}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			in := study()
 			tt.change(&in)
-			g, err := PlasmaClearance(in)
+			g, err := SlopeIntercept(in)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -159,7 +165,7 @@ func TestEquationNamesTheCorrection(t *testing.T) {
 	for _, c := range Corrections() {
 		in := study()
 		in.Correction = c
-		g, err := PlasmaClearance(in)
+		g, err := SlopeIntercept(in)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -170,7 +176,7 @@ func TestEquationNamesTheCorrection(t *testing.T) {
 	}
 	in := study()
 	in.Correction = ""
-	g, err := PlasmaClearance(in)
+	g, err := SlopeIntercept(in)
 	if err != nil || g.Equation != "iohexol-slope-intercept-brochner-mortensen-1972" || len(seen) != len(Corrections()) {
 		t.Errorf("got %q, %v, and %v", g.Equation, err, seen)
 	}
@@ -189,7 +195,7 @@ func TestFitAndClearanceRefuse(t *testing.T) {
 			t.Errorf("a dose of %g is accepted", dose)
 		}
 	}
-	if _, err := (SlopeFit{}).Clearance(3235); err == nil {
+	if _, err := (SlopeFit{}).Clearance(3235e3); err == nil {
 		t.Error("an empty fit has a clearance")
 	}
 	for _, clearance := range []AbsoluteGFR{AbsoluteGFR(math.NaN()), 0, -5, 200.1} {
@@ -245,7 +251,7 @@ func TestClearanceAgreesWithIntegration(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		clearance, err := fit.Clearance(3235)
+		clearance, err := fit.Clearance(3235e3)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -266,14 +272,14 @@ func TestClearanceScales(t *testing.T) {
 		factor := rapid.Float64Range(0.1, 5).Draw(t, "factor")
 		in := study()
 		in.Correction = rapid.SampledFrom(Corrections()).Draw(t, "correction")
-		base, err := PlasmaClearance(in)
+		base, err := SlopeIntercept(in)
 		if err != nil {
 			t.Fatal(err)
 		}
 		scaled := in
 		scaled.Dose = clinical.NewMeasurement(3235*factor, "mg")
 		scaled.Samples = samples(120, 127.4*factor, 180, 91.2*factor, 240, 65.3*factor)
-		got, err := PlasmaClearance(scaled)
+		got, err := SlopeIntercept(scaled)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -300,10 +306,10 @@ func TestCorrectionsLower(t *testing.T) {
 	})
 }
 
-func BenchmarkPlasmaClearance(b *testing.B) {
+func BenchmarkSlopeIntercept(b *testing.B) {
 	in := study()
 	for b.Loop() {
-		if _, err := PlasmaClearance(in); err != nil {
+		if _, err := SlopeIntercept(in); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -1,26 +1,18 @@
 package renal
 
 import (
-	"fmt"
 	"math"
 
 	"candidacy/internal/clinical"
-	"candidacy/internal/clinical/units"
 )
-
-// Sample is one plasma sample. Time is measured from the middle of the
-// injection.
-type Sample struct {
-	Time          clinical.Measurement
-	Concentration clinical.Measurement
-}
 
 // SlopeFit is the least-squares line of the logarithm of the concentration on
 // time: C(t) = C0 exp(-k t).
 type SlopeFit struct {
 	// Samples is the number of samples fitted.
 	Samples int `json:"samples"`
-	// C0 is the concentration extrapolated to time zero, in ug/mL.
+	// C0 is the concentration extrapolated to time zero, in the unit of the
+	// samples (ug/mL of iohexol).
 	C0 float64 `json:"c0"`
 	// K is the rate constant in 1/min.
 	K float64 `json:"k"`
@@ -32,35 +24,39 @@ type SlopeFit struct {
 	// LargestResidual is the largest deviation of a measured concentration from
 	// the fitted one, as a fraction of the fitted one.
 	LargestResidual float64 `json:"largestResidual"`
+	// Scatter is the standard deviation of ln C about the line, with two degrees
+	// of freedom less than samples; close to the coefficient of variation of one
+	// concentration. With two samples it is zero.
+	Scatter float64 `json:"scatter"`
 }
 
-// Limits of entry. They only catch slips such as a wrong unit; common practice,
-// no published source.
+// The numbers of samples of a fit, and the tolerance of their order.
 const (
-	lowestSampleMinutes, highestSampleMinutes   = 1, 2880
-	lowestIohexolUgPerML, highestIohexolUgPerML = 0.5, 5000
-	lowestDoseMg, highestDoseMg                 = 100, 20000
-	toleratedRise                               = 1.02
-	fewestSamples                               = 2
-	fewestSamplesForResiduals                   = 3
+	fewestSamples             = 2
+	fewestSamplesForResiduals = 3
+	// Common practice, no published source.
+	toleratedRise = 1.02
 )
 
-// Clearance returns the one-compartment clearance in mL/min of a dose in mg:
-// dose times k over C0.
-func (f SlopeFit) Clearance(doseMg float64) (AbsoluteGFR, error) {
-	if err := checkPositive("dose", doseMg); err != nil {
+// Clearance returns the one-compartment clearance in mL/min of an amount of
+// marker: amount times k over C0. The amount has to be in the unit that the
+// concentrations have in 1 mL (ug of iohexol for ug/mL). It returns a
+// *clinical.Error when the amount or the clearance is not a finite positive
+// number.
+func (f SlopeFit) Clearance(amount float64) (AbsoluteGFR, error) {
+	if err := checkPositive("dose", amount); err != nil {
 		return 0, err
 	}
-	clearance := doseMg * 1000 * f.K / f.C0
+	clearance := amount * f.K / f.C0
 	if err := checkPositive("clearance", clearance); err != nil {
 		return 0, err
 	}
 	return AbsoluteGFR(clearance), nil
 }
 
-// FitSlope fits samples by ordinary least squares of ln C on t. It does the
-// arithmetic and checks that the data are in order; the quality of the fit is
-// judged by PlasmaClearance.
+// FitSlope fits samples of iohexol by ordinary least squares of ln C on t. It
+// does the arithmetic and checks that the data are in order; the quality of the
+// fit is judged by SlopeIntercept.
 //
 // It returns a *clinical.Error for fewer than two samples, a time outside 1 to
 // 2880 min, a concentration outside 0.5 to 5000 ug/mL, times that do not
@@ -68,54 +64,36 @@ func (f SlopeFit) Clearance(doseMg float64) (AbsoluteGFR, error) {
 // that does not fall. Source: BNMS guidance of 2018 (from memory) for the
 // method; the checks are arithmetic.
 func FitSlope(samples []Sample) (SlopeFit, error) {
-	points, err := pointsOf(samples)
+	points, err := Iohexol.pointsOf(samples)
 	if err != nil {
+		return SlopeFit{}, err
+	}
+	if err := checkFalling(points); err != nil {
 		return SlopeFit{}, err
 	}
 	return fitSlope(points)
 }
 
-type point struct{ minutes, concentration float64 }
-
-// pointsOf converts the samples and checks that time increases.
-func pointsOf(samples []Sample) ([]point, error) {
-	points := make([]point, 0, len(samples))
-	for i, s := range samples {
-		field := fmt.Sprintf("sample %d", i+1)
-		minutes, err := s.Time.Within(field+" time", units.Duration, lowestSampleMinutes, highestSampleMinutes, units.Minute)
-		if err != nil {
-			return nil, err
-		}
-		concentration, err := s.Concentration.Within(field+" concentration", units.PlasmaIohexol, lowestIohexolUgPerML, highestIohexolUgPerML, units.UgPerML)
-		if err != nil {
-			return nil, err
-		}
-		if i > 0 && minutes <= points[i-1].minutes {
-			return nil, &clinical.Error{
-				Code: clinical.WrongOrder, Field: field + " time",
-				Message: "times must increase from sample to sample",
-			}
-		}
-		points = append(points, point{minutes, concentration})
-	}
-	return points, nil
-}
-
-func fitSlope(points []point) (SlopeFit, error) {
+// checkFalling refuses too few points to fit and a concentration that rises.
+func checkFalling(points []point) error {
 	if len(points) < fewestSamples {
-		return SlopeFit{}, &clinical.Error{
+		return &clinical.Error{
 			Code: clinical.TooFew, Field: "samples",
-			Message: "the slope needs late samples", Accepted: []string{"2 or more, better 3"},
+			Message: "the slope needs samples from 120 min on", Accepted: []string{"2 or more, better 3"},
 		}
 	}
 	for i := 1; i < len(points); i++ {
 		if points[i].concentration > points[i-1].concentration*toleratedRise {
-			return SlopeFit{}, &clinical.Error{
+			return &clinical.Error{
 				Code: clinical.WrongOrder, Field: "samples",
 				Message: "a concentration is more than 2 % above the one before it; concentrations must fall",
 			}
 		}
 	}
+	return nil
+}
+
+func fitSlope(points []point) (SlopeFit, error) {
 	n := float64(len(points))
 	var meanT, meanY float64
 	for _, p := range points {
@@ -141,9 +119,15 @@ func fitSlope(points []point) (SlopeFit, error) {
 		r2 := ty * ty / (tt * yy)
 		fit.RSquared = &r2
 	}
+	var squares float64
 	for _, p := range points {
 		fitted := fit.C0 * math.Exp(-fit.K*p.minutes)
 		fit.LargestResidual = math.Max(fit.LargestResidual, math.Abs(p.concentration/fitted-1))
+		off := math.Log(p.concentration / fitted)
+		squares += off * off
+	}
+	if free := len(points) - fewestSamples; free > 0 {
+		fit.Scatter = math.Sqrt(squares / float64(free))
 	}
 	return fit, nil
 }

@@ -10,35 +10,54 @@ import (
 // CreatinineClearanceInput is a timed urine collection with the serum
 // creatinine drawn within it.
 type CreatinineClearanceInput struct {
-	Collection      urine.Collection
-	UrineCreatinine clinical.Measurement
+	Collection      urine.Collection     `json:"collection" jsonschema:"volume and real duration of the collection"`
+	UrineCreatinine clinical.Measurement `json:"urineCreatinine" jsonschema:"creatinine in the collection, in mg/dL or mmol/L"`
 	// SerumCreatinine holds one value drawn during the collection, or those of
 	// its start and end, which are averaged.
-	SerumCreatinine []clinical.Measurement
-	Size            body.Size
-	SurfaceArea     body.SurfaceAreaFormula
+	SerumCreatinine []clinical.Measurement  `json:"serumCreatinine" jsonschema:"one serum creatinine drawn during the collection, or those of its start and end, in mg/dL or umol/L"`
+	Size            body.Size               `json:"size" jsonschema:"height and weight"`
+	SurfaceArea     body.SurfaceAreaFormula `json:"surfaceArea,omitempty" jsonschema:"formula for the body surface area; Du Bois when left out"`
 	// Age is in completed years at the date of the collection.
-	Age int
-	Sex clinical.Sex
+	Age int          `json:"age" jsonschema:"age in completed years at the date of the collection"`
+	Sex clinical.Sex `json:"sex" jsonschema:"sex used by the checks of completeness"`
+	// Urea adds the clearance of urea. Optional.
+	Urea *UreaInput `json:"urea,omitempty" jsonschema:"urea in the same collection and in serum, for the mean of both clearances"`
+	// Uncertainty of the inputs. Optional: without it there is no interval.
+	Uncertainty *UrineUncertainty `json:"uncertainty,omitempty" jsonschema:"standard uncertainties of the inputs; without them there is no interval"`
+}
+
+// UreaInput is the urea of the same collection and in serum drawn within it.
+type UreaInput struct {
+	Urine clinical.Measurement `json:"urine" jsonschema:"urea in the collection, in mg/dL or mmol/L"`
+	Serum clinical.Measurement `json:"serum" jsonschema:"urea in serum, in mg/dL or mmol/L"`
 }
 
 // CreatinineClearance is the clearance of creatinine into urine. Its Value is
 // the BSA-normalised clearance.
 type CreatinineClearance struct {
-	clinical.Result
-	// Normalised is the clearance for 1.73 m2.
-	Normalised NormalisedGFR `json:"normalised"`
-	// Absolute is the clearance in mL/min.
-	Absolute AbsoluteGFR `json:"absolute"`
+	MeasuredGFR
 	// Completeness tells whether the collection looks complete.
 	Completeness urine.Completeness `json:"completeness"`
+	// Urea is the absolute clearance of urea, and MeanWithUrea the mean of both
+	// for 1.73 m2; zero when no urea was given.
+	Urea         AbsoluteGFR   `json:"urea,omitzero"`
+	MeanWithUrea NormalisedGFR `json:"meanWithUrea,omitzero"`
 }
+
+// Concentrations of urea outside these limits are a slip of entry. Common
+// practice, no published source.
+const (
+	lowestSerumUreaMgPerDL, highestSerumUreaMgPerDL = 3, 400
+	lowestUrineUreaMgPerDL, highestUrineUreaMgPerDL = 50, 8000
+)
 
 // UrinaryCreatinineClearance returns the clearance of creatinine from a timed
 // urine collection: concentration in urine times volume over concentration in
 // serum times the real duration, in mL/min/{1.73_m2} and in mL/min. Creatinine
 // is also secreted by the tubules, so it overestimates GFR (Garg, Kidney360
-// 2021).
+// 2021); urea is reabsorbed, and with it the mean of both clearances is among
+// the steps (common practice). With stated uncertainties there is an interval of
+// 95 %.
 //
 // It returns a *clinical.Error for an invalid collection or concentration, for
 // no or more than two serum values, and with the code QualityRefused when both
@@ -77,15 +96,12 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 		return CreatinineClearance{}, err
 	}
 
-	absolute := AbsoluteGFR(concentration * volume / (serum * minutes))
+	absolute := AbsoluteGFR(timedClearance(concentration, volume, serum, minutes))
 	normalised := absolute.normalise(surface.Value.Value)
 	c := CreatinineClearance{
-		Result: clinical.Result{
-			Value:    normalised.Quantity(),
-			Equation: "creatinine-clearance-timed-urine",
-			Source:   "urine concentration times volume over serum concentration times time",
-		},
-		Normalised: normalised, Absolute: absolute, Completeness: completeness,
+		MeasuredGFR: newMeasuredGFR(absolute, normalised, "creatinine-clearance-timed-urine",
+			"urine concentration times volume over serum concentration times time"),
+		Completeness: completeness,
 	}
 	for _, m := range in.SerumCreatinine {
 		c.AddInput("serum creatinine", m)
@@ -98,5 +114,69 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 	c.AddStep("creatinine excretion", completeness.Value.Value, completeness.Value.Unit)
 	c.AddStep("body surface area ("+surface.Equation+")", surface.Value.Value, surface.Value.Unit)
 	c.AddStep("clearance", float64(absolute), units.MLPerMin)
-	return c, nil
+	if in.Urea != nil {
+		if err := c.addUrea(*in.Urea, volume, minutes, surface.Value.Value); err != nil {
+			return CreatinineClearance{}, err
+		}
+	}
+	if in.Uncertainty == nil {
+		c.Warn(UncertaintyNotStated, "the uncertainties of volume, time and concentrations were not stated, so there is no interval")
+		return c, nil
+	}
+	err = in.Uncertainty.interval(&c.Result, []float64{concentration, volume, serum, minutes}, surface.Value.Value)
+	return c, err
+}
+
+// timedClearance returns mL/min: both concentrations in the same unit, the
+// volume in mL, the duration in min.
+func timedClearance(urine, volume, serum, minutes float64) float64 {
+	return urine * volume / (serum * minutes)
+}
+
+func (c *CreatinineClearance) addUrea(in UreaInput, volume, minutes, surfaceM2 float64) error {
+	urine, err := in.Urine.Within("urine urea", units.UrineUrea, lowestUrineUreaMgPerDL, highestUrineUreaMgPerDL, units.MgPerDL)
+	if err != nil {
+		return err
+	}
+	serum, err := in.Serum.Within("serum urea", units.Urea, lowestSerumUreaMgPerDL, highestSerumUreaMgPerDL, units.MgPerDL)
+	if err != nil {
+		return err
+	}
+	c.Urea = AbsoluteGFR(timedClearance(urine, volume, serum, minutes))
+	mean := (c.Absolute + c.Urea) / 2
+	c.MeanWithUrea = mean.normalise(surfaceM2)
+	c.AddInput("urine urea", in.Urine)
+	c.AddInput("serum urea", in.Serum)
+	c.AddStep("clearance of urea", float64(c.Urea), units.MLPerMin)
+	c.AddStep("mean of the clearances of creatinine and urea", float64(mean), units.MLPerMin)
+	c.AddStep("mean of the clearances of creatinine and urea, normalised", float64(c.MeanWithUrea), units.MLPerMinPer173M2)
+	return nil
+}
+
+// interval adds the interval of a urinary clearance. X holds the concentration
+// in urine, the volume, the concentration in serum, and the minutes.
+func (u UrineUncertainty) interval(r *clinical.Result, x []float64, surfaceM2 float64) error {
+	concentration, err := relative("uncertainty of the concentration", u.Concentration)
+	if err != nil {
+		return err
+	}
+	volume, err := relative("uncertainty of the volume", u.Volume)
+	if err != nil {
+		return err
+	}
+	minutes, err := minutesOf("uncertainty of the time", u.Time)
+	if err != nil {
+		return err
+	}
+	r.AddInput("uncertainty of the concentration", u.Concentration)
+	r.AddInput("uncertainty of the volume", u.Volume)
+	r.AddInput("uncertainty of the time", u.Time)
+	r.Interval, err = propagate(func(x []float64) (float64, error) {
+		return float64(AbsoluteGFR(timedClearance(x[0], x[1], x[2], x[3])).normalise(surfaceM2)), nil
+	}, x, []uncertain{
+		{"concentration", []int{0, 2}, proportional(concentration)},
+		{"volume", []int{1}, proportional(volume)},
+		{"time", []int{3}, constant(minutes)},
+	})
+	return err
 }

@@ -1,6 +1,7 @@
 package renal
 
 import (
+	"errors"
 	"math"
 	"testing"
 
@@ -72,7 +73,36 @@ func TestUrinaryCreatinineClearanceAveragesSerum(t *testing.T) {
 	if math.Abs(float64(one.Absolute-two.Absolute)) > 1e-9 {
 		t.Errorf("%g and %g", one.Absolute, two.Absolute)
 	}
-	wantWarnings(t, one.Result, nil)
+	wantWarnings(t, one.Result, []clinical.WarningCode{UncertaintyNotStated})
+	if one.Interval != nil {
+		t.Errorf("got the interval %+v without uncertainties", one.Interval)
+	}
+}
+
+// TestClearanceOfUrea: worked values of the two clearances and their mean.
+func TestClearanceOfUrea(t *testing.T) {
+	in := timedUrine()
+	// 70 mL/min of urea: 700 mg/dL x 1500 mL / (10.4167 mg/dL x 1440 min).
+	in.Urea = &UreaInput{Urine: clinical.NewMeasurement(700, "mg/dL"), Serum: clinical.NewMeasurement(700*1500/(70*1440.), "mg/dL")}
+	c, err := UrinaryCreatinineClearance(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := AbsoluteGFR((127.31481481481482 + 70) / 2)
+	if math.Abs(float64(c.Urea)-70) > 1e-9 || math.Abs(float64(c.MeanWithUrea-want.normalise(1.802772))) > 1e-4 {
+		t.Errorf("got %g and %g", c.Urea, c.MeanWithUrea)
+	}
+	for _, tt := range []struct {
+		urine, serum float64
+		field        string
+	}{{49, 30, "urine urea"}, {50, 30, ""}, {8000, 400, ""}, {8001, 30, "urine urea"}, {700, 2.9, "serum urea"}, {700, 3, "serum urea"}, {700, 6, ""}, {700, 401, "serum urea"}} {
+		in.Urea = &UreaInput{Urine: clinical.NewMeasurement(tt.urine, "mg/dL"), Serum: clinical.NewMeasurement(tt.serum, "mg/dL")}
+		_, err := UrinaryCreatinineClearance(in)
+		var e *clinical.Error
+		if errors.As(err, &e) != (tt.field != "") || e != nil && e.Field != tt.field {
+			t.Errorf("urea %g and %g: got %v, want the field %q", tt.urine, tt.serum, err, tt.field)
+		}
+	}
 }
 
 func TestUrinaryCreatinineClearanceInSIUnits(t *testing.T) {

@@ -5,13 +5,11 @@
 // a molar unit depends on the molecule. The package refuses what it does not
 // know and never guesses: a value that is typical of another unit is an error.
 // It does not parse text, judge whether a value is healthy, or convert one
-// analyte into another.
+// analyte into another. It is a table of the accepted units, not a general UCUM
+// library; see table.go.
 package units
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // Quantity is a number with its UCUM unit code.
 type Quantity struct {
@@ -19,153 +17,24 @@ type Quantity struct {
 	Unit  string  `json:"unit"`
 }
 
-// UCUM codes of the units in which this project computes and stores results.
-const (
-	MgPerDL          = "mg/dL"
-	UmolPerL         = "umol/L"
-	MmolPerL         = "mmol/L"
-	MgPerL           = "mg/L"
-	UgPerML          = "ug/mL"
-	MgPer24Hours     = "mg/(24.h)"
-	UgPerMin         = "ug/min"
-	MgPerG           = "mg/g"
-	MgPerMmol        = "mg/mmol"
-	Mg               = "mg"
-	Ug               = "ug"
-	ML               = "mL"
-	L                = "L"
-	Minute           = "min"
-	PerMinute        = "/min"
-	Hour             = "h"
-	Day              = "d"
-	Year             = "a"
-	Centimetre       = "cm"
-	Metre            = "m"
-	Inch             = "[in_i]"
-	Kilogram         = "kg"
-	Pound            = "[lb_av]"
-	SquareMetre      = "m2"
-	KgPerM2          = "kg/m2"
-	MmHg             = "mm[Hg]"
-	MLPerMin         = "mL/min"
-	MLPerMinPer173M2 = "mL/min/{1.73_m2}"
-	Percent          = "%"
-	One              = "1"
-)
-
-const (
-	mgPerDay            = "mg/d"
-	mgPerGCreatinine    = "mg/g{creat}"
-	mgPerMmolCreatinine = "mg/mmol{creat}"
-)
-
-// CreatinineUmolPerLPerMgPerDL is the one factor of the project between serum
-// creatinine in umol/L and in mg/dL. Most laboratories use 88.4, and the molar
-// mass from standard atomic weights (C4H7N3O, 113.120 g/mol) gives 88.402. The
-// difference is 0.023 %, at most 0.03 % of an estimated GFR, so it cannot show
-// at whole mL/min except on a rounding edge.
-const CreatinineUmolPerLPerMgPerDL = 88.42
-
-// ACRMgPerGPerMgPerMmol is the factor between an albumin-to-creatinine ratio
-// in mg/g and in mg/mmol (KDIGO and NKF texts; from the creatinine factor
-// 88.4). The rounded limits 3 and 30 mg/mmol are not equal to 30 and 300 mg/g,
-// so a ratio is to be classified in the unit the laboratory reported.
-const ACRMgPerGPerMgPerMmol = 8.84
-
-// Analyte names what was measured; it decides which units are accepted.
-type Analyte string
-
-// The analytes that can be converted.
-const (
-	SerumCreatinine        Analyte = "serum creatinine"
-	UrineCreatinine        Analyte = "urine creatinine"
-	CystatinC              Analyte = "cystatin C"
-	UrineAlbumin           Analyte = "urine albumin"
-	AlbuminExcretionRate   Analyte = "albumin excretion rate"
-	AlbuminCreatinineRatio Analyte = "albumin-to-creatinine ratio"
-	IohexolDose            Analyte = "iohexol dose"
-	PlasmaIohexol          Analyte = "plasma iohexol"
-	UrineVolume            Analyte = "urine volume"
-	Duration               Analyte = "duration"
-	Height                 Analyte = "height"
-	Weight                 Analyte = "weight"
-	BodySurfaceArea        Analyte = "body surface area"
-	BodyMassIndex          Analyte = "body mass index"
-	BloodPressure          Analyte = "blood pressure"
-	AbsoluteGFR            Analyte = "absolute GFR"
-	NormalisedGFR          Analyte = "BSA-normalised GFR"
-)
-
-// definition is one accepted unit; a value times perUnit is the value in the
-// first unit of the analyte. Factors without a named constant are exact by
-// definition: 1.44 is 1440 min a day over 1000 ug a mg, an inch is 2.54 cm and
-// an avoirdupois pound 0.45359237 kg.
-type definition struct {
-	unit    string
-	perUnit float64
-}
-
-// definitions lists the accepted units of an analyte, the canonical one first.
-// An unknown analyte has none.
-func definitions(analyte Analyte) []definition {
-	switch analyte {
-	case SerumCreatinine:
-		return []definition{{MgPerDL, 1}, {UmolPerL, 1 / CreatinineUmolPerLPerMgPerDL}}
-	case UrineCreatinine:
-		return []definition{{MgPerDL, 1}, {MmolPerL, 1000 / CreatinineUmolPerLPerMgPerDL}}
-	case CystatinC:
-		return []definition{{MgPerL, 1}}
-	case UrineAlbumin:
-		return []definition{{MgPerL, 1}, {UgPerML, 1}, {MgPerDL, 10}}
-	case AlbuminExcretionRate:
-		return []definition{{MgPer24Hours, 1}, {mgPerDay, 1}, {UgPerMin, 1.44}}
-	case AlbuminCreatinineRatio:
-		return []definition{
-			{MgPerG, 1}, {mgPerGCreatinine, 1},
-			{MgPerMmol, ACRMgPerGPerMgPerMmol}, {mgPerMmolCreatinine, ACRMgPerGPerMgPerMmol},
-		}
-	case IohexolDose:
-		return []definition{{Mg, 1}, {Ug, 0.001}}
-	case PlasmaIohexol:
-		return []definition{{UgPerML, 1}, {MgPerL, 1}}
-	case UrineVolume:
-		return []definition{{ML, 1}, {L, 1000}}
-	case Duration:
-		return []definition{{Minute, 1}, {Hour, 60}, {Day, 1440}}
-	case Height:
-		return []definition{{Centimetre, 1}, {Metre, 100}, {Inch, 2.54}}
-	case Weight:
-		return []definition{{Kilogram, 1}, {Pound, 0.45359237}}
-	case BodySurfaceArea:
-		return []definition{{SquareMetre, 1}}
-	case BodyMassIndex:
-		return []definition{{KgPerM2, 1}}
-	case BloodPressure:
-		return []definition{{MmHg, 1}}
-	case AbsoluteGFR:
-		return []definition{{MLPerMin, 1}}
-	case NormalisedGFR:
-		return []definition{{MLPerMinPer173M2, 1}}
-	default:
-		return nil
-	}
-}
-
 // Analytes lists every analyte that can be converted.
 func Analytes() []Analyte {
-	return []Analyte{
-		SerumCreatinine, UrineCreatinine, CystatinC, UrineAlbumin,
-		AlbuminExcretionRate, AlbuminCreatinineRatio, IohexolDose,
-		PlasmaIohexol, UrineVolume, Duration, Height, Weight, BodySurfaceArea,
-		BodyMassIndex, BloodPressure, AbsoluteGFR, NormalisedGFR,
+	list := make([]Analyte, 0, len(table))
+	for i := range table {
+		list = append(list, table[i].analyte)
 	}
+	return list
 }
 
 // Accepted lists the UCUM codes accepted for an analyte, the canonical unit
 // first. It is empty for an unknown analyte.
 func Accepted(analyte Analyte) []string {
-	var codes []string
-	for _, d := range definitions(analyte) {
+	known := lookUp(analyte)
+	if known == nil {
+		return nil
+	}
+	codes := make([]string, 0, len(known.units))
+	for _, d := range known.units {
 		codes = append(codes, d.unit)
 	}
 	return codes
@@ -174,8 +43,8 @@ func Accepted(analyte Analyte) []string {
 // Canonical returns the unit in which the project computes with an analyte. It
 // is empty for an unknown analyte.
 func Canonical(analyte Analyte) string {
-	if d := definitions(analyte); len(d) > 0 {
-		return d[0].unit
+	if known := lookUp(analyte); known != nil {
+		return known.units[0].unit
 	}
 	return ""
 }
@@ -183,82 +52,137 @@ func Canonical(analyte Analyte) string {
 // Convert expresses a quantity of an analyte in another accepted unit.
 //
 // It returns an *Error when the analyte is unknown, when either unit is not
-// accepted for it, when the value is NaN, infinite, zero or negative, when the
-// result is not representable, and when the value is typical of another unit
-// (serum creatinine of 20 or more in mg/dL, or of 15 or less in umol/L).
+// accepted for it, when the value is NaN, infinite, zero or negative (a count of
+// cells may be zero), when the result is not representable, and with the code
+// ProbableUnitError when the value is not plausible in its unit but would be in
+// another one, such as a serum creatinine of 88 mg/dL or 0.9 umol/L. Such a
+// value is never converted silently. A valid quantity is converted without
+// allocating.
 func Convert(analyte Analyte, q Quantity, to string) (Quantity, error) {
-	known := definitions(analyte)
-	if len(known) == 0 {
+	known := lookUp(analyte)
+	if known == nil {
 		return Quantity{}, &Error{Code: UnknownAnalyte, Message: "the analyte is not known"}
 	}
-	from, ok := find(known, q.Unit)
+	from, ok := known.find(q.Unit)
 	if !ok {
 		return Quantity{}, &Error{
 			Code: UnknownUnit, Analyte: analyte,
 			Message: "the unit is missing or not accepted for " + string(analyte), Accepted: Accepted(analyte),
 		}
 	}
-	target, ok := find(known, to)
+	target, ok := known.find(to)
 	if !ok {
 		return Quantity{}, &Error{
 			Code: UnknownUnit, Analyte: analyte,
 			Message: "the unit asked for is not accepted for " + string(analyte), Accepted: Accepted(analyte),
 		}
 	}
-	if err := checkValue(analyte, q.Value); err != nil {
+	if err := known.checkValue(q.Value); err != nil {
 		return Quantity{}, err
 	}
-	if err := checkUnitFits(analyte, q); err != nil {
+	if err := known.checkUnitFits(from, q.Value); err != nil {
 		return Quantity{}, err
 	}
-	if from.perUnit == target.perUnit {
+	if from.scale == target.scale {
 		return Quantity{Value: q.Value, Unit: to}, nil
 	}
-	value := q.Value * from.perUnit / target.perUnit
-	if err := checkValue(analyte, value); err != nil {
+	value := target.fromCanonical(from.toCanonical(q.Value))
+	if err := known.checkValue(value); err != nil {
 		return Quantity{}, err
 	}
 	return Quantity{Value: value, Unit: to}, nil
 }
 
-func find(known []definition, unit string) (definition, bool) {
-	i := slices.IndexFunc(known, func(d definition) bool { return d.unit == unit })
-	if i < 0 {
-		return definition{}, false
-	}
-	return known[i], true
+// scale relates a unit to the canonical unit of its analyte: canonical value =
+// perUnit times value plus offset.
+type scale struct{ perUnit, offset float64 }
+
+func (s scale) toCanonical(value float64) float64 { return value*s.perUnit + s.offset }
+
+func (s scale) fromCanonical(value float64) float64 { return (value - s.offset) / s.perUnit }
+
+// definition is one accepted unit.
+type definition struct {
+	unit string
+	scale
 }
 
-func checkValue(analyte Analyte, value float64) error {
-	switch {
-	case math.IsNaN(value) || math.IsInf(value, 0):
-		return &Error{Code: NotFinite, Analyte: analyte, Message: "the value is not a finite number"}
-	case value <= 0:
-		return &Error{Code: NotPositive, Analyte: analyte, Message: "the value must be greater than zero"}
+// definitions are the accepted units of an analyte, the canonical one first.
+type definitions []definition
+
+// in begins the units of an analyte: the first is the canonical unit, the others
+// have the same numbers under another code.
+func in(codes ...string) definitions { return definitions(nil).and(1, codes...) }
+
+// and adds units of which one is worth perUnit canonical units.
+func (d definitions) and(perUnit float64, codes ...string) definitions {
+	for _, code := range codes {
+		d = append(d, definition{code, scale{perUnit: perUnit}})
+	}
+	return d
+}
+
+// entry is what is known of the units of one analyte.
+type entry struct {
+	analyte Analyte
+	units   definitions
+	// low and high bound what is plausible, in the canonical unit. Both are zero
+	// where the accepted units cannot be told apart by the number.
+	low, high float64
+	// zero tells that a value of zero is a result, as in a count.
+	zero bool
+}
+
+func lookUp(analyte Analyte) *entry {
+	for i := range table {
+		if table[i].analyte == analyte {
+			return &table[i]
+		}
 	}
 	return nil
 }
 
-// checkUnitFits refuses a serum creatinine whose number is typical of the other
-// unit. No adult has 20 mg/dL (1768 umol/L) or 15 umol/L (0.17 mg/dL) while
-// being evaluated as a donor, whereas 88 typed with mg/dL is a common slip.
-// Limits: common practice, no published source.
-func checkUnitFits(analyte Analyte, q Quantity) error {
-	if analyte != SerumCreatinine {
-		return nil
+func (e *entry) find(unit string) (definition, bool) {
+	for _, d := range e.units {
+		if d.unit == unit {
+			return d, true
+		}
 	}
-	typicalOf := ""
+	return definition{}, false
+}
+
+func (e *entry) checkValue(value float64) error {
 	switch {
-	case q.Unit == MgPerDL && q.Value >= 20:
-		typicalOf = UmolPerL
-	case q.Unit == UmolPerL && q.Value <= 15:
-		typicalOf = MgPerDL
-	default:
+	case math.IsNaN(value) || math.IsInf(value, 0):
+		return &Error{Code: NotFinite, Analyte: e.analyte, Message: "the value is not a finite number"}
+	case e.zero && value == 0:
+		return nil
+	case value <= 0 && e.zero:
+		return &Error{Code: NotPositive, Analyte: e.analyte, Message: "the value must not be negative"}
+	case value <= 0:
+		return &Error{Code: NotPositive, Analyte: e.analyte, Message: "the value must be greater than zero"}
+	}
+	return nil
+}
+
+func (e *entry) plausible(canonical float64) bool { return canonical >= e.low && canonical <= e.high }
+
+// checkUnitFits refuses a value that is not plausible as given, but would be if
+// its unit were another accepted one. A value that is plausible in no unit is
+// left to the limits of the formula, and one that is plausible in its unit
+// passes, however abnormal it is.
+func (e *entry) checkUnitFits(given definition, value float64) error {
+	if e.high == 0 || e.plausible(given.toCanonical(value)) {
 		return nil
 	}
-	return &Error{
-		Code: ProbableUnitError, Analyte: analyte,
-		Message:  "the value is given in " + q.Unit + " but is typical of " + typicalOf + "; check the unit with the laboratory",
-		Accepted: Accepted(analyte),
+	for _, other := range e.units {
+		if other.scale != given.scale && e.plausible(other.toCanonical(value)) {
+			return &Error{
+				Code: ProbableUnitError, Analyte: e.analyte,
+				Message:  "the value is given in " + given.unit + " but is typical of " + other.unit + "; check the unit with the laboratory",
+				Accepted: Accepted(e.analyte),
+			}
+		}
 	}
+	return nil
 }
