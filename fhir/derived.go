@@ -117,6 +117,9 @@ func derivedNotes(d protocol.Derived) []r4.Annotation {
 	if len(used) > 0 {
 		add("Computed from: " + strings.Join(used, "; "))
 	}
+	if d.Interval != nil {
+		add(d.Interval.Text(1) + " " + d.Unit + ": " + d.Interval.Method)
+	}
 	for _, warning := range d.Warnings {
 		add(warning)
 	}

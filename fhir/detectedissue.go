@@ -99,6 +99,9 @@ func issueDetail(flag protocol.Flag) string {
 		if flag.Near && flag.Value != "" {
 			shown += " (unrounded " + flag.Value + ")"
 		}
+		if flag.Interval != nil {
+			shown += ", " + flag.Interval.Text(1)
+		}
 		add("value: ", shown)
 	}
 	add("cannot decide: ", flag.Reason)

@@ -12,6 +12,7 @@ import (
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/body"
+	"candidacy/internal/clinical/laterality"
 	"candidacy/internal/clinical/pressure"
 	"candidacy/internal/clinical/renal"
 	"candidacy/internal/clinical/units"
@@ -168,6 +169,13 @@ func fit(pick func(renal.SlopeFit) units.Quantity) func(parameters) (units.Quant
 	}
 }
 
+func single(equation renal.SingleSampleEquation) func(parameters) (units.Quantity, error) {
+	return func(p parameters) (units.Quantity, error) {
+		g, err := equation.Clearance(p.number("Q"), p.number("V"), p.number("t"), p.number("C"))
+		return g.Quantity(), err
+	}
+}
+
 func value(g renal.SlopeInterceptGFR) units.Quantity { return g.Value }
 
 func urinary(pick func(renal.CreatinineClearance) units.Quantity) func(parameters) (units.Quantity, error) {
@@ -260,8 +268,20 @@ var formulas = map[string]func(parameters) (units.Quantity, error){
 		_, normalised, err := renal.Correct(renal.Jodal2009, renal.AbsoluteGFR(p.number("cl1")), p.number("bsa"))
 		return normalised.Quantity(), err
 	},
-	"crcl":      urinary(func(c renal.CreatinineClearance) units.Quantity { return c.Absolute.Quantity() }),
-	"crcl_norm": urinary(func(c renal.CreatinineClearance) units.Quantity { return c.Value }),
+	"two_comp_cl": func(p parameters) (units.Quantity, error) {
+		f := renal.TwoCompartmentFit{A: p.number("A"), Alpha: p.number("al"), B: p.number("B"), Beta: p.number("be")}
+		g, err := f.Clearance(1000 * p.number("D"))
+		return g.Quantity(), err
+	},
+	"jacobsson_1983": single(renal.Jacobsson1983),
+	"jacobsson_ekfc": single(renal.JacobssonEKFC),
+	"glucose_si":     convert(units.Glucose, "mgdl", "mg/dL", "mmol/L"),
+	"hba1c_ifcc":     convert(units.HbA1c, "ngsp", "%", "mmol/mol"),
+	"hba1c_ngsp":     convert(units.HbA1c, "ifcc", "mmol/mol", "%"),
+	"chol_si":        convert(units.Cholesterol, "mgdl", "mg/dL", "mmol/L"),
+	"tg_si":          convert(units.Triglyceride, "mgdl", "mg/dL", "mmol/L"),
+	"crcl":           urinary(func(c renal.CreatinineClearance) units.Quantity { return c.Absolute.Quantity() }),
+	"crcl_norm":      urinary(func(c renal.CreatinineClearance) units.Quantity { return c.Value }),
 	"creatinine_excretion": urinary(func(c renal.CreatinineClearance) units.Quantity {
 		return c.Completeness.Value
 	}),
@@ -285,6 +305,22 @@ var formulas = map[string]func(parameters) (units.Quantity, error){
 	},
 	"acr_si":           convert(units.AlbuminCreatinineRatio, "mgg", "mg/g", "mg/mmol"),
 	"acr_conventional": convert(units.AlbuminCreatinineRatio, "mgmmol", "mg/mmol", "mg/g"),
+	"ellipsoid": func(p parameters) (units.Quantity, error) {
+		r, err := laterality.EllipsoidVolume(laterality.Axes{
+			Length: p.measurement("L", "cm"), Width: p.measurement("W", "cm"), Thickness: p.measurement("T", "cm"),
+		})
+		return r.Value, err
+	},
+	"split_volume_left": func(p parameters) (units.Quantity, error) {
+		s, err := laterality.SplitFromVolumes(p.measurement("l", "mL"), p.measurement("r", "mL"))
+		return s.Value, err
+	},
+	"split_gm_left": func(p parameters) (units.Quantity, error) {
+		s, err := laterality.SplitFromScintigraphy(laterality.Counts{
+			LeftAnterior: p.number("la"), LeftPosterior: p.number("lp"), RightAnterior: p.number("ra"), RightPosterior: p.number("rp"),
+		})
+		return s.Value, err
+	},
 	"bp_mean": func(p parameters) (units.Quantity, error) {
 		o, err := pressure.OfficeMean(p.sittings())
 		return o.Systolic.Value, err

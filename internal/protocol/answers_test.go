@@ -113,9 +113,10 @@ func TestFactorsOfTheDefault(t *testing.T) {
 			continue
 		}
 		for i, unit := range o.Units {
-			q, err := units.Convert(analyte, units.Quantity{Value: 1, Unit: o.Units[0]}, unit)
-			if err != nil || math.Abs(q.Value/o.Factors[i]-1) > 1e-5 {
-				t.Errorf("%s: 1 %s is %v %s, %v, and not %v", o.Title, o.Units[0], q.Value, unit, err, o.Factors[i])
+			plausible := (o.Low + o.High) / 2
+			q, err := units.Convert(analyte, units.Quantity{Value: plausible, Unit: o.Units[0]}, unit)
+			if err != nil || math.Abs(q.Value/(plausible*o.Factors[i])-1) > 1e-5 {
+				t.Errorf("%s: %v %s is %v %s, %v, by a factor that is not %v", o.Title, plausible, o.Units[0], q.Value, unit, err, o.Factors[i])
 			}
 		}
 	}

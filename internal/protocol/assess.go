@@ -27,6 +27,7 @@ type value struct {
 	number   float64
 	finding  string
 	unit     string
+	interval *Interval
 	equation string
 	inputs   []Input
 	date     journey.Date
@@ -358,18 +359,29 @@ func (rule FlagRule) flag(v value) Flag {
 	default:
 		f.Value = strconv.FormatFloat(v.number, 'g', -1, 64)
 		f.Shown = clinical.Display(v.number, rule.Decimals)
-		rule.place(&f, v.number)
+		rule.place(&f, v)
 	}
 	return f
 }
 
 // place finds the band of the unrounded value, and notes when the number as
-// shown would fall in another.
-func (rule FlagRule) place(f *Flag, number float64) {
-	f.Band, f.Absolute = rule.BandAt(number)
-	if shown, _ := rule.BandAt(clinical.Round(number, rule.Decimals)); shown != f.Band {
+// shown, or an end of the interval, would fall in another.
+func (rule FlagRule) place(f *Flag, v value) {
+	f.Band, f.Absolute = rule.BandAt(v.number)
+	note := func(text string) {
 		f.Near = true
-		f.Warnings = append(slices.Clone(f.Warnings), "the number as shown falls on the other side of the threshold; the unrounded value counts")
+		f.Warnings = append(slices.Clone(f.Warnings), text)
+	}
+	if shown, _ := rule.BandAt(clinical.Round(v.number, rule.Decimals)); shown != f.Band {
+		note("the number as shown falls on the other side of the threshold; the unrounded value counts")
+	}
+	if f.Interval = v.interval; v.interval == nil {
+		return
+	}
+	low, _ := rule.BandAt(v.interval.Low)
+	high, _ := rule.BandAt(v.interval.High)
+	if low != f.Band || high != f.Band {
+		note("the " + v.interval.Text(rule.Decimals) + " reaches over a threshold, so the measurement alone does not settle the band")
 	}
 }
 

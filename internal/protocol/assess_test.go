@@ -1,6 +1,7 @@
 package protocol_test
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -24,6 +25,8 @@ type chart struct {
 	person  protocol.Person
 	results []result.Result
 	n       int
+	// rules are those of the default when nil.
+	rules *protocol.Protocol
 }
 
 // newChart is of a woman of 50 years on the days of the tests.
@@ -82,7 +85,17 @@ func (c *chart) size(height, weight string) *chart {
 }
 
 func (c *chart) assess() protocol.Report {
-	return protocol.Default().Assess(c.person, c.results, today)
+	return cmp.Or(c.rules, protocol.Default()).Assess(c.person, c.results, today)
+}
+
+// changed is the default protocol with another text.
+func changed(t *testing.T, change func(string) string) *protocol.Protocol {
+	t.Helper()
+	p, err := protocol.Parse([]byte(change(protocol.Default().Source())))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
 }
 
 func (c *chart) flag(t *testing.T, id string) protocol.Flag {
@@ -598,4 +611,49 @@ func TestOrderDoesNotMatter(t *testing.T) {
 			t.Fatalf("in another order\n%s\nwant\n%s", got, want)
 		}
 	})
+}
+
+// TestIntervalOfMeasuredGFR: the interval of a measured GFR travels with it, and
+// a value whose interval reaches over a threshold is near, although no rounding
+// moves it. What was drawn from case A is 63.03, with more marker left 61.4.
+func TestIntervalOfMeasuredGFR(t *testing.T) {
+	far := study(man("1980-01-01").size("172", "68"), "3235", map[int]string{120: "110", 180: "71.5", 240: "46.5"}).flag(t, "gfr-plasma-clearance")
+	near := study(man("1980-01-01").size("172", "68"), "3235", map[int]string{120: "129.8", 180: "93.9", 240: "67.9"}).flag(t, "gfr-plasma-clearance")
+	if far.Near || far.Interval == nil || far.Interval.Low <= 60 || far.Interval.High >= 90 || far.Interval.Coverage != 0.95 {
+		t.Errorf("got %+v, interval %+v", far, far.Interval)
+	}
+	if !near.Near || near.Band != journey.Discussion || near.Interval == nil || !(near.Interval.Low < 60) ||
+		!strings.Contains(strings.Join(near.Warnings, "\n"), "reaches over a threshold") {
+		t.Errorf("got %+v, interval %+v", near, near.Interval)
+	}
+	c := study(man("1980-01-01").size("172", "68"), "3235", map[int]string{120: "127.4", 180: "91.2", 240: "65.3"})
+	c.rules = changed(t, func(text string) string {
+		from, to := strings.Index(text, "  plasma_uncertainty:"), strings.Index(text, "timers:")
+		return text[:from] + text[to:]
+	})
+	if f := c.flag(t, "gfr-plasma-clearance"); f.Interval != nil || f.Near {
+		t.Errorf("got %+v without uncertainties", f)
+	}
+}
+
+// TestTwoCompartments: a protocol that asks for two compartments gets dose over
+// area: the first worked example of the method, 79.16976.
+func TestTwoCompartments(t *testing.T) {
+	two := changed(t, func(text string) string {
+		return strings.Replace(text, "plasma_clearance: slope-intercept", "plasma_clearance: two-compartment", 1)
+	})
+	samples := map[int]string{}
+	for _, minutes := range []int{5, 15, 30, 60, 90, 120, 150, 180, 210, 240} {
+		at := float64(minutes)
+		samples[minutes] = strconv.FormatFloat(210*math.Exp(-0.045*at)+190*math.Exp(-0.0055*at), 'f', 6, 64)
+	}
+	c := study(man("1980-01-01").size("172", "68"), "3235", samples)
+	c.rules = two
+	c.decides(t, "gfr-plasma-clearance", journey.Discussion, 79.16976, 0.001)
+	if f := c.flag(t, "gfr-plasma-clearance"); f.Equation != "iohexol-two-compartment" || f.Interval == nil {
+		t.Errorf("got %+v", f)
+	}
+	c = study(man("1980-01-01").size("172", "68"), "3235", map[int]string{120: "127.4", 180: "91.2", 240: "65.3"})
+	c.rules = two
+	c.undecided(t, "gfr-plasma-clearance", "early and late samples")
 }

@@ -46,8 +46,9 @@ func (a *assessment) derive(d Derived, from []result.Result, r clinical.Result, 
 	for _, w := range r.Warnings {
 		v.warnings = append(v.warnings, w.Message)
 	}
-	v.number, v.unit = r.Value.Value, r.Value.Unit
+	v.number, v.unit, v.interval = r.Value.Value, r.Value.Unit, intervalOf(r.Interval)
 	if err == nil {
+		d.Interval = v.interval
 		d.Value = strconv.FormatFloat(r.Value.Value, 'f', -1, 64)
 		d.Unit, d.Equation, d.Source = r.Value.Unit, r.Equation, r.Source
 		d.Inputs, d.Warnings = v.inputs, v.warnings
@@ -63,6 +64,13 @@ func (a *assessment) derive(d Derived, from []result.Result, r clinical.Result, 
 		}
 	}
 	a.values[d.Key] = v
+}
+
+func intervalOf(i *clinical.Interval) *Interval {
+	if i == nil {
+		return nil
+	}
+	return &Interval{Low: i.Low, High: i.High, Coverage: i.Coverage, Method: i.Method}
 }
 
 func inputFrom(in clinical.Input) Input {
@@ -325,17 +333,28 @@ func (a *assessment) plasmaClearance() {
 		return
 	}
 	used := []result.Result{dose}
-	in := renal.SlopeInterceptInput{Correction: renal.Correction(a.protocol.Methods.PlasmaCorrection)}
-	in.SurfaceArea = body.SurfaceAreaFormula(a.protocol.Methods.BodySurfaceArea)
-	var measured renal.SlopeInterceptGFR
-	err := a.clearanceStudy(dose, &in.PlasmaStudy, &used)
-	if err == nil {
-		measured, err = renal.SlopeIntercept(in)
+	methods := a.protocol.Methods
+	study := renal.PlasmaStudy{
+		SurfaceArea: body.SurfaceAreaFormula(methods.BodySurfaceArea),
+		Uncertainty: methods.PlasmaUncertainty.clinical(),
+	}
+	var measured clinical.Result
+	err := a.clearanceStudy(dose, &study, &used)
+	switch {
+	case err != nil:
+	case methods.PlasmaClearance == TwoCompartment:
+		var g renal.TwoCompartmentGFR
+		g, err = renal.TwoCompartment(study)
+		measured = g.Result
+	default:
+		var g renal.SlopeInterceptGFR
+		g, err = renal.SlopeIntercept(renal.SlopeInterceptInput{PlasmaStudy: study, Correction: renal.Correction(methods.PlasmaCorrection)})
+		measured = g.Result
 	}
 	a.derive(Derived{
 		Key: "gfr-plasma-clearance", Title: "Measured GFR by plasma clearance of iohexol", Local: "gfr-plasma-clearance",
 		Category: "laboratory", Effective: dose.Effective, EffectiveEnd: used[len(used)-1].Effective,
-	}, used, measured.Result, err)
+	}, used, measured, err)
 }
 
 // studyHours bounds how long after the dose a sample belongs to its study.
@@ -450,6 +469,7 @@ func (a *assessment) clearanceInput(concentration result.Result, used *[]result.
 	in := renal.CreatinineClearanceInput{
 		SurfaceArea: body.SurfaceAreaFormula(a.protocol.Methods.BodySurfaceArea),
 		Age:         a.ageOn(concentration.CollectedOn), Sex: a.sex(),
+		Uncertainty: a.protocol.Methods.UrineUncertainty.clinical(),
 	}
 	collection, volume, err := a.collection(concentration)
 	if err != nil {

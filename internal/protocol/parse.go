@@ -81,6 +81,20 @@ func (p *Protocol) check() error {
 	if !slices.Contains(renal.Corrections(), renal.Correction(p.Methods.PlasmaCorrection)) {
 		fail("methods.plasma_clearance_correction: accepted: %v", renal.Corrections())
 	}
+	// Texts from before the choice have none.
+	if m := p.Methods.PlasmaClearance; m != "" && m != SlopeIntercept && m != TwoCompartment {
+		fail("methods.plasma_clearance: accepted: %v", []string{SlopeIntercept, TwoCompartment})
+	}
+	if u := p.Methods.PlasmaUncertainty; u != nil {
+		if err := u.clinical().Check(); err != nil {
+			fail("methods.plasma_uncertainty: %w", err)
+		}
+	}
+	if u := p.Methods.UrineUncertainty; u != nil {
+		if err := u.clinical().Check(); err != nil {
+			fail("methods.urine_uncertainty: %w", err)
+		}
+	}
 	p.checkTimers(fail)
 	known := p.checkObservations(fail)
 	for key := range derivedKeys {

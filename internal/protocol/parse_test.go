@@ -70,7 +70,7 @@ func TestBrokenProtocols(t *testing.T) {
 		{"a number that is none", replace("valid_days: 365", "valid_days: a year"), "valid_days: a year"},
 		{"a key twice", replace("title: Living", "version: \"2\"\ntitle: Living"), `"version" already defined`},
 		{"another protocol behind it", func(s string) string { return s + "\n---\n" + s }, "more than one document"},
-		{"no version", replace(`version: "2026.1"`, `version: ""`), "version: missing"},
+		{"no version", replace(`version: "2026.2"`, `version: ""`), "version: missing"},
 		{"no statement", replace("general_statement: >-\n  This person will not be going forward as a donor. We do not share reasons.", "general_statement:"), "general_statement: missing"},
 		{"no zone", replace("time_zone: Europe/Stockholm", "time_zone:"), "time_zone"},
 		{"a zone that is none", replace("Europe/Stockholm", "Europe/Atlantis"), `time_zone: "Europe/Atlantis"`},
@@ -177,7 +177,7 @@ func TestTheTextIsKept(t *testing.T) {
 }
 
 func TestRegistry(t *testing.T) {
-	other := strings.Replace(protocol.Default().Source(), `version: "2026.1"`, `version: "2027.1"`, 1)
+	other := strings.Replace(protocol.Default().Source(), `version: "2026.2"`, `version: "2027.1"`, 1)
 	loads := 0
 	var mu sync.Mutex
 	r := protocol.NewRegistry(func(_ context.Context, version string) (string, error) {
@@ -192,7 +192,7 @@ func TestRegistry(t *testing.T) {
 		}
 		return "", errors.New("no such version")
 	}, protocol.Default())
-	if p, err := r.Get(t.Context(), "2026.1"); err != nil || p.Version != "2026.1" || loads != 0 {
+	if p, err := r.Get(t.Context(), "2026.2"); err != nil || p.Version != "2026.2" || loads != 0 {
 		t.Errorf("a known one is %v, %v after %d loads", p, err, loads)
 	}
 	var wait sync.WaitGroup

@@ -7,6 +7,9 @@ package protocol
 import (
 	"time"
 
+	"candidacy/internal/clinical"
+	"candidacy/internal/clinical/renal"
+	"candidacy/internal/clinical/units"
 	"candidacy/internal/journey"
 )
 
@@ -106,8 +109,58 @@ type Observation struct {
 
 // Methods are the named choices between published methods.
 type Methods struct {
-	BodySurfaceArea  string `yaml:"body_surface_area"`
+	BodySurfaceArea string `yaml:"body_surface_area"`
+	// PlasmaClearance is SlopeIntercept, the default, or TwoCompartment.
+	PlasmaClearance  string `yaml:"plasma_clearance"`
 	PlasmaCorrection string `yaml:"plasma_clearance_correction"`
+	// PlasmaUncertainty and UrineUncertainty state how well the inputs of a
+	// measured GFR are known. Without them it has no interval.
+	PlasmaUncertainty *PlasmaUncertainty `yaml:"plasma_uncertainty"`
+	UrineUncertainty  *UrineUncertainty  `yaml:"urine_uncertainty"`
+}
+
+// The methods of a plasma clearance.
+const (
+	SlopeIntercept = "slope-intercept"
+	TwoCompartment = "two-compartment"
+)
+
+// PlasmaUncertainty holds standard uncertainties: of one concentration and of
+// the dose in %, of the time of one sample in min.
+type PlasmaUncertainty struct {
+	ConcentrationPercent float64 `yaml:"concentration_percent"`
+	DosePercent          float64 `yaml:"dose_percent"`
+	TimeMinutes          float64 `yaml:"time_minutes"`
+}
+
+// UrineUncertainty holds standard uncertainties: of one concentration and of
+// the volume in %, of the duration in min.
+type UrineUncertainty struct {
+	ConcentrationPercent float64 `yaml:"concentration_percent"`
+	VolumePercent        float64 `yaml:"volume_percent"`
+	TimeMinutes          float64 `yaml:"time_minutes"`
+}
+
+func (u *PlasmaUncertainty) clinical() *renal.PlasmaUncertainty {
+	if u == nil {
+		return nil
+	}
+	return &renal.PlasmaUncertainty{
+		Concentration: clinical.NewMeasurement(u.ConcentrationPercent, units.Percent),
+		Dose:          clinical.NewMeasurement(u.DosePercent, units.Percent),
+		Time:          clinical.NewMeasurement(u.TimeMinutes, units.Minute),
+	}
+}
+
+func (u *UrineUncertainty) clinical() *renal.UrineUncertainty {
+	if u == nil {
+		return nil
+	}
+	return &renal.UrineUncertainty{
+		Concentration: clinical.NewMeasurement(u.ConcentrationPercent, units.Percent),
+		Volume:        clinical.NewMeasurement(u.VolumePercent, units.Percent),
+		Time:          clinical.NewMeasurement(u.TimeMinutes, units.Minute),
+	}
 }
 
 // Visit is one follow-up visit.

@@ -1,6 +1,9 @@
 package protocol
 
 import (
+	"fmt"
+
+	"candidacy/internal/clinical"
 	"candidacy/internal/journey"
 )
 
@@ -44,8 +47,10 @@ type Flag struct {
 	Date     journey.Date `json:"date"`
 	Warnings []string     `json:"warnings,omitempty"`
 	// Near says that the value lies so close to a threshold that the shown
-	// number falls on the other side.
+	// number falls on the other side, or that its interval reaches over it.
 	Near bool `json:"near,omitempty"`
+	// Interval is that of a measured value, where it is known.
+	Interval *Interval `json:"interval,omitempty"`
 	// Reason says why the rule cannot decide.
 	Reason string `json:"reason,omitempty"`
 	// Evidence identifies the exact results behind the flag.
@@ -71,8 +76,10 @@ type Derived struct {
 	Category string `json:"category"`
 	Value    string `json:"value"`
 	Unit     string `json:"unit"`
-	Equation string `json:"equation"`
-	Source   string `json:"source"`
+	// Interval is that of a measured value, where it is known.
+	Interval *Interval `json:"interval,omitempty"`
+	Equation string    `json:"equation"`
+	Source   string    `json:"source"`
 	// Effective is the time of the decisive input, as received; EffectiveEnd
 	// ends a period.
 	Effective    string   `json:"effective"`
@@ -81,6 +88,22 @@ type Derived struct {
 	Warnings     []string `json:"warnings,omitempty"`
 	// Components are the parts of a derived panel, such as a mean pressure.
 	Components []DerivedComponent `json:"components,omitempty"`
+}
+
+// Interval is the interval, in the unit of the value, in which a measured
+// quantity lies with the probability Coverage, given the uncertainties that the
+// protocol states.
+type Interval struct {
+	Low      float64 `json:"low"`
+	High     float64 `json:"high"`
+	Coverage float64 `json:"coverage"`
+	Method   string  `json:"method"`
+}
+
+// Text says the interval with a number of decimals, without its unit.
+func (i Interval) Text(decimals int) string {
+	return fmt.Sprintf("%s %% interval %s to %s",
+		clinical.Display(100*i.Coverage, 0), clinical.Display(i.Low, decimals), clinical.Display(i.High, decimals))
 }
 
 // DerivedComponent is one part of a derived panel.

@@ -584,6 +584,10 @@ func derivedModels(p *protocol.Protocol, derived []protocol.Derived) []valueMode
 			Title: d.Title, Value: strings.TrimSpace(rounded(d.Value) + " " + unitWord(d.Unit)), When: whenWord(d.Effective, p.Zone()),
 			Detail: d.Equation + "; " + d.Source, Inputs: inputs(p, d.Inputs),
 		}
+		if d.Interval != nil {
+			m.Value += ", " + d.Interval.Text(1)
+			m.Detail += "; interval by the " + d.Interval.Method
+		}
 		if len(d.Components) > 0 {
 			var parts []string
 			for _, part := range d.Components {

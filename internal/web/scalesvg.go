@@ -42,6 +42,9 @@ func scaleSentence(f protocol.Flag) string {
 		return fmt.Sprintf("No value can be placed: %s. Bands: %s.", f.Reason, sign.Replace(f.Threshold))
 	}
 	value := strings.TrimSpace(f.Shown + " " + unitWord(f.Unit))
+	if f.Interval != nil {
+		value += " (" + f.Interval.Text(0) + ")"
+	}
 	return fmt.Sprintf("The value %s is in the band %s. Bands: %s.", value, strings.ToLower(bandWord(f.Band)), sign.Replace(f.Threshold))
 }
 
@@ -77,6 +80,9 @@ func numbers(b *strings.Builder, rule protocol.FlagRule, f protocol.Flag) {
 			x(t), min(max(x(t), 12), scaleWidth-12), strconv.FormatFloat(t, 'g', -1, 64))
 	}
 	if placed {
+		if f.Interval != nil {
+			reach(b, x(f.Interval.Low), x(f.Interval.High))
+		}
 		needle(b, x(value), f.Shown)
 	}
 }
@@ -103,6 +109,11 @@ func segment(b *strings.Builder, band journey.Band, from, to float64) {
 		fmt.Fprintf(b, `<g class="glyph glyph-%s" transform="translate(%.1f 30) scale(.667)">%s</g>`,
 			band, (from+to)/2-4, shapes[bandShapes[band]])
 	}
+}
+
+// reach draws the interval of a measured value across the bands.
+func reach(b *strings.Builder, from, to float64) {
+	fmt.Fprintf(b, `<path class="reach" d="M%.1f 30V38M%.1f 34H%.1fM%.1f 30V38"/>`, from, from, to, to)
 }
 
 // needle marks the value from above.

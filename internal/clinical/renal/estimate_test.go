@@ -238,8 +238,12 @@ func TestElasticities(t *testing.T) {
 	female, male := Subject{Age: 50, Sex: clinical.Female}, Subject{Age: 50, Sex: clinical.Male}
 	cr := func(x float64, s Subject) float64 { return float64(ckdepiCreatinine2021(x, s.Age, s.Sex)) }
 	cys := func(x float64, s Subject) float64 { return float64(ckdepiCystatinC2012(x, s.Age, s.Sex)) }
-	byCr := func(x float64, s Subject) float64 { return float64(ckdepiCreatinineCystatinC2021(x, 0.9, s.Age, s.Sex)) }
-	byCys := func(x float64, s Subject) float64 { return float64(ckdepiCreatinineCystatinC2021(0.9, x, s.Age, s.Sex)) }
+	byCr := func(x float64, s Subject) float64 {
+		return float64(ckdepiCreatinineCystatinC2021(x, 0.9, s.Age, s.Sex))
+	}
+	byCys := func(x float64, s Subject) float64 {
+		return float64(ckdepiCreatinineCystatinC2021(0.9, x, s.Age, s.Sex))
+	}
 	tests := []struct {
 		name         string
 		estimate     func(float64, Subject) float64

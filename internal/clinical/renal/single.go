@@ -215,6 +215,24 @@ func (e SingleSampleEquation) clearance(assumed, amount, volumeML float64, s poi
 	return numerator / (s.minutes*m/volumeML - math.Log(r)/assumed)
 }
 
+// Clearance returns the clearance in mL/min for an amount of marker, a volume in
+// mL, and the concentration at a time in min. The amount has to be in the unit
+// that the concentration has in 1 mL (ug of iohexol for ug/mL). It returns a
+// *clinical.Error for an input that is not a finite positive number, an unknown
+// equation, and when no clearance from 1 to 200 mL/min solves the equation.
+func (e SingleSampleEquation) Clearance(amount, volumeML, minutes, concentration float64) (AbsoluteGFR, error) {
+	for _, each := range []struct {
+		field string
+		value float64
+	}{{"dose", amount}, {"volume", volumeML}, {"sample 1 time", minutes}, {"sample 1 concentration", concentration}} {
+		if err := checkPositive(each.field, each.value); err != nil {
+			return 0, err
+		}
+	}
+	clearance, err := e.orDefault().solve(amount, volumeML, point{minutes, concentration})
+	return AbsoluteGFR(clearance), err
+}
+
 // solve finds the clearance in mL/min that both sides of the equation have.
 func (e SingleSampleEquation) solve(amount, volumeML float64, s point) (float64, error) {
 	if e != JacobssonEKFC && e != Jacobsson1983 {

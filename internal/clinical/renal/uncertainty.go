@@ -123,20 +123,50 @@ const (
 	ScatterExceedsAssay clinical.WarningCode = "scatter-exceeds-assay"
 )
 
+// Check returns a *clinical.Error for an uncertainty that is missing, in another
+// unit, or outside 0.05 to 30 % or 0.01 to 60 min.
+func (u PlasmaUncertainty) Check() error {
+	_, _, _, err := u.values()
+	return err
+}
+
+// values returns the relative uncertainties as fractions, and minutes.
+func (u PlasmaUncertainty) values() (concentration, dose, minutes float64, err error) {
+	if concentration, err = relative("uncertainty of the concentration", u.Concentration); err != nil {
+		return 0, 0, 0, err
+	}
+	if dose, err = relative("uncertainty of the dose", u.Dose); err != nil {
+		return 0, 0, 0, err
+	}
+	minutes, err = minutesOf("uncertainty of the time", u.Time)
+	return concentration, dose, minutes, err
+}
+
+// Check returns a *clinical.Error for an uncertainty that is missing, in another
+// unit, or outside 0.05 to 30 % or 0.01 to 60 min.
+func (u UrineUncertainty) Check() error {
+	_, _, _, err := u.values()
+	return err
+}
+
+// values returns the relative uncertainties as fractions, and minutes.
+func (u UrineUncertainty) values() (concentration, volume, minutes float64, err error) {
+	if concentration, err = relative("uncertainty of the concentration", u.Concentration); err != nil {
+		return 0, 0, 0, err
+	}
+	if volume, err = relative("uncertainty of the volume", u.Volume); err != nil {
+		return 0, 0, 0, err
+	}
+	minutes, err = minutesOf("uncertainty of the time", u.Time)
+	return concentration, volume, minutes, err
+}
+
 // interval finds the interval of a plasma clearance. Scatter is that of the
 // samples about the fitted curve, as a fraction: where it is larger than the
 // stated coefficient of variation, it is used instead. GFR computes the
 // normalised clearance from an amount and points, without quality checks.
 func (u PlasmaUncertainty) interval(r *clinical.Result, amount float64, points []point, scatter float64, gfr func(amount float64, points []point) (float64, error)) error {
-	concentration, err := relative("uncertainty of the concentration", u.Concentration)
-	if err != nil {
-		return err
-	}
-	dose, err := relative("uncertainty of the dose", u.Dose)
-	if err != nil {
-		return err
-	}
-	minutes, err := minutesOf("uncertainty of the time", u.Time)
+	concentration, dose, minutes, err := u.values()
 	if err != nil {
 		return err
 	}

@@ -156,15 +156,7 @@ func (c *CreatinineClearance) addUrea(in UreaInput, volume, minutes, surfaceM2 f
 // interval adds the interval of a urinary clearance. X holds the concentration
 // in urine, the volume, the concentration in serum, and the minutes.
 func (u UrineUncertainty) interval(r *clinical.Result, x []float64, surfaceM2 float64) error {
-	concentration, err := relative("uncertainty of the concentration", u.Concentration)
-	if err != nil {
-		return err
-	}
-	volume, err := relative("uncertainty of the volume", u.Volume)
-	if err != nil {
-		return err
-	}
-	minutes, err := minutesOf("uncertainty of the time", u.Time)
+	concentration, volume, minutes, err := u.values()
 	if err != nil {
 		return err
 	}
