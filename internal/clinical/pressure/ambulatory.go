@@ -32,7 +32,7 @@ func PeriodOfHour(hour int) (Period, error) {
 // AmbulatoryReading is one reading of a monitor.
 type AmbulatoryReading struct {
 	Reading
-	Period Period
+	Period Period `json:"period,omitempty" jsonschema:"day or night; by the candidate's diary where there is one"`
 }
 
 // Counts tells how complete an ambulatory monitoring is.
@@ -90,18 +90,9 @@ const (
 // source seen).
 const dipperPercent = 10
 
-// Thresholds in mm[Hg] that correspond to 130/80 in the office: day 130/80,
-// night 110/65, 24 h 125/75. Source: summary of a later AHA guideline, tables 7
-// and 9, modified from the ACC/AHA guideline of 2017 (Whelton).
-const (
-	daySystolic, dayDiastolic     = 130, 80
-	nightSystolic, nightDiastolic = 110, 65
-	wholeSystolic, wholeDiastolic = 125, 75
-)
-
 // AmbulatoryMeans returns the mean blood pressures of day, night and 24 h in
-// mm[Hg], the fall at night, and whether a mean reaches its ACC/AHA 2017
-// threshold. Attempted is the number of readings the monitor tried to take,
+// mm[Hg], the fall at night, and whether a mean reaches the ACC/AHA 2017
+// threshold for the office target of DefaultTarget. Attempted is the number of readings the monitor tried to take,
 // failed ones included. A reading outside 60 to 260 systolic or 30 to 160
 // diastolic, or with a diastolic not below the systolic, is left out and counts
 // as not valid.
@@ -112,6 +103,17 @@ const (
 // valid or there are fewer than 20 valid readings by day or 7 by night. Sources:
 // beside the limits.
 func AmbulatoryMeans(readings []AmbulatoryReading, attempted int) (Ambulatory, error) {
+	return AmbulatoryMeansFor(DefaultTarget(), readings, attempted)
+}
+
+// AmbulatoryMeansFor is AmbulatoryMeans with the thresholds that correspond to an
+// office target that the programme chose. It also returns a *clinical.Error when
+// the target is not one of Targets.
+func AmbulatoryMeansFor(target Target, readings []AmbulatoryReading, attempted int) (Ambulatory, error) {
+	thresholds, err := target.Thresholds()
+	if err != nil {
+		return Ambulatory{}, err
+	}
 	if attempted < len(readings) || attempted <= 0 {
 		return Ambulatory{}, &clinical.Error{
 			Code: clinical.OutOfRange, Field: "attempted readings",
@@ -150,9 +152,9 @@ func AmbulatoryMeans(readings []AmbulatoryReading, attempted int) (Ambulatory, e
 		return Ambulatory{}, err
 	}
 	leftOut := len(readings) - whole.n
-	a.Day.finish("day", day, leftOut, daySystolic, dayDiastolic)
-	a.Night.finish("night", night, leftOut, nightSystolic, nightDiastolic)
-	a.Whole.finish("24h", whole, leftOut, wholeSystolic, wholeDiastolic)
+	a.Day.finish("day", day, leftOut, thresholds.Day)
+	a.Night.finish("night", night, leftOut, thresholds.Night)
+	a.Whole.finish("24h", whole, leftOut, thresholds.Whole)
 
 	daily, nightly := a.Day.Systolic.Value.Value, a.Night.Systolic.Value.Value
 	a.Dip = 100 * (daily - nightly) / daily
@@ -162,9 +164,9 @@ func AmbulatoryMeans(readings []AmbulatoryReading, attempted int) (Ambulatory, e
 		a.Night.Systolic.Warn(clinical.NearThresholdWarning, "the fall at night is shown on another side of %d %% than it lies", dipperPercent)
 	}
 	switch {
-	case a.Whole.reaches(wholeSystolic, wholeDiastolic) || a.Day.reaches(daySystolic, dayDiastolic):
+	case a.Whole.reaches(thresholds.Whole) || a.Day.reaches(thresholds.Day):
 		a.Finding = Hypertensive
-	case a.Night.reaches(nightSystolic, nightDiastolic):
+	case a.Night.reaches(thresholds.Night):
 		a.Finding = NightOnly
 	default:
 		a.Finding = BelowThresholds
@@ -184,7 +186,7 @@ func (c Counts) check() error {
 	}
 }
 
-func (m *Mean) finish(period string, values mean, leftOut int, systolicThreshold, diastolicThreshold float64) {
+func (m *Mean) finish(period string, values mean, leftOut int, threshold Pair) {
 	systolic, diastolic := values.values()
 	m.Systolic.Value, m.Diastolic.Value = mmHg(systolic), mmHg(diastolic)
 	m.both(func(r *clinical.Result) {
@@ -194,10 +196,10 @@ func (m *Mean) finish(period string, values mean, leftOut int, systolicThreshold
 			r.Warn(ReadingsLeftOut, "%d reading(s) outside the limits were left out", leftOut)
 		}
 	})
-	warnNear(&m.Systolic, systolicThreshold)
-	warnNear(&m.Diastolic, diastolicThreshold)
+	warnNear(&m.Systolic, threshold.Systolic)
+	warnNear(&m.Diastolic, threshold.Diastolic)
 }
 
-func (m Mean) reaches(systolic, diastolic float64) bool {
-	return m.Systolic.Value.Value >= systolic || m.Diastolic.Value.Value >= diastolic
+func (m Mean) reaches(threshold Pair) bool {
+	return threshold.reachedBy(m.Systolic.Value.Value, m.Diastolic.Value.Value)
 }

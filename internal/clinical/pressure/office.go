@@ -8,7 +8,7 @@ import (
 // Sitting is one occasion on which blood pressure was taken in the office, with
 // the readings in order of time.
 type Sitting struct {
-	Readings []Reading
+	Readings []Reading `json:"readings,omitempty" jsonschema:"readings in order of time"`
 }
 
 // Office is the mean office blood pressure with its class.

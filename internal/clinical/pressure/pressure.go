@@ -1,6 +1,6 @@
 // Package pressure computes mean blood pressures of a candidate, in the office
-// and by ambulatory monitoring, and classifies them by the ACC/AHA guideline of
-// 2017. Treatment is not considered here.
+// and by ambulatory monitoring, classifies them by the ACC/AHA guideline of
+// 2017, and says whether the two agree. Treatment is considered only there.
 package pressure
 
 import (
@@ -12,10 +12,10 @@ import (
 
 // Reading is one blood pressure. Date and Ref are optional.
 type Reading struct {
-	Systolic  units.Quantity
-	Diastolic units.Quantity
-	Date      string
-	Ref       string
+	Systolic  units.Quantity `json:"systolic,omitzero" jsonschema:"systolic pressure in mm[Hg]"`
+	Diastolic units.Quantity `json:"diastolic,omitzero" jsonschema:"diastolic pressure in mm[Hg]"`
+	Date      string         `json:"date,omitempty" jsonschema:"date of the reading"`
+	Ref       string         `json:"ref,omitempty" jsonschema:"id of the observation"`
 }
 
 // Mean is a mean blood pressure in mm[Hg]: the two results have the same

@@ -216,7 +216,7 @@ func TestProbableUnitErrors(t *testing.T) {
 		{Calcium, MmolPerL, []float64{1, 2.4, 5.98, 24.1}, []float64{5.99, 9.5, 24}, MgPerDL},
 		{Bilirubin, MgPerDL, []float64{0.05, 1, 50}, []float64{50.1, 60, 855}, UmolPerL},
 		{Bilirubin, UmolPerL, []float64{0.86, 15, 855, 0.0499}, []float64{0.05, 0.5, 0.85}, MgPerDL},
-		{SerumAlbumin, GramPerDL, []float64{0.6, 4.2, 8, 81}, []float64{8.1, 42, 80}, GramPerL},
+		{SerumAlbumin, GramPerDL, []float64{0.6, 4.2, 8, 81}, []float64{8.05, 42, 80}, GramPerL},
 		{SerumAlbumin, GramPerL, []float64{6, 42, 80, 0.59}, []float64{0.6, 4.2, 5.99}, GramPerDL},
 		{Haemoglobin, GramPerDL, []float64{2, 14, 25, 251}, []float64{25.1, 140, 250}, GramPerL},
 		{Haemoglobin, GramPerL, []float64{20, 140, 250, 1.99}, []float64{2, 14, 19.9}, GramPerDL},

@@ -20,7 +20,7 @@ func AlbuminExcretion(c Collection, albumin clinical.Measurement) (clinical.Resu
 	if err != nil {
 		return clinical.Result{}, err
 	}
-	excretion := units.Quantity{Value: concentration * volume / 1000 * 1440 / minutes, Unit: units.MgPer24Hours}
+	excretion := units.Quantity{Value: excretionMgPer24Hours(concentration, volume, minutes), Unit: units.MgPer24Hours}
 	perMinute, err := units.Convert(units.AlbuminExcretionRate, excretion, units.UgPerMin)
 	if err != nil {
 		return clinical.Result{}, err
@@ -52,15 +52,27 @@ func AlbuminToCreatinine(albumin, creatinine clinical.Measurement) (clinical.Res
 		return clinical.Result{}, err
 	}
 	r := clinical.Result{
-		// 1 mg/dL is 0.01 g/L.
-		Value:    units.Quantity{Value: mgPerL / (mgPerDL / 100), Unit: units.MgPerG},
+		Value:    overCreatinine(mgPerL, mgPerDL, creatinine),
 		Equation: "albumin-creatinine-ratio",
 		Source:   "albumin over creatinine in the same sample",
-	}
-	if creatinine.Quantity.Unit == units.MmolPerL {
-		r.Value = units.Quantity{Value: mgPerL / creatinine.Quantity.Value, Unit: units.MgPerMmol}
 	}
 	r.AddInput("urine albumin", albumin)
 	r.AddInput("urine creatinine", creatinine)
 	return r, nil
+}
+
+// excretionMgPer24Hours scales a concentration in mg/L in a volume in mL to a
+// day of 1440 min.
+func excretionMgPer24Hours(mgPerL, volumeML, minutes float64) float64 {
+	return mgPerL * volumeML / 1000 * 1440 / minutes
+}
+
+// overCreatinine returns the ratio of a concentration to creatinine: in mg/mmol
+// when the creatinine was reported in mmol/L, otherwise in mg/g.
+func overCreatinine(mgPerL, creatinineMgPerDL float64, creatinine clinical.Measurement) units.Quantity {
+	if creatinine.Unit == units.MmolPerL {
+		return units.Quantity{Value: mgPerL / creatinine.Value, Unit: units.MgPerMmol}
+	}
+	// 1 mg/dL is 0.01 g/L.
+	return units.Quantity{Value: mgPerL / (creatinineMgPerDL / 100), Unit: units.MgPerG}
 }

@@ -1,8 +1,8 @@
 // Package urine computes what a timed or a spot urine sample tells: creatinine
-// excretion with the completeness of the collection, albumin excretion, and the
-// albumin-to-creatinine ratio. The clearance of creatinine is in package renal.
-// The bands in which a result is acceptable belong to a programme's protocol,
-// not here.
+// excretion with the completeness of the collection, albumin and protein
+// excretion and their ratios to creatinine, the bands in which these lie, and
+// whether red cells persist. The clearance of creatinine is in package renal.
+// The limits of the bands belong to a programme: they are parameters.
 package urine
 
 import (
@@ -13,8 +13,8 @@ import (
 // Collection is a timed urine collection. Duration is the real time between
 // the two emptyings of the bladder, not the time that was planned.
 type Collection struct {
-	Volume   clinical.Measurement
-	Duration clinical.Measurement
+	Volume   clinical.Measurement `json:"volume,omitzero" jsonschema:"urine volume in mL or L"`
+	Duration clinical.Measurement `json:"duration,omitzero" jsonschema:"real time between the two emptyings of the bladder, in min, h or d"`
 }
 
 // The warnings about a collection.
@@ -37,6 +37,7 @@ const (
 
 	lowestCreatinineMgPerDL, highestCreatinineMgPerDL = 2, 1000
 	lowestAlbuminMgPerL, highestAlbuminMgPerL         = 0.1, 20000
+	lowestProteinMgPerL, highestProteinMgPerL         = 1, 50000
 )
 
 // Values returns the volume in mL and the duration in min. It returns a
@@ -79,4 +80,8 @@ func CreatinineMgPerDL(creatinine clinical.Measurement) (float64, error) {
 
 func albuminMgPerL(albumin clinical.Measurement) (float64, error) {
 	return albumin.Within("urine albumin", units.UrineAlbumin, lowestAlbuminMgPerL, highestAlbuminMgPerL, units.MgPerL)
+}
+
+func proteinMgPerL(protein clinical.Measurement) (float64, error) {
+	return protein.Within("urine protein", units.UrineProtein, lowestProteinMgPerL, highestProteinMgPerL, units.MgPerL)
 }

@@ -1,0 +1,427 @@
+package compatibility
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"candidacy/internal/clinical"
+	"candidacy/internal/clinical/units"
+)
+
+// Group is an ABO group.
+type Group string
+
+// The ABO groups.
+const (
+	GroupO  Group = "O"
+	GroupA  Group = "A"
+	GroupB  Group = "B"
+	GroupAB Group = "AB"
+)
+
+// Groups lists the ABO groups.
+func Groups() []Group { return []Group{GroupO, GroupA, GroupB, GroupAB} }
+
+// The antigens of the red cell that decide; the name of a group spells them.
+const (
+	antigenA = "A"
+	antigenB = "B"
+)
+
+// antigens returns the antigens of a group.
+func (g Group) antigens() []string {
+	var list []string
+	for _, antigen := range []string{antigenA, antigenB} {
+		if strings.Contains(string(g), antigen) {
+			list = append(list, antigen)
+		}
+	}
+	return list
+}
+
+// foreignTo returns the antigens of the donor's group that the recipient lacks.
+func (g Group) foreignTo(recipient Group) []string {
+	return slices.DeleteFunc(g.antigens(), func(antigen string) bool {
+		return slices.Contains(recipient.antigens(), antigen)
+	})
+}
+
+// Subtype is the result of an A1 subtyping by lectin or genotype.
+type Subtype string
+
+// The results of a subtyping. The zero value counts as not tested.
+const (
+	SubtypeNotTested Subtype = "not-tested"
+	SubtypeA1        Subtype = "A1"
+	SubtypeNonA1     Subtype = "non-A1"
+)
+
+// Subtypes lists the results of a subtyping.
+func Subtypes() []Subtype { return []Subtype{SubtypeNotTested, SubtypeA1, SubtypeNonA1} }
+
+// BloodSample is one ABO result of one specimen.
+type BloodSample struct {
+	Group          Group           `json:"group" jsonschema:"ABO group of the sample: O, A, B or AB"`
+	Subtype        Subtype         `json:"subtype,omitempty" jsonschema:"A1 subtyping of a sample of group A or AB: not-tested, A1 or non-A1"`
+	Ref            string          `json:"ref" jsonschema:"identifier of the specimen; two results of one specimen count once"`
+	Collected      string          `json:"collected" jsonschema:"time of collection as RFC 3339 in whole seconds, such as 2026-02-03T08:30:00Z; give all samples of a person with the same offset"`
+	PreTransfusion clinical.Answer `json:"preTransfusion,omitempty" jsonschema:"was the sample taken before any transfusion of red cells? yes or no"`
+}
+
+// ABOInput holds the ABO results of a donor candidate and an intended recipient.
+type ABOInput struct {
+	Donor      []BloodSample        `json:"donor" jsonschema:"the ABO results of the donor candidate, two or more from separate occasions"`
+	Recipient  []BloodSample        `json:"recipient" jsonschema:"the ABO results of the recipient, two or more from separate occasions"`
+	AntiATitre clinical.Measurement `json:"antiATitre,omitzero" jsonschema:"reciprocal of the recipient's anti-A titre, a whole number with the unit 1 (8 stands for 1:8); optional"`
+}
+
+// ABORules are the choices of a programme.
+type ABORules struct {
+	HighestAntiATitre int `json:"highestAntiATitre" jsonschema:"highest reciprocal anti-A titre, itself included, at which the protocol for non-A1 donors is open"`
+}
+
+// DefaultABORules returns a highest anti-A titre of 8 (1:8): common practice, no
+// published source. A programme sets its own, with its method of titration.
+func DefaultABORules() ABORules { return ABORules{HighestAntiATitre: 8} }
+
+// The answers of ABO.
+const (
+	// Compatible: the donor has no antigen that the recipient lacks.
+	Compatible = "compatible"
+	// Incompatible: the donor has an antigen that the recipient lacks.
+	Incompatible = "incompatible"
+	// Discordant: the results of one person differ. This is a hard stop until the
+	// laboratory has resolved it.
+	Discordant = "discordant"
+	// NotDetermined: a person lacks two independent results.
+	NotDetermined = "not-determined"
+)
+
+// NonA1Route tells whether an incompatible pair may be open to a programme's
+// protocol for kidneys of donors with the weak A antigen (A2, A2B).
+type NonA1Route string
+
+// The values of NonA1Route.
+const (
+	// RouteNotApplicable: the rule for non-A1 donors does not concern this pair.
+	RouteNotApplicable NonA1Route = "not-applicable"
+	// RouteNotDetermined: the subtype or the titre is missing.
+	RouteNotDetermined NonA1Route = "not-determined"
+	// RouteTitreTooHigh: the titre is above the limit of the programme.
+	RouteTitreTooHigh NonA1Route = "titre-too-high"
+	// RoutePossible: may be possible by a protocol of the programme. The pair
+	// stays incompatible.
+	RoutePossible NonA1Route = "non-a1-to-o-or-b-possible"
+)
+
+// ReportedType is what may be reported of one person. Group is empty until two
+// independent results agree. Subtype is empty unless it may be reported.
+type ReportedType struct {
+	Group   Group   `json:"group,omitempty"`
+	Subtype Subtype `json:"subtype,omitempty"`
+}
+
+// ABOResult is the comparison of two groups.
+type ABOResult struct {
+	clinical.Conclusion
+	Donor      ReportedType `json:"donor"`
+	Recipient  ReportedType `json:"recipient"`
+	NonA1Route NonA1Route   `json:"nonA1Route"`
+}
+
+// The warnings of ABO.
+const (
+	// VerifyFromSource: two people verify both types from the source documents.
+	// It is always present.
+	VerifyFromSource clinical.WarningCode = "verify-from-source"
+	// GroupAfterTransfusion: a sample was taken after a transfusion.
+	GroupAfterTransfusion clinical.WarningCode = "group-after-transfusion"
+	// TransfusionNotRecorded: it is not recorded whether a sample was taken
+	// before transfusion.
+	TransfusionNotRecorded clinical.WarningCode = "transfusion-not-recorded"
+	// ProtocolOnly: the non-A1 route is open only by a protocol of the programme.
+	ProtocolOnly clinical.WarningCode = "protocol-only"
+)
+
+// UnreadableTime is the code of the error for a time of collection that is not
+// written as asked.
+const UnreadableTime clinical.Code = "unreadable-time"
+
+// The shape of a time of collection: d stands for a digit. Fractions of a second
+// are refused because times are compared as text.
+const localTimeShape = "dddd-dd-ddTdd:dd:dd"
+
+func offsetShapes() []string { return []string{"Z", "+dd:dd", "-dd:dd"} }
+
+// ABO compares the group of a donor with that of a recipient. They are
+// compatible when every antigen of the donor's red cells is one of the
+// recipient's. Rh and minor antigens are not considered.
+//
+// The answer is Discordant when two results of one person differ, else
+// NotDetermined unless each person has two results of different specimens
+// collected at different times, else Compatible or Incompatible. Times are
+// compared as text, so two of them tell separate occasions only when they carry
+// the same offset.
+//
+// A subtype is read from pre-transfusion samples only, and non-A1 is reported
+// only by two independent concordant results. When antigen A of a non-A1 donor
+// is all that is foreign (A2 to O, A2 to B, A2B to B; not A2B to O or A, where B
+// is foreign), the pair stays Incompatible, and NonA1Route tells whether a
+// protocol of the programme may be open at the recorded anti-A titre.
+//
+// It returns a *clinical.Error for a sample without group, specimen or time, an
+// unknown word, a subtype of a group without antigen A, a time that is not RFC
+// 3339 in whole seconds (only its shape is checked), a titre that is not a
+// positive whole number with the unit 1, and a limit under 1.
+//
+// Source: antigens of the ABO system; two results and subtype by OPTN policy
+// 14.5 and 3.3 (from memory); the non-A1 route is common practice, no published
+// source.
+func ABO(in ABOInput, rules ABORules) (ABOResult, error) {
+	if err := in.check(rules); err != nil {
+		return ABOResult{}, err
+	}
+	r := ABOResult{
+		Conclusion: clinical.Conclusion{
+			Question: "abo-compatibility",
+			Rule:     "abo-antigen-subset",
+			Source:   "antigens A and B of the red cell; " + optn145,
+		},
+		NonA1Route: RouteNotApplicable,
+	}
+	r.describe("donor", in.Donor)
+	r.describe("recipient", in.Recipient)
+	if in.AntiATitre.Given() {
+		r.AddInput("recipient anti-A titre", in.AntiATitre)
+	}
+	r.Warn(VerifyFromSource, "two qualified people verify both types independently from the source documents before anything rests on them")
+
+	var donorState, recipientState string
+	r.Donor, donorState = r.determine("donor", in.Donor)
+	r.Recipient, recipientState = r.determine("recipient", in.Recipient)
+	switch states := []string{donorState, recipientState}; {
+	case slices.Contains(states, Discordant):
+		r.Answer = Discordant
+	case slices.Contains(states, NotDetermined):
+		r.Answer = NotDetermined
+	default:
+		r.compare(in, rules)
+	}
+	r.AddReason(clinical.Neutral, commonPractice, "Rh and minor antigens are not considered")
+	return r, nil
+}
+
+// compare answers for two groups that are determined.
+func (r *ABOResult) compare(in ABOInput, rules ABORules) {
+	foreign := r.Donor.Group.foreignTo(r.Recipient.Group)
+	pair := fmt.Sprintf("donor %s, recipient %s: ", r.Donor.Group, r.Recipient.Group)
+	if len(foreign) == 0 {
+		r.Answer = Compatible
+		r.AddReason(clinical.Decides, commonPractice, pair+"the donor has no antigen that the recipient lacks")
+		return
+	}
+	r.Answer = Incompatible
+	r.AddReason(clinical.Decides, commonPractice, pair+"the recipient lacks antigen "+strings.Join(foreign, " and "))
+	r.weighNonA1(foreign, in.AntiATitre, rules.HighestAntiATitre)
+	r.AddReason(clinical.Neutral, "KDIGO 2017 living donor guideline, chapter 3 (from memory)",
+		"incompatibility by itself is no reason to refuse a candidate; paired donation and other ways are offered")
+}
+
+// weighNonA1 decides about the protocol for non-A1 donors in a pair that is
+// incompatible.
+func (r *ABOResult) weighNonA1(foreign []string, titre clinical.Measurement, limit int) {
+	if !slices.Equal(foreign, []string{antigenA}) {
+		if r.Donor.Subtype == SubtypeNonA1 {
+			r.AddReason(clinical.Supports, commonPractice, "the donor is non-A1, but antigen B is foreign to the recipient as well")
+		}
+		return
+	}
+	switch r.Donor.Subtype {
+	case SubtypeA1:
+		r.AddReason(clinical.Supports, commonPractice, "the donor is A1, so the protocol for non-A1 donors does not apply")
+		return
+	case SubtypeNonA1:
+	default:
+		r.NonA1Route = RouteNotDetermined
+		r.AddReason(clinical.NotKnown, optn145, "whether the donor is non-A1: two concordant non-A1 results of separate pre-transfusion samples are not there")
+		return
+	}
+	switch {
+	case !titre.Given():
+		r.NonA1Route = RouteNotDetermined
+		r.AddReason(clinical.NotKnown, commonPractice, "the anti-A titre of the recipient was not recorded")
+	case titre.Value > float64(limit):
+		r.NonA1Route = RouteTitreTooHigh
+		r.AddReason(clinical.Supports, commonPractice, fmt.Sprintf("the donor is non-A1, but the anti-A titre is above the programme's limit of 1:%d", limit))
+	default:
+		r.NonA1Route = RoutePossible
+		r.AddReason(clinical.Opposes, commonPractice, fmt.Sprintf("the donor is non-A1 and the anti-A titre is within the programme's limit of 1:%d: may be possible by programme protocol", limit))
+		r.Warn(ProtocolOnly, "the pair stays incompatible; a non-A1 kidney may be possible only by a written protocol of the programme, with the titre checked again")
+	}
+}
+
+// determine tells what may be reported of a person, and whether the results are
+// Discordant, NotDetermined or, with an empty state, determined.
+func (r *ABOResult) determine(person string, samples []BloodSample) (ReportedType, string) {
+	if len(samples) == 0 {
+		r.AddReason(clinical.NotKnown, optn145, person+": no result; two from separate occasions are needed")
+		return ReportedType{}, NotDetermined
+	}
+	reported := ReportedType{Group: samples[0].Group}
+	switch {
+	case slices.ContainsFunc(samples, func(s BloodSample) bool { return s.Group != reported.Group }):
+		r.AddReason(clinical.Decides, optn145, person+": the results differ; stop, and resolve by the written protocol of the laboratory before going on")
+		return ReportedType{}, Discordant
+	case len(samples) == 1:
+		r.AddReason(clinical.NotKnown, optn145, person+": only one result; a second of another specimen from another occasion is needed")
+		return ReportedType{}, NotDetermined
+	case !independent(samples):
+		r.AddReason(clinical.NotKnown, optn145, person+": no two results are of different specimens with different times of collection (written with the same offset); one from another occasion is needed")
+		return ReportedType{}, NotDetermined
+	}
+	r.AddReason(clinical.Neutral, optn145, fmt.Sprintf("%s: %d results, two of them independent, agree on group %s", person, len(samples), reported.Group))
+	reported.Subtype = r.subtype(person, reported.Group, samples)
+	return reported, ""
+}
+
+// subtype returns the subtype that may be reported, empty if none.
+func (r *ABOResult) subtype(person string, group Group, samples []BloodSample) Subtype {
+	var a1, nonA1 []BloodSample
+	for i, s := range samples {
+		switch {
+		case !s.subtyped():
+		case s.PreTransfusion == clinical.No:
+			r.AddReason(clinical.Neutral, optn145, fmt.Sprintf("%s sample %d was taken after transfusion, so its subtype is not used", person, i+1))
+		case s.PreTransfusion == clinical.NotRecorded:
+			r.AddReason(clinical.NotKnown, optn145, fmt.Sprintf("whether %s sample %d was taken before transfusion, so its subtype is not used", person, i+1))
+		case s.Subtype == SubtypeA1:
+			a1 = append(a1, s)
+		default:
+			nonA1 = append(nonA1, s)
+		}
+	}
+	switch {
+	case len(a1) > 0 && len(nonA1) > 0:
+		r.AddReason(clinical.Neutral, optn145, fmt.Sprintf("%s: the subtype results disagree, so group %s is reported without subtype", person, group))
+	case independent(nonA1):
+		r.AddReason(clinical.Neutral, optn145, person+": two independent pre-transfusion results agree on non-A1")
+		return SubtypeNonA1
+	case len(nonA1) > 0:
+		r.AddReason(clinical.NotKnown, optn145, fmt.Sprintf("%s: a second non-A1 result from another occasion is missing, so group %s is reported without subtype", person, group))
+	case len(a1) > 0:
+		r.AddReason(clinical.Neutral, optn145, person+": the subtype is A1")
+		return SubtypeA1
+	}
+	return ""
+}
+
+// independent reports whether two of the samples are of different specimens and
+// different occasions.
+func independent(samples []BloodSample) bool {
+	for i, a := range samples {
+		for _, b := range samples[:i] {
+			if a.independentOf(b) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// Texts with different offsets may stand for the same moment, so they prove
+// nothing.
+func (s BloodSample) independentOf(other BloodSample) bool {
+	otherSpecimen := !strings.EqualFold(strings.TrimSpace(s.Ref), strings.TrimSpace(other.Ref))
+	return otherSpecimen && s.Collected != other.Collected && s.offset() == other.offset()
+}
+
+func (s BloodSample) offset() string { return s.Collected[len(localTimeShape):] }
+
+func (s BloodSample) subtyped() bool {
+	return s.Subtype == SubtypeA1 || s.Subtype == SubtypeNonA1
+}
+
+func (in ABOInput) check(rules ABORules) error {
+	for i, s := range in.Donor {
+		if err := s.check(fmt.Sprintf("donor sample %d", i+1)); err != nil {
+			return err
+		}
+	}
+	for i, s := range in.Recipient {
+		if err := s.check(fmt.Sprintf("recipient sample %d", i+1)); err != nil {
+			return err
+		}
+	}
+	if rules.HighestAntiATitre <= 0 {
+		return &clinical.Error{
+			Code: clinical.NotPositive, Field: "highest anti-A titre",
+			Message: "the limit of the programme must be greater than zero", Accepted: []string{"a reciprocal titre such as 8 for 1:8"},
+		}
+	}
+	return checkTitre("recipient anti-A titre", in.AntiATitre)
+}
+
+func (s BloodSample) check(field string) error {
+	switch {
+	case s.Group == "":
+		return missing(field+" group", "the ABO group is required", texts(Groups())...)
+	case !slices.Contains(Groups(), s.Group):
+		return unknownChoice(field+" group", "the ABO group is not known", texts(Groups())...)
+	case s.Subtype != "" && !slices.Contains(Subtypes(), s.Subtype):
+		return unknownChoice(field+" subtype", "the subtype is not known", texts(Subtypes())...)
+	case s.subtyped() && !slices.Contains(s.Group.antigens(), antigenA):
+		return unknownChoice(field+" subtype", "only samples of group A or AB have a subtype", string(SubtypeNotTested))
+	case strings.TrimSpace(s.Ref) == "":
+		return missing(field+" specimen", "the identifier of the specimen is required, because one specimen counts once")
+	case s.Collected == "":
+		return missing(field+" time of collection", "the time is required, because one occasion counts once", "a time such as 2026-02-03T08:30:00Z")
+	case !readable(s.Collected):
+		return &clinical.Error{
+			Code: UnreadableTime, Field: field + " time of collection",
+			Message: "the time is not RFC 3339 in whole seconds", Accepted: []string{"a time such as 2026-02-03T08:30:00Z or 2026-02-03T08:30:00+01:00"},
+		}
+	}
+	return clinical.CheckAnswer(field+" taken before transfusion", s.PreTransfusion)
+}
+
+func readable(collected string) bool {
+	return slices.ContainsFunc(offsetShapes(), func(offset string) bool {
+		return matches(collected, localTimeShape+offset)
+	})
+}
+
+func checkTitre(field string, titre clinical.Measurement) error {
+	accepted := []string{"a whole number with the unit 1, such as 8 for 1:8"}
+	switch value := titre.Value; {
+	case !titre.Given():
+		return nil
+	case titre.Unit != units.One:
+		return &clinical.Error{Code: clinical.UnknownUnit, Field: field, Message: "the unit of a reciprocal titre is 1", Accepted: accepted}
+	case math.IsNaN(value) || math.IsInf(value, 0):
+		return &clinical.Error{Code: clinical.NotFinite, Field: field, Message: "the titre is not a finite number", Accepted: accepted}
+	case value <= 0:
+		return &clinical.Error{Code: clinical.NotPositive, Field: field, Message: "the titre must be greater than zero", Accepted: accepted}
+	case value != math.Trunc(value):
+		return &clinical.Error{Code: clinical.OutOfRange, Field: field, Message: "the titre is the reciprocal of a dilution", Accepted: accepted}
+	}
+	return nil
+}
+
+func (r *ABOResult) describe(person string, samples []BloodSample) {
+	for i, s := range samples {
+		name := fmt.Sprintf("%s sample %d ", person, i+1)
+		r.AddChoice(name+"group", string(s.Group))
+		r.AddChoice(name+"subtype", string(s.Subtype))
+		r.AddChoice(name+"specimen", s.Ref)
+		r.AddChoice(name+"time of collection", s.Collected)
+		r.AddChoice(name+"taken before transfusion", string(s.PreTransfusion))
+		switch s.PreTransfusion {
+		case clinical.No:
+			r.Warn(GroupAfterTransfusion, "%s was taken after transfusion, so its group may be that of the transfused cells", strings.TrimSpace(name))
+		case clinical.NotRecorded:
+			r.Warn(TransfusionNotRecorded, "%s: it is not recorded whether it was taken before transfusion", strings.TrimSpace(name))
+		}
+	}
+}

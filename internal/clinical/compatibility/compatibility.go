@@ -1,0 +1,52 @@
+// Package compatibility compares a donor with a recipient: the ABO groups, the
+// HLA antigens that the recipient lacks, and the donor's HLA antigens against
+// the recipient's unacceptable ones (the virtual crossmatch).
+//
+// Every answer is a clinical.Conclusion with all that was weighed. Nothing here
+// refuses a candidate: an incompatible pair has other ways, and people decide. A
+// virtual crossmatch never replaces the physical one.
+package compatibility
+
+import (
+	"strings"
+
+	"candidacy/internal/clinical"
+)
+
+// Sources that several reasons name.
+const (
+	commonPractice = "common practice, no published source"
+	optn145        = "OPTN policy 14.5 (from memory)"
+	whoNames       = "WHO nomenclature report (Marsh, Tissue Antigens 2010;75:291), broad and split antigens from memory"
+)
+
+// matches reports whether the text has the shape: d stands for a digit, every
+// other character for itself.
+func matches(text, shape string) bool {
+	if len(text) != len(shape) {
+		return false
+	}
+	for i, want := range []byte(shape) {
+		digit := strings.IndexByte("0123456789", text[i]) >= 0
+		if want == 'd' && !digit || want != 'd' && want != text[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func missing(field, message string, accepted ...string) error {
+	return &clinical.Error{Code: clinical.Missing, Field: field, Message: message, Accepted: accepted}
+}
+
+func unknownChoice(field, message string, accepted ...string) error {
+	return &clinical.Error{Code: clinical.UnknownChoice, Field: field, Message: message, Accepted: accepted}
+}
+
+func texts[T ~string](list []T) []string {
+	var out []string
+	for _, v := range list {
+		out = append(out, string(v))
+	}
+	return out
+}
