@@ -149,6 +149,7 @@ func TestSplitFromScintigraphyRefuses(t *testing.T) {
 		{Counts{41000, 62000, 0, 60000}, clinical.NotPositive, "right anterior counts"},
 		{Counts{41000, 62000, 38000, math.NaN()}, clinical.NotFinite, "right posterior counts"},
 		{Counts{math.Inf(1), 62000, 38000, 60000}, clinical.NotFinite, "left anterior counts"},
+		{Counts{math.Inf(-1), 62000, 38000, 60000}, clinical.NotFinite, "left anterior counts"},
 		{Counts{1.001e9, 62000, 38000, 60000}, clinical.OutOfRange, "left anterior counts"},
 	} {
 		_, err := SplitFromScintigraphy(tt.counts)

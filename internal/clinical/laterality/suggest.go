@@ -289,10 +289,8 @@ func (in Input) check() error {
 
 func (k Kidney) check(side string) error {
 	for _, c := range k.counts() {
-		if c.number == 0 {
-			continue
-		}
-		if err := clinical.CheckRange(side+" "+c.name, float64(c.number), 1, highestCount, units.One); err != nil {
+		// Zero means that the number was not recorded.
+		if err := clinical.CheckRange(side+" "+c.name, float64(c.number), 0, highestCount, units.One); err != nil {
 			return err
 		}
 	}

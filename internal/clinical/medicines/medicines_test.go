@@ -251,6 +251,7 @@ func TestParacetamolRefuses(t *testing.T) {
 		{"negative count", dose(600, -1), clinical.NotPositive, "product 1 dose 2 count"},
 		{"count NaN", dose(600, math.NaN()), clinical.NotFinite, "product 1 dose 2 count"},
 		{"count infinite", dose(600, math.Inf(1)), clinical.NotFinite, "product 1 dose 2 count"},
+		{"count minus infinite", dose(600, math.Inf(-1)), clinical.NotFinite, "product 1 dose 2 count"},
 		{"count too high", dose(600, 100.1), clinical.OutOfRange, "product 1 dose 2 count"},
 		{"plan without times", plan(0, 360, 0, 1), clinical.OutOfRange, "product 1 plan times"},
 		{"plan too long", plan(0, 1, 501, 1), clinical.OutOfRange, "product 1 plan times"},
