@@ -54,5 +54,14 @@ func (e *Error) Error() string {
 	return text
 }
 
+// Words returns the values of a choice as the texts that an error lists.
+func Words[T ~string](choices []T) []string {
+	words := make([]string, len(choices))
+	for i, choice := range choices {
+		words[i] = string(choice)
+	}
+	return words
+}
+
 // Unwrap returns the error of package units behind this one, if any.
 func (e *Error) Unwrap() error { return e.cause }

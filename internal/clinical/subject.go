@@ -22,9 +22,9 @@ func CheckSex(field string, sex Sex) error {
 		return nil
 	}
 	if sex == "" {
-		return &Error{Code: Missing, Field: field, Message: "the sex used by the equation is required", Accepted: []string{string(Female), string(Male)}}
+		return &Error{Code: Missing, Field: field, Message: "the sex used by the equation is required", Accepted: Words(Sexes())}
 	}
-	return &Error{Code: UnknownChoice, Field: field, Message: "the equation has coefficients for two sexes; compute and show both when another or none is recorded", Accepted: []string{string(Female), string(Male)}}
+	return &Error{Code: UnknownChoice, Field: field, Message: "the equation has coefficients for two sexes; compute and show both when another or none is recorded", Accepted: Words(Sexes())}
 }
 
 // The ages, in completed years, for which the adult equations are used. The

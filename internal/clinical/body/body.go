@@ -124,29 +124,15 @@ func SurfaceArea(formula SurfaceAreaFormula, s Size) (clinical.Result, error) {
 	if formula == "" {
 		formula = DuBois
 	}
-	var area float64
-	var source string
-	switch formula {
-	case DuBois:
-		// Du Bois and Du Bois, Arch Intern Med 1916.
-		area = 0.007184 * math.Pow(weight, 0.425) * math.Pow(height, 0.725)
-		source = "Du Bois and Du Bois, Arch Intern Med 1916"
-	case Mosteller:
-		// Mosteller, N Engl J Med 1987.
-		area = math.Sqrt(height * weight / 3600)
-		source = "Mosteller, N Engl J Med 1987"
-	case Haycock:
-		// Haycock, J Pediatr 1978.
-		area = 0.024265 * math.Pow(weight, 0.5378) * math.Pow(height, 0.3964)
-		source = "Haycock, J Pediatr 1978"
-	default:
+	source := formula.source()
+	if source == "" {
 		return clinical.Result{}, &clinical.Error{
 			Code: clinical.UnknownChoice, Field: "surface area formula", Message: "the formula is not known",
-			Accepted: []string{string(DuBois), string(Mosteller), string(Haycock)},
+			Accepted: clinical.Words(SurfaceAreaFormulas()),
 		}
 	}
 	r := clinical.Result{
-		Value:    units.Quantity{Value: area, Unit: units.SquareMetre},
+		Value:    units.Quantity{Value: formula.squareMetres(height, weight), Unit: units.SquareMetre},
 		Equation: string(formula),
 		Source:   source,
 	}
@@ -155,4 +141,33 @@ func SurfaceArea(formula SurfaceAreaFormula, s Size) (clinical.Result, error) {
 		r.Warn(SurfaceAreaFormulasDiverge, "from a BMI of %d kg/m2 the surface area formulas differ by more than 4 %%; show the absolute value beside the normalised one", divergenceBMI)
 	}
 	return r, nil
+}
+
+// source names the publication of a formula; it is empty for one that is not
+// known.
+func (f SurfaceAreaFormula) source() string {
+	switch f {
+	case DuBois:
+		return "Du Bois and Du Bois, Arch Intern Med 1916"
+	case Mosteller:
+		return "Mosteller, N Engl J Med 1987"
+	case Haycock:
+		return "Haycock, J Pediatr 1978"
+	}
+	return ""
+}
+
+// squareMetres computes a formula that is known.
+func (f SurfaceAreaFormula) squareMetres(heightCm, weightKg float64) float64 {
+	switch f {
+	case Mosteller:
+		// Mosteller, N Engl J Med 1987.
+		return math.Sqrt(heightCm * weightKg / 3600)
+	case Haycock:
+		// Haycock, J Pediatr 1978.
+		return 0.024265 * math.Pow(weightKg, 0.5378) * math.Pow(heightCm, 0.3964)
+	default:
+		// Du Bois and Du Bois, Arch Intern Med 1916.
+		return 0.007184 * math.Pow(weightKg, 0.425) * math.Pow(heightCm, 0.725)
+	}
 }

@@ -366,11 +366,11 @@ func (in ABOInput) check(rules ABORules) error {
 func (s BloodSample) check(field string) error {
 	switch {
 	case s.Group == "":
-		return missing(field+" group", "the ABO group is required", texts(Groups())...)
+		return missing(field+" group", "the ABO group is required", clinical.Words(Groups())...)
 	case !slices.Contains(Groups(), s.Group):
-		return unknownChoice(field+" group", "the ABO group is not known", texts(Groups())...)
+		return unknownChoice(field+" group", "the ABO group is not known", clinical.Words(Groups())...)
 	case s.Subtype != "" && !slices.Contains(Subtypes(), s.Subtype):
-		return unknownChoice(field+" subtype", "the subtype is not known", texts(Subtypes())...)
+		return unknownChoice(field+" subtype", "the subtype is not known", clinical.Words(Subtypes())...)
 	case s.subtyped() && !slices.Contains(s.Group.antigens(), antigenA):
 		return unknownChoice(field+" subtype", "only samples of group A or AB have a subtype", string(SubtypeNotTested))
 	case strings.TrimSpace(s.Ref) == "":

@@ -237,7 +237,7 @@ func (t Typing) parse(person string) (typing, error) {
 	for i, locus := range t.NoFurther {
 		field := fmt.Sprintf("%s locus %d without further antigen", person, i+1)
 		if !slices.Contains(Loci(), locus) {
-			return typing{}, unknownChoice(field, "the locus is not known", texts(Loci())...)
+			return typing{}, unknownChoice(field, "the locus is not known", clinical.Words(Loci())...)
 		}
 		if len(parsed.at(locus)) == 0 && locus != LocusDRB345 {
 			return typing{}, missing(field, "an antigen of this locus is required; only DRB3/4/5 may have none", acceptedAntigens()...)

@@ -42,11 +42,3 @@ func missing(field, message string, accepted ...string) error {
 func unknownChoice(field, message string, accepted ...string) error {
 	return &clinical.Error{Code: clinical.UnknownChoice, Field: field, Message: message, Accepted: accepted}
 }
-
-func texts[T ~string](list []T) []string {
-	var out []string
-	for _, v := range list {
-		out = append(out, string(v))
-	}
-	return out
-}

@@ -3,6 +3,7 @@ package renal
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/units"
@@ -21,7 +22,7 @@ const (
 	UrineMeasured MethodKind = "urinary-clearance"
 )
 
-// MethodKinds lists the kinds.
+// MethodKinds lists the kinds, the better reference first.
 func MethodKinds() []MethodKind { return []MethodKind{PlasmaMeasured, UrineMeasured, Estimated} }
 
 // MethodResult is the GFR of a candidate by one method.
@@ -152,7 +153,7 @@ func (m MethodResult) check(field string) (gfr, uncertainty float64, err error) 
 	if m.rank() < 0 {
 		return 0, 0, &clinical.Error{
 			Code: clinical.UnknownChoice, Field: field + " kind", Message: "the kind of the method is missing or not known",
-			Accepted: []string{string(PlasmaMeasured), string(UrineMeasured), string(Estimated)},
+			Accepted: clinical.Words(MethodKinds()),
 		}
 	}
 	if gfr, err = m.GFR.Within(field+" GFR", units.NormalisedGFR, lowestGFR, highestGFR, units.MLPerMinPer173M2); err != nil {
@@ -166,17 +167,7 @@ func (m MethodResult) check(field string) (gfr, uncertainty float64, err error) 
 
 // rank orders the kinds as references, the best first, or is negative for one
 // that is not known.
-func (m MethodResult) rank() int {
-	switch m.Kind {
-	case PlasmaMeasured:
-		return 0
-	case UrineMeasured:
-		return 1
-	case Estimated:
-		return 2
-	}
-	return -1
-}
+func (m MethodResult) rank() int { return slices.Index(MethodKinds(), m.Kind) }
 
 func (d Difference) text() string {
 	text := fmt.Sprintf("%s differs from %s by %s mL/min/1.73 m2 (%s %%)",

@@ -127,3 +127,17 @@ func TestAgreeComparesEachPair(t *testing.T) {
 		t.Errorf("got %+v, %v", a, err)
 	}
 }
+
+func TestReasonOfADifference(t *testing.T) {
+	yes, no := true, false
+	for significant, want := range map[*bool]string{
+		nil:  "cr differs from iohexol by -12.5 mL/min/1.73 m2 (-13.9 %); an uncertainty was not stated",
+		&yes: "cr differs from iohexol by -12.5 mL/min/1.73 m2 (-13.9 %); more than their uncertainties explain",
+		&no:  "cr differs from iohexol by -12.5 mL/min/1.73 m2 (-13.9 %); within their uncertainties",
+	} {
+		d := Difference{Method: "cr", Reference: "iohexol", Absolute: -12.5, Fraction: -0.1389, Significant: significant}
+		if got := d.text(); got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+}

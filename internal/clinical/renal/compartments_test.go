@@ -351,3 +351,61 @@ func BenchmarkTwoCompartmentFit(b *testing.B) {
 		}
 	}
 }
+
+// TestStepsOfTwoCompartments: what is shown is in the unit beside it.
+func TestStepsOfTwoCompartments(t *testing.T) {
+	in := early()
+	in.Samples[3].Concentration.Value *= 1.03
+	g, err := TwoCompartment(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	area := g.Fit.Area()
+	after := (g.Fit.A/g.Fit.Alpha*math.Exp(-g.Fit.Alpha*240) + g.Fit.B/g.Fit.Beta*math.Exp(-g.Fit.Beta*240)) / area
+	want := map[string]float64{
+		"half-life of the slow phase": math.Ln2 / g.Fit.Beta, "largest residual": 100 * g.Fit.LargestResidual,
+		"part of the area after the last sample": 100 * after, "area under the curve, in concentration times minutes": area,
+		"clearance": 3235e3 / area,
+	}
+	for _, s := range g.Steps {
+		if expected, ok := want[s.Text]; ok && math.Abs(s.Value.Value/expected-1) > 1e-9 {
+			t.Errorf("%s is %g, want %g", s.Text, s.Value.Value, expected)
+		}
+		delete(want, s.Text)
+	}
+	if len(want) > 0 {
+		t.Errorf("no step says %v", want)
+	}
+	i := slices.IndexFunc(g.Warnings, func(w clinical.Warning) bool { return w.Code == AreaExtrapolated })
+	if text := clinical.Display(100*after, 0) + " % of the area under the curve lies after the last sample"; g.Warnings[i].Message != text {
+		t.Errorf("got %q, want %q", g.Warnings[i].Message, text)
+	}
+}
+
+// TestExtrapolationKeepsItsLimit: a fifth of the area after the last sample is
+// still accepted.
+func TestExtrapolationKeepsItsLimit(t *testing.T) {
+	curve := workedCompartments[0].curve
+	share := func(last float64) float64 {
+		return (curve.A/curve.Alpha*math.Exp(-curve.Alpha*last) + curve.B/curve.Beta*math.Exp(-curve.Beta*last)) / curve.Area()
+	}
+	for _, tt := range []struct {
+		share float64
+		warns bool
+	}{{0.1995, false}, {0.2005, true}} {
+		last, late := 200.0, 400.0
+		for range 100 {
+			if middle := (last + late) / 2; share(middle) > tt.share {
+				last = middle
+			} else {
+				late = middle
+			}
+		}
+		in := early()
+		in.Samples = exactly(curve, 5, 15, 30, 60, 90, 120, 150, 180, last)
+		g, err := TwoCompartment(in)
+		if err != nil || g.HasWarning(AreaExtrapolated) != tt.warns {
+			t.Errorf("%g after %g min: got %v, %v", tt.share, last, g.Warnings, err)
+		}
+	}
+}

@@ -84,7 +84,9 @@ func Correct(c Correction, clearance AbsoluteGFR, surfaceAreaM2 float64) (Absolu
 	}
 	c = c.orDefault()
 	if c.source() == "" {
-		return 0, 0, unknownCorrection()
+		return 0, 0, &clinical.Error{
+			Code: clinical.UnknownChoice, Field: "correction", Message: "the correction is not known", Accepted: clinical.Words(Corrections()),
+		}
 	}
 	x := float64(normalised)
 	absoluteFirst := c == BrochnerMortensen1972Absolute || c == Jodal2009
@@ -128,12 +130,4 @@ func (c Correction) apply(x, surfaceAreaM2 float64) float64 {
 		return x / (1 + 0.12*x/100)
 	}
 	return x
-}
-
-func unknownCorrection() error {
-	accepted := make([]string, 0, len(Corrections()))
-	for _, c := range Corrections() {
-		accepted = append(accepted, string(c))
-	}
-	return &clinical.Error{Code: clinical.UnknownChoice, Field: "correction", Message: "the correction is not known", Accepted: accepted}
 }

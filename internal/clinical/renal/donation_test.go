@@ -68,3 +68,41 @@ func TestExpectedCreatinineIsTheInverse(t *testing.T) {
 		}
 	})
 }
+
+// TestFractionsOfRecovery: 90, 105 and 120 before donation, worked by hand, and
+// the limits of what is accepted.
+func TestFractionsOfRecovery(t *testing.T) {
+	for before, want := range map[float64][3]float64{90: {58.5, 61.2, 63}, 105: {68.25, 71.4, 73.5}, 120: {78, 81.6, 84}} {
+		after, err := ExpectedGFRAfterDonation(estimated(before), DefaultRecovery())
+		got := [3]float64{float64(after.Low), float64(after.GFR), float64(after.High)}
+		for i := range want {
+			if err != nil || math.Abs(got[i]-want[i]) > 1e-9 {
+				t.Errorf("%g: got %v, %v, want %v", before, got, err, want)
+			}
+		}
+	}
+	for high, ok := range map[float64]bool{1: true, 1.005: false} {
+		_, err := ExpectedGFRAfterDonation(estimated(90), Recovery{Low: 0.65, Expected: 0.68, High: high})
+		if (err == nil) != ok {
+			t.Errorf("a fraction of %g: got %v", high, err)
+		}
+	}
+	for gfr, ok := range map[float64]bool{4.97: false, 5: true, 250: true, 251: false} {
+		if _, err := ExpectedGFRAfterDonation(estimated(gfr), DefaultRecovery()); (err == nil) != ok {
+			t.Errorf("a GFR of %g: got %v", gfr, err)
+		}
+	}
+}
+
+// TestInverseNearTheKnot: close to the knot the side matters.
+func TestInverseNearTheKnot(t *testing.T) {
+	for _, sex := range clinical.Sexes() {
+		kappa, _, _ := coefficientsCreatinine(sex)
+		for _, factor := range []float64{0.995, 0.9999, 1, 1.0001, 1.005} {
+			gfr := ckdepiCreatinine2021(kappa, 50, sex) * NormalisedGFR(factor)
+			if back := ckdepiCreatinine2021(creatinineAt(gfr, 50, sex), 50, sex); math.Abs(float64(back/gfr)-1) > 1e-12 {
+				t.Errorf("%s, factor %g: %g becomes %g", sex, factor, gfr, back)
+			}
+		}
+	}
+}

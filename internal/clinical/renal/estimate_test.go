@@ -282,3 +282,48 @@ func TestElasticities(t *testing.T) {
 		t.Errorf("creatinine at the knots: women over men %g", got)
 	}
 }
+
+// TestLimitsOfTheEstimates: at a limit there is a result, just beside it none.
+func TestLimitsOfTheEstimates(t *testing.T) {
+	man := Subject{Age: 50, Sex: clinical.Male}
+	check := func(what string, value float64, ok bool, err error) {
+		t.Helper()
+		if (err == nil) != ok {
+			t.Errorf("%s of %g: got %v", what, value, err)
+		}
+	}
+	for value, ok := range map[float64]bool{0.1995: false, 0.2: true, 15: true, 15.1: false} {
+		_, err := CKDEPICreatinine2021(mgPerDL(value), man)
+		check("a creatinine", value, ok, err)
+	}
+	for value, ok := range map[float64]bool{0.2985: false, 0.3: true, 8: true, 8.05: false} {
+		_, err := CKDEPICystatinC2012(clinical.NewMeasurement(value, "mg/L"), man)
+		check("a cystatin C", value, ok, err)
+	}
+	for value, ok := range map[float64]bool{9.95: false, 10: true, 100: true, 100.5: false} {
+		man := man
+		man.Conditions.BodyMassIndex = clinical.NewMeasurement(value, "kg/m2")
+		_, err := CKDEPICreatinine2021(mgPerDL(1), man)
+		check("a body mass index", value, ok, err)
+	}
+}
+
+// TestEstimatesDisagreeByMoreThan15: cystatin C at which the two estimates are
+// 14.95 and 15.05 apart.
+func TestEstimatesDisagreeByMoreThan15(t *testing.T) {
+	for difference, want := range map[float64]bool{14.95: false, 15.05: true} {
+		man := Subject{Age: 50, Sex: clinical.Male}
+		low, high := 0.8, 3.0
+		for range 100 {
+			if middle := (low + high) / 2; float64(ckdepiCreatinine2021(1, 50, clinical.Male)-ckdepiCystatinC2012(middle, 50, clinical.Male)) < difference {
+				low = middle
+			} else {
+				high = middle
+			}
+		}
+		e, err := CKDEPICreatinineCystatinC2021(mgPerDL(1), clinical.NewMeasurement(low, "mg/L"), man)
+		if err != nil || e.HasWarning(EstimatesDisagree) != want {
+			t.Errorf("%g apart: got %v, %v", difference, e.Warnings, err)
+		}
+	}
+}

@@ -163,7 +163,7 @@ func (f *FollowUp) read(in FollowUpInput) (days, gfr, creatinine []float64, err 
 
 func (in FollowUpInput) baseline(newest float64) (mgPerDL float64, compared bool, err error) {
 	if !in.Baseline.Given() {
-		return 0, false, nil
+		return mgPerDL, false, nil
 	}
 	mgPerDL, err = creatinineMgPerDL(in.Baseline)
 	return mgPerDL, newest > 0, err

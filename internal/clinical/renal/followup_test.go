@@ -27,6 +27,7 @@ func TestAfterDonationCourse(t *testing.T) {
 		change float64 // zero: not known
 		warns  []clinical.WarningCode
 	}{
+		{"first day", []Visit{visit(0.5, 40, 1.5)}, FollowUpTooEarly, 0, nil},
 		{"first week", []Visit{visit(7, 40, 1.5)}, FollowUpTooEarly, 0, nil},
 		{"after the first week", []Visit{visit(7.05, 64, 1.4)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown}},
 		{"at the low limit", []Visit{visit(180, 45, 1.4)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown}},

@@ -2,6 +2,7 @@ package renal
 
 import (
 	"math"
+	"slices"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/units"
@@ -29,13 +30,12 @@ func (m Marker) orDefault() Marker {
 }
 
 func (m Marker) check() error {
-	switch m.orDefault() {
-	case Iohexol, ChromiumEDTA, TechnetiumDTPA:
+	if slices.Contains(Markers(), m.orDefault()) {
 		return nil
 	}
 	return &clinical.Error{
 		Code: clinical.UnknownChoice, Field: "marker", Message: "the marker is not known",
-		Accepted: []string{string(Iohexol), string(ChromiumEDTA), string(TechnetiumDTPA)},
+		Accepted: clinical.Words(Markers()),
 	}
 }
 
@@ -232,11 +232,9 @@ func (s IohexolSolution) mgPerML() (float64, error) {
 	case Iohexol350:
 		return 755, nil
 	}
-	accepted := make([]string, 0, len(IohexolSolutions()))
-	for _, each := range IohexolSolutions() {
-		accepted = append(accepted, string(each))
+	return 0, &clinical.Error{
+		Code: clinical.UnknownChoice, Field: "solution", Message: "the solution is missing or not known", Accepted: clinical.Words(IohexolSolutions()),
 	}
-	return 0, &clinical.Error{Code: clinical.UnknownChoice, Field: "solution", Message: "the solution is missing or not known", Accepted: accepted}
 }
 
 // IohexolDoseInput is a dose of iohexol, by volume or by weighing the syringe.

@@ -276,3 +276,22 @@ func TestTracersScale(t *testing.T) {
 		}
 	})
 }
+
+// TestCorrectionsByTheTable: the worked values of each correction for x, and for
+// Jodal2009 those of a clearance and a surface in mL/min.
+func TestCorrectionsByTheTable(t *testing.T) {
+	for _, tt := range []struct{ x, bm, fleming, ng float64 }{
+		{60, 55.06188, 54.44646, 55.97015}, {100, 86.89780, 85.47009, 89.28571}, {120, 101.3542, 99.66777, 104.8951}, {150, 121.2117, 119.5219, 127.1186},
+	} {
+		for correction, want := range map[Correction]float64{BrochnerMortensen1972: tt.bm, BrochnerMortensen1972Absolute: tt.bm, Fleming2007: tt.fleming, Ng2011: tt.ng} {
+			if got := correction.apply(tt.x, 1.9); math.Abs(got-want) > 1e-4 {
+				t.Errorf("%s of %g: got %g, want %g", correction, tt.x, got, want)
+			}
+		}
+	}
+	for _, tt := range []struct{ clearance, surface, want float64 }{{100, 1.73, 86.43608}, {120, 1.90, 102.8537}, {80, 1.55, 69.88038}} {
+		if got := Jodal2009.apply(tt.clearance, tt.surface); math.Abs(got-tt.want) > 1e-4 {
+			t.Errorf("jodal of %g: got %g, want %g", tt.clearance, got, tt.want)
+		}
+	}
+}

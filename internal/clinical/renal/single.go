@@ -2,6 +2,7 @@ package renal
 
 import (
 	"math"
+	"slices"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/units"
@@ -187,7 +188,7 @@ func (in SingleSampleInput) extracellularVolume(study checked) (volumeML float64
 	}
 	return 0, "", &clinical.Error{
 		Code: clinical.UnknownChoice, Field: "volume equation", Message: "the equation for the extracellular volume is missing or not known",
-		Accepted: []string{string(Granerus), string(Faucon2022)},
+		Accepted: clinical.Words(VolumeEquations()),
 	}
 }
 
@@ -235,10 +236,10 @@ func (e SingleSampleEquation) Clearance(amount, volumeML, minutes, concentration
 
 // solve finds the clearance in mL/min that both sides of the equation have.
 func (e SingleSampleEquation) solve(amount, volumeML float64, s point) (float64, error) {
-	if e != JacobssonEKFC && e != Jacobsson1983 {
+	if !slices.Contains(SingleSampleEquations(), e) {
 		return 0, &clinical.Error{
 			Code: clinical.UnknownChoice, Field: "equation", Message: "the equation is not known",
-			Accepted: []string{string(JacobssonEKFC), string(Jacobsson1983)},
+			Accepted: clinical.Words(SingleSampleEquations()),
 		}
 	}
 	excess := func(clearance float64) float64 { return e.clearance(clearance, amount, volumeML, s) - clearance }
