@@ -13,15 +13,27 @@ import (
 // layers lists, for each of our packages, which of ours it may import
 // directly. Dependencies point inwards; what is not listed is forbidden.
 var layers = map[string][]string{
-	"candidacy/internal/clinical/units":    {},
-	"candidacy/internal/clinical":          {"candidacy/internal/clinical/units"},
-	"candidacy/internal/clinical/body":     {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
-	"candidacy/internal/clinical/pressure": {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/units":         {},
+	"candidacy/internal/clinical":               {"candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/body":          {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/pressure":      {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/glycaemia":     {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/lipids":        {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/compatibility": {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/laterality":    {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/medicines":     {"candidacy/internal/clinical", "candidacy/internal/clinical/units"},
+	"candidacy/internal/clinical/perioperative": {"candidacy/internal/clinical"},
 	"candidacy/internal/clinical/urine": {
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body",
 	},
 	"candidacy/internal/clinical/renal": {
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body", "candidacy/internal/clinical/urine",
+	},
+	"candidacy/internal/calculation": {
+		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body", "candidacy/internal/clinical/renal",
+		"candidacy/internal/clinical/urine", "candidacy/internal/clinical/pressure", "candidacy/internal/clinical/glycaemia", "candidacy/internal/clinical/lipids",
+		"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
+		"candidacy/internal/clinical/perioperative",
 	},
 	"candidacy/internal/result":  {},
 	"candidacy/internal/journey": {},
@@ -75,7 +87,9 @@ var outsideWorld = []string{
 // pure are the packages that compute and decide.
 var pure = []string{
 	"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body", "candidacy/internal/clinical/pressure",
-	"candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine", "candidacy/internal/result", "candidacy/internal/journey",
+	"candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine", "candidacy/internal/clinical/glycaemia", "candidacy/internal/clinical/lipids",
+	"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
+	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/result", "candidacy/internal/journey",
 	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/workflows", "candidacy/internal/intake",
 }
 

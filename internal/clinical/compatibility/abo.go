@@ -185,7 +185,7 @@ func ABO(in ABOInput, rules ABORules) (ABOResult, error) {
 	}
 	r := ABOResult{
 		Conclusion: clinical.Conclusion{
-			Question: "abo-compatibility",
+			Question: "is the ABO group of the donor compatible with that of the recipient",
 			Rule:     "abo-antigen-subset",
 			Source:   "antigens A and B of the red cell; " + optn145,
 		},
@@ -196,6 +196,7 @@ func ABO(in ABOInput, rules ABORules) (ABOResult, error) {
 	if in.AntiATitre.Given() {
 		r.AddInput("recipient anti-A titre", in.AntiATitre)
 	}
+	warnPhysical(&r.Conclusion)
 	r.Warn(VerifyFromSource, "two qualified people verify both types independently from the source documents before anything rests on them")
 
 	var donorState, recipientState string

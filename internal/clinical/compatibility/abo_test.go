@@ -58,7 +58,7 @@ func TestABOMatrix(t *testing.T) {
 			}
 			wantComplete(t, r.Conclusion)
 			wantReason(t, r.Conclusion, clinical.Neutral, "Rh and minor antigens are not considered")
-			if !r.HasWarning(VerifyFromSource) || len(r.Warnings) != 1 {
+			if !r.HasWarning(VerifyFromSource) || !r.HasWarning(PhysicalCrossmatchNeeded) || len(r.Warnings) != 2 {
 				t.Errorf("got the warnings %v", r.Warnings)
 			}
 			if paired := strings.Contains(reasons(r.Conclusion, clinical.Neutral), "paired donation"); paired != (want == Incompatible) {
@@ -195,7 +195,7 @@ func TestSubtypeReported(t *testing.T) {
 		})
 	}
 	r := mustABO(t, ABOInput{Donor: []BloodSample{sample("", "S-1", firstDay, clinical.No), sample("", "S-2", secondDay, "")}, Recipient: plain(GroupA)})
-	if len(r.Warnings) != 3 || !r.HasWarning(GroupAfterTransfusion) || !r.HasWarning(TransfusionNotRecorded) || strings.Contains(reasons(r.Conclusion, clinical.Neutral), "subtype") {
+	if len(r.Warnings) != 4 || !r.HasWarning(GroupAfterTransfusion) || !r.HasWarning(TransfusionNotRecorded) || strings.Contains(reasons(r.Conclusion, clinical.Neutral), "subtype") {
 		t.Errorf("got the warnings %v and the reasons %v", r.Warnings, r.Reasons)
 	}
 	if want := "donor sample 1 was taken after transfusion"; !strings.HasPrefix(r.Warnings[0].Message, want) {

@@ -35,6 +35,14 @@ func matches(text, shape string) bool {
 	return true
 }
 
+// PhysicalCrossmatchNeeded is the warning, present in every conclusion of this
+// package, that none of them replaces the physical crossmatch.
+const PhysicalCrossmatchNeeded clinical.WarningCode = "physical-crossmatch-needed"
+
+func warnPhysical(c *clinical.Conclusion) {
+	c.Warn(PhysicalCrossmatchNeeded, "this never replaces the physical crossmatch with a recent serum")
+}
+
 func missing(field, message string, accepted ...string) error {
 	return &clinical.Error{Code: clinical.Missing, Field: field, Message: message, Accepted: accepted}
 }

@@ -75,10 +75,6 @@ type CrossmatchResult struct {
 	Findings []UnacceptableFinding `json:"findings,omitempty"`
 }
 
-// PhysicalCrossmatchNeeded is the warning, always present, that a virtual
-// crossmatch never replaces the physical one.
-const PhysicalCrossmatchNeeded clinical.WarningCode = "physical-crossmatch-needed"
-
 // VirtualCrossmatch compares the antigens of a donor at all loci with the
 // unacceptable antigens of a recipient.
 //
@@ -115,7 +111,7 @@ func VirtualCrossmatch(in CrossmatchInput, rules CrossmatchRules) (CrossmatchRes
 		return CrossmatchResult{}, err
 	}
 	r := CrossmatchResult{Conclusion: clinical.Conclusion{
-		Question: "virtual-crossmatch",
+		Question: "does the donor have an antigen that is unacceptable to the recipient",
 		Answer:   Negative,
 		Rule:     "virtual-crossmatch-antigen-level",
 		Source:   commonPractice + "; names: " + whoNames,
@@ -128,7 +124,7 @@ func VirtualCrossmatch(in CrossmatchInput, rules CrossmatchRules) (CrossmatchRes
 	if serum.known {
 		r.AddInput("serum age", in.SerumAge)
 	}
-	r.Warn(PhysicalCrossmatchNeeded, "a virtual crossmatch never replaces the physical crossmatch with a recent serum")
+	warnPhysical(&r.Conclusion)
 	warnNomenclature(&r.Conclusion)
 
 	listed := len(unacceptable) > 0 || in.NoUnacceptable == clinical.Yes

@@ -72,12 +72,13 @@ func Mismatch(in MismatchInput) (MismatchResult, error) {
 		return MismatchResult{}, err
 	}
 	r := MismatchResult{Conclusion: clinical.Conclusion{
-		Question: "hla-mismatch",
+		Question: "how many HLA antigens of the donor does the recipient lack",
 		Rule:     "hla-mismatch-antigen-level",
 		Source:   commonPractice + "; names: " + whoNames,
 	}}
 	donor.describe(&r.Conclusion, "donor")
 	recipient.describe(&r.Conclusion, "recipient")
+	warnPhysical(&r.Conclusion)
 	warnNomenclature(&r.Conclusion)
 	for _, locus := range []Locus{LocusA, LocusB, LocusDR} {
 		m := r.compare(locus, clinical.Decides, donor, recipient)

@@ -450,6 +450,17 @@ func (in Input) splitFunction() (*Split, error) {
 
 // splitVolume returns the split of the volumes, or nil when one is missing.
 func (in Input) splitVolume() (*Split, error) {
+	for _, k := range []struct {
+		field  string
+		volume clinical.Measurement
+	}{{"left volume", in.Left.Volume}, {"right volume", in.Right.Volume}} {
+		if !k.volume.Given() {
+			continue
+		}
+		if _, err := k.volume.Within(k.field, units.KidneyVolume, lowestVolumeML, highestVolumeML, units.ML); err != nil {
+			return nil, err
+		}
+	}
 	if !in.Left.Volume.Given() || !in.Right.Volume.Given() {
 		return nil, nil
 	}

@@ -218,7 +218,12 @@ func twoSlopes(x, below, above float64) float64 {
 }
 
 func creatinineMgPerDL(m clinical.Measurement) (float64, error) {
-	return m.Within("serum creatinine", units.SerumCreatinine, lowestCreatinineMgPerDL, highestCreatinineMgPerDL, units.MgPerDL)
+	return creatinineOf("serum creatinine", m)
+}
+
+// creatinineOf returns a serum creatinine in mg/dL.
+func creatinineOf(field string, m clinical.Measurement) (float64, error) {
+	return m.Within(field, units.SerumCreatinine, lowestCreatinineMgPerDL, highestCreatinineMgPerDL, units.MgPerDL)
 }
 
 func cystatinMgPerL(m clinical.Measurement) (float64, error) {

@@ -10,7 +10,7 @@ import (
 // Visit is what the kidney did at one visit after donation.
 type Visit struct {
 	// Since is the time since donation.
-	Since clinical.Measurement `json:"since" jsonschema:"time since donation, in d or a"`
+	Since clinical.Measurement `json:"since" jsonschema:"time since donation, in d or h"`
 	// GFR is the estimate.
 	GFR clinical.Measurement `json:"gfr" jsonschema:"estimated GFR in mL/min/{1.73_m2}"`
 	// Creatinine is that of the same day. Optional.
@@ -150,7 +150,7 @@ func (f *FollowUp) read(in FollowUpInput) (days, gfr, creatinine []float64, err 
 			return nil, nil, nil, err
 		}
 		if v.Creatinine.Given() {
-			if creatinine[i], err = creatinineMgPerDL(v.Creatinine); err != nil {
+			if creatinine[i], err = creatinineOf(field+" creatinine", v.Creatinine); err != nil {
 				return nil, nil, nil, err
 			}
 			f.AddInput(field+" creatinine", v.Creatinine)
@@ -165,7 +165,7 @@ func (in FollowUpInput) baseline(newest float64) (mgPerDL float64, compared bool
 	if !in.Baseline.Given() {
 		return mgPerDL, false, nil
 	}
-	mgPerDL, err = creatinineMgPerDL(in.Baseline)
+	mgPerDL, err = creatinineOf("baseline creatinine", in.Baseline)
 	return mgPerDL, newest > 0, err
 }
 

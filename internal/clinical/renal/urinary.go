@@ -1,6 +1,8 @@
 package renal
 
 import (
+	"fmt"
+
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/body"
 	"candidacy/internal/clinical/units"
@@ -72,8 +74,8 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 		}
 	}
 	var serum float64
-	for _, m := range in.SerumCreatinine {
-		value, err := creatinineMgPerDL(m)
+	for i, m := range in.SerumCreatinine {
+		value, err := creatinineOf(fmt.Sprintf("serum creatinine %d", i+1), m)
 		if err != nil {
 			return CreatinineClearance{}, err
 		}

@@ -33,8 +33,8 @@ func TestUrinaryCreatinineClearanceRefuses(t *testing.T) {
 		{"three serum values", func(in *CreatinineClearanceInput) {
 			in.SerumCreatinine = []clinical.Measurement{mgPerDL(1), mgPerDL(1), mgPerDL(1)}
 		}, clinical.Missing, "serum creatinine"},
-		{"serum zero", func(in *CreatinineClearanceInput) { in.SerumCreatinine[0] = mgPerDL(0) }, clinical.NotPositive, "serum creatinine"},
-		{"serum unit", func(in *CreatinineClearanceInput) { in.SerumCreatinine[0] = mgPerDL(80) }, clinical.ProbableUnitError, "serum creatinine"},
+		{"serum zero", func(in *CreatinineClearanceInput) { in.SerumCreatinine[0] = mgPerDL(0) }, clinical.NotPositive, "serum creatinine 1"},
+		{"serum unit", func(in *CreatinineClearanceInput) { in.SerumCreatinine[0] = mgPerDL(80) }, clinical.ProbableUnitError, "serum creatinine 1"},
 		{"urine NaN", func(in *CreatinineClearanceInput) { in.UrineCreatinine = mgPerDL(math.NaN()) }, clinical.NotFinite, "urine creatinine"},
 		{"urine unit", func(in *CreatinineClearanceInput) { in.UrineCreatinine = mgPerL(1100) }, clinical.UnknownUnit, "urine creatinine"},
 		{"short", func(in *CreatinineClearanceInput) {

@@ -1,0 +1,50 @@
+package calculation
+
+import (
+	"encoding/json"
+
+	"candidacy/internal/clinical"
+	"candidacy/internal/clinical/medicines"
+)
+
+type nsaidInput struct {
+	medicines.NSAIDInput
+	Rules *medicines.NSAIDRules `json:"rules,omitempty" jsonschema:"choices of the programme; those of the project when left out"`
+}
+
+type paracetamolInput struct {
+	medicines.ParacetamolInput
+	Rules *medicines.ParacetamolRules `json:"rules,omitempty" jsonschema:"choices of the programme; those of the project when left out"`
+}
+
+func medicineCalculations() []Calculation {
+	return []Calculation{
+		define(Calculation{
+			ID: "nsaid-check", Topic: Medicines, Title: "Whether a list of medicines holds an NSAID",
+			Source:  "common practice, no published source; WHO ATC index, from memory",
+			Example: json.RawMessage(`{"medicines": [{"atc": "N02BE01"}, {"atc": "M01AE01"}], "listComplete": "yes"}`),
+			names:   map[string]string{"medicine # ATC code": "medicines[#].atc"},
+		}, func(in nsaidInput) (Outcome, error) {
+			c, err := medicines.FindNSAID(in.NSAIDInput, orDefault(in.Rules, medicines.DefaultNSAIDRules))
+			return conclusions(err, c.Conclusion)
+		}),
+		define(Calculation{
+			ID: "paracetamol-total", Topic: Medicines, Title: "Largest amount of paracetamol in any 24 hours",
+			Source: "common practice, no published source",
+			Example: json.RawMessage(`{
+				"products": [{"atc": "N02BE01", "strength": "500 mg", "plan": {"start": 0, "every": 360, "times": 8, "count": 2}}],
+				"weight": "70 kg", "liverDisease": "no"
+			}`),
+			names: map[string]string{"product # ATC code": "products[#].atc"},
+		}, func(in paracetamolInput) (Outcome, error) {
+			p, err := medicines.Paracetamol(in.ParacetamolInput, orDefault(in.Rules, medicines.DefaultParacetamolRules))
+			if err != nil {
+				return Outcome{}, err
+			}
+			return Outcome{
+				Values:      []Value{number("largest amount in 24 h", p.Result, 1)},
+				Conclusions: []clinical.Conclusion{p.Conclusion},
+			}, nil
+		}),
+	}
+}
