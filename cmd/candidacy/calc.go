@@ -136,7 +136,7 @@ func usage(f calculation.Field) string {
 
 func compute(c calculation.Calculation, stdin io.Reader, file string, fields []calculation.Field, given []texts) (calculation.Outcome, error) {
 	input := calculation.Empty()
-	if file == "" && !slices.ContainsFunc(given, func(t texts) bool { return t.list != nil }) {
+	if file == "" && !terminal(stdin) && !slices.ContainsFunc(given, func(t texts) bool { return t.list != nil }) {
 		file = "-"
 	}
 	if file != "" {
@@ -157,6 +157,17 @@ func compute(c calculation.Calculation, stdin io.Reader, file string, fields []c
 		}
 	}
 	return c.RunInput(input)
+}
+
+// terminal reports whether a person would have to type the input; without flags
+// they are told what is missing instead.
+func terminal(in io.Reader) bool {
+	f, ok := in.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := f.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }
 
 func readInput(stdin io.Reader, file string) ([]byte, error) {

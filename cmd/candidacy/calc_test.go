@@ -77,6 +77,9 @@ func TestCalcByFlagsAndByJSON(t *testing.T) {
 			if got, want := print("", flags...), print(string(c.Example), "--input", "-"); got != want {
 				t.Errorf("by flags:\n%s\nby standard input:\n%s", got, want)
 			}
+			if got, want := print(string(c.Example)), print(string(c.Example), "--input", "-"); got != want {
+				t.Errorf("without any flag:\n%s\nby standard input:\n%s", got, want)
+			}
 			if got, want := print("", append(flags, "--json")...), print("", "--input", file, "--json"); got != want {
 				t.Errorf("by flags:\n%s\nby file:\n%s", got, want)
 			}
@@ -187,7 +190,7 @@ func TestCalcHelpNamesTheWords(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"--serum-creatinine quantity", "female, male", "required", "Inker", "--input -"} {
+	for _, want := range []string{"--serum-creatinine quantity", "female, male", "required", "Inker", "| candidacy calc egfr-creatinine"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the help lacks %q:\n%s", want, out)
 		}

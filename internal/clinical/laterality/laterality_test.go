@@ -410,6 +410,7 @@ func TestSuggestRefuses(t *testing.T) {
 		{"right split only", func(l, r *Kidney) { l.Split = clinical.Measurement{} }, clinical.Missing, "left split function"},
 		{"zero split", func(l, r *Kidney) { l.Split = percent(0) }, clinical.NotPositive, "left split function"},
 		{"shares of 101.1 %", func(l, r *Kidney) { l.Split = percent(51.1) }, clinical.OutOfRange, "split function"},
+		{"shares of 101.005 %", func(l, r *Kidney) { l.Split, r.Split = percent(51), percent(50.005) }, clinical.OutOfRange, "split function"},
 		{"shares of 98.9 %", func(l, r *Kidney) { l.Split = percent(48.9) }, clinical.OutOfRange, "split function"},
 		{"volume in cm", func(l, r *Kidney) { l.Volume, r.Volume = cm(11), ml(150) }, clinical.UnknownUnit, "left volume"},
 		{"negative stones", func(l, r *Kidney) { r.Stones = number(-1) }, clinical.OutOfRange, "right stones"},

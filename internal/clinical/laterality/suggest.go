@@ -155,12 +155,12 @@ type Remaining struct {
 // Plausible values; they only catch slips of entry. Common practice, no
 // published source.
 const (
-	highestCount                  = 6
-	highestStones                 = 50
-	lowestStoneMm, highestStoneMm = 0.5, 100
-	lowestGFR, highestGFR         = 5, 250
-	highestLimit                  = 50
-	splitTolerance                = 1 // two shares may each be rounded
+	highestCount                  int = 6
+	highestStones                 int = 50
+	lowestStoneMm, highestStoneMm     = 0.5, 100
+	lowestGFR, highestGFR             = 5, 250
+	highestLimit                      = 50
+	splitTolerance                    = 1 // two shares may each be rounded
 )
 
 const (
@@ -261,7 +261,7 @@ func (r Rules) check() error {
 			Accepted: []string{fmt.Sprintf("above 0, up to %d", highestLimit)},
 		}
 	}
-	return clinical.CheckRange("most arteries", float64(r.MostArteries), 1, highestCount, units.One)
+	return clinical.CheckRange("most arteries", float64(r.MostArteries), 1, float64(highestCount), units.One)
 }
 
 func checkChoice[T ~string](field string, choice T, known []T) error {
@@ -290,7 +290,7 @@ func (in Input) check() error {
 func (k Kidney) check(side string) error {
 	for _, c := range k.counts() {
 		// Zero means that the number was not recorded.
-		if err := clinical.CheckRange(side+" "+c.name, float64(c.number), 0, highestCount, units.One); err != nil {
+		if err := clinical.CheckRange(side+" "+c.name, float64(c.number), 0, float64(highestCount), units.One); err != nil {
 			return err
 		}
 	}
@@ -305,7 +305,7 @@ func (k Kidney) check(side string) error {
 		}
 	}
 	if k.Stones != nil {
-		if err := clinical.CheckRange(side+" stones", float64(*k.Stones), 0, highestStones, units.One); err != nil {
+		if err := clinical.CheckRange(side+" stones", float64(*k.Stones), 0, float64(highestStones), units.One); err != nil {
 			return err
 		}
 	}

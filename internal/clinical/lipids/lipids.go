@@ -24,13 +24,20 @@ const (
 	triglycerideLimitMgPerDL = 400
 )
 
+// Values outside these limits in mg/dL are a slip of entry. Common practice, no
+// published source.
+const (
+	lowestCholesterol, highestCholesterol   = 10, 2000
+	lowestTriglyceride, highestTriglyceride = 10, 15000
+)
+
 // decimalsShown is that of mg/dL. Common practice, no published source.
 const decimalsShown = 0
 
 // NonHDL returns total minus HDL cholesterol in mg/dL; mmol/L is among the
 // steps. It returns a *clinical.Error for a cholesterol that is missing, not a
-// positive number, in another unit or typical of another unit, and when the
-// result would not be positive. Source: arithmetic.
+// positive number, in another unit or typical of another unit, outside 10 to 2000
+// mg/dL, and when the result would not be positive. Source: arithmetic.
 func NonHDL(p Profile) (clinical.Result, error) {
 	nonHDL, err := p.nonHDL()
 	if err != nil {
@@ -48,7 +55,7 @@ func NonHDL(p Profile) (clinical.Result, error) {
 
 // LDLFriedewald returns LDL cholesterol in mg/dL, estimated as total cholesterol
 // - HDL cholesterol - triglyceride / 5; mmol/L is among the steps. It returns a
-// *clinical.Error as NonHDL does, when the question whether the sample was
+// *clinical.Error as NonHDL does, for a triglyceride outside 10 to 15 000 mg/dL, when the question whether the sample was
 // fasting is not answered, with the code QualityRefused when it was not fasting
 // or the triglyceride is 400 mg/dL or more, and when the result would not be
 // positive: LDL has to be measured then. Source: Friedewald, from memory.
@@ -60,7 +67,7 @@ func LDLFriedewald(p Profile) (clinical.Result, error) {
 	if err != nil {
 		return clinical.Result{}, err
 	}
-	triglyceride, err := p.Triglyceride.In("triglyceride", units.Triglyceride, units.MgPerDL)
+	triglyceride, err := p.Triglyceride.Within("triglyceride", units.Triglyceride, lowestTriglyceride, highestTriglyceride, units.MgPerDL)
 	if err != nil {
 		return clinical.Result{}, err
 	}
@@ -117,11 +124,11 @@ func (p Profile) checkFasting() error {
 
 // nonHDL returns the difference in mg/dL.
 func (p Profile) nonHDL() (float64, error) {
-	total, err := p.Total.In("total cholesterol", units.Cholesterol, units.MgPerDL)
+	total, err := p.Total.Within("total cholesterol", units.Cholesterol, lowestCholesterol, highestCholesterol, units.MgPerDL)
 	if err != nil {
 		return 0, err
 	}
-	hdl, err := p.HDL.In("HDL cholesterol", units.Cholesterol, units.MgPerDL)
+	hdl, err := p.HDL.Within("HDL cholesterol", units.Cholesterol, lowestCholesterol, highestCholesterol, units.MgPerDL)
 	if err != nil {
 		return 0, err
 	}
@@ -142,7 +149,7 @@ func (p Profile) describe(r *clinical.Result) {
 // addMmolPerL adds the value in mmol/L by the factor of the total cholesterol: a
 // computed part may be lower than is plausible for one that was measured.
 func (p Profile) addMmolPerL(r *clinical.Result, text string) error {
-	mgPerDL, err := p.Total.In("total cholesterol", units.Cholesterol, units.MgPerDL)
+	mgPerDL, err := p.Total.Within("total cholesterol", units.Cholesterol, lowestCholesterol, highestCholesterol, units.MgPerDL)
 	if err != nil {
 		return err
 	}

@@ -130,6 +130,29 @@ func TestRefuses(t *testing.T) {
 	}
 }
 
+func TestLimitsOfEntry(t *testing.T) {
+	for _, tt := range []struct {
+		total, hdl, triglyceride float64
+		field                    string
+	}{
+		{2000, 50, 150, ""}, {2010, 50, 150, "total cholesterol"}, {200, 10.05, 150, ""}, {200, 0.01, 150, "HDL cholesterol"},
+		{200, 50, 10.05, ""}, {200, 50, 0.01, "triglyceride"}, {200, 50, 15000, "triglyceride"}, {200, 50, 15100, "triglyceride"},
+	} {
+		_, err := LDLFriedewald(profile(tt.total, tt.hdl, tt.triglyceride))
+		var e *clinical.Error
+		if errors.As(err, &e); tt.field == "" && err != nil || tt.field != "" && (e == nil || e.Field != tt.field) {
+			t.Errorf("%+v: got %v", tt, err)
+		}
+	}
+	for triglyceride, code := range map[float64]clinical.Code{15000: clinical.QualityRefused, 15100: clinical.OutOfRange} {
+		_, err := LDLFriedewald(profile(200, 50, triglyceride))
+		var e *clinical.Error
+		if !errors.As(err, &e) || e.Code != code {
+			t.Errorf("a triglyceride of %g: got %v", triglyceride, err)
+		}
+	}
+}
+
 // TestUnitsDoNotMatter gives the same profile in mmol/L.
 func TestUnitsDoNotMatter(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

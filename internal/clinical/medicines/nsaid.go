@@ -175,7 +175,8 @@ func FindNSAID(in NSAIDInput, rules NSAIDRules) (NSAIDCheck, error) {
 	for i, m := range in.Medicines {
 		name := fieldOf("medicine", i)
 		c.Inputs = append(c.Inputs, clinical.Input{Name: name, Choice: m.ATC, Measurement: clinical.Measurement{Ref: m.Ref}})
-		if m.DailyDose.Given() {
+		// The dose of another medicine was not read.
+		if aspirin := list[i].class == AspirinAboveLimit || list[i].class == LowDoseAspirin; aspirin && m.DailyDose.Given() {
 			c.AddInput(name+" daily dose", m.DailyDose)
 		}
 		c.Findings = append(c.Findings, Finding{Medicine: i + 1, Class: list[i].class})
