@@ -18,6 +18,7 @@ var exclusions = []exclusion{
 	{"internal/clinical/renal", "mostSteps", "", converges},
 	{"internal/clinical/renal", "firstDamping", "", converges},
 	{"internal/clinical/renal", "dampingFactor", "", converges},
+	{"internal/clinical/renal", "halvings", "", converges},
 }
 
 // converges is the reason for the settings of a solver.

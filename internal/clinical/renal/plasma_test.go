@@ -1,7 +1,10 @@
 package renal
 
 import (
+	"errors"
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/stat"
@@ -311,6 +314,170 @@ func BenchmarkSlopeIntercept(b *testing.B) {
 	for b.Loop() {
 		if _, err := SlopeIntercept(in); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// decay is a study of exact concentrations with a half-life in min and a volume
+// of distribution in mL, two samples 120 min apart.
+func decay(halfLife, volumeML float64) SlopeInterceptInput {
+	in := study()
+	k, c0 := math.Ln2/halfLife, 3235e3/volumeML
+	in.Samples = samples(120, c0*math.Exp(-k*120), 240, c0*math.Exp(-k*240))
+	in.Estimated = clinical.Measurement{}
+	return in
+}
+
+// TestQualityLimits looks just beside each limit.
+func TestQualityLimits(t *testing.T) {
+	const surface = 1.8027719 // Du Bois, 172 cm and 68 kg
+	expected := 8116.6*surface - 28.2
+	middle := func(factor float64) SlopeInterceptInput {
+		in := study()
+		in.Samples[1].Concentration.Value = math.Sqrt(127.4*65.3) * factor
+		return in
+	}
+	span := func(last float64) SlopeInterceptInput {
+		in := study()
+		in.Samples = samples(120, 127.4, 160, 101.9, last, 127.4*math.Exp(-0.005569498*(last-120)))
+		return in
+	}
+	late := func(estimate float64) SlopeInterceptInput {
+		in := study()
+		in.Samples = samples(120, 127.4, 180, 91.2, 301, 46.5)
+		in.Estimated = estimated(estimate)
+		return in
+	}
+	low := func(estimate float64) SlopeInterceptInput {
+		in := study()
+		in.Estimated = estimated(estimate)
+		return in
+	}
+	planned := func(factor float64) SlopeInterceptInput {
+		in := study()
+		in.NominalDose.Value = 3235 / factor
+		return in
+	}
+	// A middle sample that is off by a factor f leaves residuals of f^(-1/3) - 1
+	// at the ends and f^(2/3) - 1 in the middle.
+	off := func(residual float64) float64 { return math.Pow(1+residual, 1.5) }
+	tests := []struct {
+		name    string
+		in      SlopeInterceptInput
+		warning clinical.WarningCode // that is expected, or QualityRefused
+		there   bool
+	}{
+		{"half-life 39.8", decay(39.8, 30000), refusedForQuality, true}, {"half-life 40.2", decay(40.2, 9000), refusedForQuality, false},
+		{"half-life 599", decay(599, 13000), refusedForQuality, false}, {"half-life 601", decay(601, 13000), refusedForQuality, true},
+		{"half-life 49.8", decay(49.8, 9000), HalfLifeUnusual, true}, {"half-life 50.2", decay(50.2, 9000), HalfLifeUnusual, false},
+		{"half-life 249", decay(249, 13000), HalfLifeUnusual, false}, {"half-life 251", decay(251, 13000), HalfLifeUnusual, true},
+		{"volume 0.0998 L/kg", decay(120, 68*99.8), VolumeUnusual, true}, {"volume 0.1002 L/kg", decay(120, 68*100.2), VolumeUnusual, false},
+		{"volume 0.299 L/kg", decay(150, 68*299), VolumeUnusual, false}, {"volume 0.301 L/kg", decay(150, 68*301), VolumeUnusual, true},
+		{"volume 25 % above", decay(120, expected*1.25*(1-5e-6)), VolumeUnusualForSurface, false},
+		{"volume more than 25 % above", decay(120, expected*1.25*(1+5e-6)), VolumeUnusualForSurface, true},
+		{"volume 25 % below", decay(120, expected*0.75*(1+5e-6)), VolumeUnusualForSurface, false},
+		{"volume more than 25 % below", decay(120, expected*0.75*(1-5e-6)), VolumeUnusualForSurface, true},
+		{"residual 9.97 %", middle(off(0.0997)), refusedForQuality, false}, {"residual 10.03 %", middle(off(0.1003)), refusedForQuality, true},
+		{"residual 4.98 %", middle(off(0.0498)), ResidualLarge, false}, {"residual 5.02 %", middle(off(0.0502)), ResidualLarge, true},
+		{"span 89.9 min", span(209.9), SampleSpanShort, true}, {"span 90 min", span(210), SampleSpanShort, false},
+		{"late at 60", late(60), LastSampleLate, true}, {"late at 59.9", late(59.9), LastSampleLate, false},
+		{"estimate 30", low(30), LateSampleNeeded, false}, {"estimate 29.9", low(29.9), LateSampleNeeded, true},
+		{"dose 9.97 % above", planned(1.0997), DoseNotNominal, false}, {"dose 10.03 % above", planned(1.1003), DoseNotNominal, true},
+		{"dose 9.97 % below", planned(0.9003), DoseNotNominal, false}, {"dose 10.03 % below", planned(0.8997), DoseNotNominal, true},
+	}
+	for _, tt := range tests {
+		g, err := SlopeIntercept(tt.in)
+		if tt.warning == refusedForQuality {
+			if refused := err != nil; refused != tt.there {
+				t.Errorf("%s: got %v", tt.name, err)
+			} else if refused {
+				var e *clinical.Error
+				if !errors.As(err, &e) || e.Code != clinical.QualityRefused {
+					t.Errorf("%s: got %v", tt.name, err)
+				}
+			}
+			continue
+		}
+		if err != nil || g.HasWarning(tt.warning) != tt.there {
+			t.Errorf("%s: got %v, %v", tt.name, g.Warnings, err)
+		}
+	}
+}
+
+const refusedForQuality clinical.WarningCode = ""
+
+// TestCorrelationLimit looks for the middle sample at which r squared is 0.985.
+func TestCorrelationLimit(t *testing.T) {
+	for _, tt := range []struct {
+		r2   float64
+		want bool
+	}{{0.9851, false}, {0.9849, true}} {
+		low, high := 1.0, 1.2
+		for range 100 {
+			factor := (low + high) / 2
+			fit, err := FitSlope(samples(120, 127.4, 180, math.Sqrt(127.4*65.3)*factor, 240, 65.3))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if *fit.RSquared > tt.r2 {
+				low = factor
+			} else {
+				high = factor
+			}
+		}
+		in := study()
+		in.Samples[1].Concentration.Value = math.Sqrt(127.4*65.3) * low
+		g, err := SlopeIntercept(in)
+		if err != nil || g.HasWarning(CorrelationLow) != tt.want {
+			t.Errorf("r squared %g: got %v, %v", tt.r2, g.Warnings, err)
+		}
+	}
+}
+
+// TestWhatIsShownOfTheFit: percentages and litres in words and steps.
+func TestWhatIsShownOfTheFit(t *testing.T) {
+	in := study()
+	in.Samples[1].Concentration.Value = math.Sqrt(127.4*65.3) * 1.1
+	in.Size.Weight = clinical.NewMeasurement(160, "kg")
+	g, err := SlopeIntercept(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	residual, litres := clinical.Display(100*g.Fit.LargestResidual, 1), clinical.Display(g.VolumeOfDistribution/1000/160, 2)
+	for code, want := range map[clinical.WarningCode]string{
+		ResidualLarge: "a sample is " + residual + " % off", VolumeUnusual: "the volume of distribution is " + litres + " L/kg",
+	} {
+		i := slices.IndexFunc(g.Warnings, func(w clinical.Warning) bool { return w.Code == code })
+		if i < 0 || !strings.HasPrefix(g.Warnings[i].Message, want) {
+			t.Errorf("got %v, want %q", g.Warnings, want)
+		}
+	}
+	i := slices.IndexFunc(g.Steps, func(s clinical.Step) bool { return s.Text == "largest residual" })
+	if got := g.Steps[i].Value.Value; math.Abs(got-100*g.Fit.LargestResidual) > 1e-12 {
+		t.Errorf("the step says %g", got)
+	}
+	in.Samples[1].Concentration.Value *= 1.1
+	if _, err = SlopeIntercept(in); err == nil || !strings.Contains(err.Error(), "a sample is 13.6 %") {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestLimitsOfEntry(t *testing.T) {
+	for _, tt := range []struct {
+		dose, minutes, concentration float64
+		field                        string
+	}{
+		{99.6, 180, 60, "dose"}, {100, 180, 60, ""}, {20000, 180, 60, ""}, {20100, 180, 60, "dose"},
+		{3235, 0.996, 60, "time"}, {3235, 1, 60, ""}, {3235, 2880, 60, ""}, {3235, 2890, 60, "time"},
+		{3235, 180, 0.498, "concentration"}, {3235, 180, 0.5, ""}, {3235, 180, 5000, ""}, {3235, 180, 5010, "concentration"},
+	} {
+		_, err := Iohexol.amount("dose", clinical.NewMeasurement(tt.dose, "mg"))
+		if err == nil {
+			_, err = Iohexol.pointsOf(samples(tt.minutes, tt.concentration))
+		}
+		var e *clinical.Error
+		if errors.As(err, &e); (e != nil) != (tt.field != "") || e != nil && (e.Code != clinical.OutOfRange || !strings.HasSuffix(e.Field, tt.field)) {
+			t.Errorf("%+v: got %v", tt, err)
 		}
 	}
 }

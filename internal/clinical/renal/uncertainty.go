@@ -178,8 +178,7 @@ func (u PlasmaUncertainty) interval(r *clinical.Result, amount float64, points [
 		concentration = scatter
 	}
 	n := len(points)
-	x := make([]float64, 0, 1+2*n)
-	x = append(x, amount)
+	x := []float64{amount}
 	times, concentrations := make([]int, n), make([]int, n)
 	for i, p := range points {
 		times[i], concentrations[i] = 1+2*i, 2+2*i

@@ -3,6 +3,7 @@ package renal
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/stat"
@@ -44,6 +45,11 @@ func TestUrineIntervalByHand(t *testing.T) {
 	want := float64(c.Normalised) * math.Sqrt(2*0.03*0.03+0.05*0.05+0.02*0.02)
 	if math.Abs(c.Interval.StandardUncertainty/want-1) > 1e-3 {
 		t.Errorf("got %g, want %g", c.Interval.StandardUncertainty, want)
+	}
+	for i, relative := range []float64{0.03 * math.Sqrt2, 0.05, 0.02} {
+		if got := c.Interval.Contributions[i]; math.Abs(got.StandardUncertainty/(relative*float64(c.Normalised))-1) > 1e-3 {
+			t.Errorf("got %+v, want %g of the value", got, relative)
+		}
 	}
 }
 
@@ -158,6 +164,9 @@ func TestScatterReplacesTheStatedVariation(t *testing.T) {
 	seen, err := SlopeIntercept(in)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if text := "the samples scatter by " + clinical.Display(seen.Fit.Scatter*100, 1) + " % about"; !strings.HasPrefix(seen.Warnings[len(seen.Warnings)-1].Message, text) {
+		t.Errorf("got %q, want %q", seen.Warnings[len(seen.Warnings)-1].Message, text)
 	}
 	// By hand: the middle sample is ln(95/91.209) above the line of the others;
 	// residuals of -1/3, 2/3, -1/3 of it with one degree of freedom.

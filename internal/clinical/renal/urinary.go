@@ -49,7 +49,7 @@ type CreatinineClearance struct {
 // Concentrations of urea outside these limits are a slip of entry. Common
 // practice, no published source.
 const (
-	lowestSerumUreaMgPerDL, highestSerumUreaMgPerDL = 3, 400
+	lowestSerumUreaMgPerDL, highestSerumUreaMgPerDL = 6, 400
 	lowestUrineUreaMgPerDL, highestUrineUreaMgPerDL = 50, 8000
 )
 

@@ -95,7 +95,7 @@ func TestClearanceOfUrea(t *testing.T) {
 	for _, tt := range []struct {
 		urine, serum float64
 		field        string
-	}{{49, 30, "urine urea"}, {50, 30, ""}, {8000, 400, ""}, {8001, 30, "urine urea"}, {700, 2.9, "serum urea"}, {700, 3, "serum urea"}, {700, 6, ""}, {700, 401, "serum urea"}} {
+	}{{49, 30, "urine urea"}, {50, 30, ""}, {8000, 400, ""}, {8001, 30, "urine urea"}, {700, 5.97, "serum urea"}, {700, 6, ""}, {700, 400, ""}, {700, 401, "serum urea"}} {
 		in.Urea = &UreaInput{Urine: clinical.NewMeasurement(tt.urine, "mg/dL"), Serum: clinical.NewMeasurement(tt.serum, "mg/dL")}
 		_, err := UrinaryCreatinineClearance(in)
 		var e *clinical.Error
