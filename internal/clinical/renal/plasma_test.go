@@ -437,7 +437,7 @@ func TestCorrelationLimit(t *testing.T) {
 // TestWhatIsShownOfTheFit: percentages and litres in words and steps.
 func TestWhatIsShownOfTheFit(t *testing.T) {
 	in := study()
-	in.Samples[1].Concentration.Value = math.Sqrt(127.4*65.3) * 1.1
+	in.Samples[1].Concentration.Value = math.Sqrt(127.4*65.3) * 1.13
 	in.Size.Weight = clinical.NewMeasurement(160, "kg")
 	g, err := SlopeIntercept(in)
 	if err != nil {
@@ -457,7 +457,7 @@ func TestWhatIsShownOfTheFit(t *testing.T) {
 		t.Errorf("the step says %g", got)
 	}
 	in.Samples[1].Concentration.Value *= 1.1
-	if _, err = SlopeIntercept(in); err == nil || !strings.Contains(err.Error(), "a sample is 13.6 %") {
+	if _, err = SlopeIntercept(in); err == nil || !strings.Contains(err.Error(), "a sample is 15.6 %") {
 		t.Errorf("got %v", err)
 	}
 }

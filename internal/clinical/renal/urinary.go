@@ -125,7 +125,7 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 		c.Warn(UncertaintyNotStated, "the uncertainties of volume, time and concentrations were not stated, so there is no interval")
 		return c, nil
 	}
-	err = in.Uncertainty.interval(&c.Result, []float64{concentration, volume, serum, minutes}, surface.Value.Value)
+	err = in.Uncertainty.interval(&c.Result, []float64{inUrine: concentration, inVolume: volume, inSerum: serum, inMinutes: minutes}, surface.Value.Value)
 	return c, err
 }
 
@@ -155,8 +155,15 @@ func (c *CreatinineClearance) addUrea(in UreaInput, volume, minutes, surfaceM2 f
 	return nil
 }
 
-// interval adds the interval of a urinary clearance. X holds the concentration
-// in urine, the volume, the concentration in serum, and the minutes.
+// The places of the inputs of a urinary clearance.
+const (
+	inUrine = iota
+	inVolume
+	inSerum
+	inMinutes
+)
+
+// interval adds the interval of a urinary clearance with the inputs x.
 func (u UrineUncertainty) interval(r *clinical.Result, x []float64, surfaceM2 float64) error {
 	concentration, volume, minutes, err := u.values()
 	if err != nil {
@@ -166,11 +173,11 @@ func (u UrineUncertainty) interval(r *clinical.Result, x []float64, surfaceM2 fl
 	r.AddInput("uncertainty of the volume", u.Volume)
 	r.AddInput("uncertainty of the time", u.Time)
 	r.Interval, err = propagate(func(x []float64) (float64, error) {
-		return float64(AbsoluteGFR(timedClearance(x[0], x[1], x[2], x[3])).normalise(surfaceM2)), nil
+		return float64(AbsoluteGFR(timedClearance(x[inUrine], x[inVolume], x[inSerum], x[inMinutes])).normalise(surfaceM2)), nil
 	}, x, []uncertain{
-		{"concentration", []int{0, 2}, proportional(concentration)},
-		{"volume", []int{1}, proportional(volume)},
-		{"time", []int{3}, constant(minutes)},
+		{"concentration", []int{inUrine, inSerum}, proportional(concentration)},
+		{"volume", []int{inVolume}, proportional(volume)},
+		{"time", []int{inMinutes}, constant(minutes)},
 	})
 	return err
 }
