@@ -787,3 +787,13 @@ func FuzzRun(f *testing.F) {
 		}
 	})
 }
+
+// TestBothSexesAreShown: without a recorded sex an estimate is computed with the
+// coefficients of each, and nothing is assumed.
+func TestBothSexesAreShown(t *testing.T) {
+	c, _ := Find("egfr-creatinine")
+	o := mustRun(t, c, []byte(`{"serumCreatinine": "1.0 mg/dL", "age": 50}`))
+	if len(o.Values) != 2 || o.Values[0].Name != "estimated GFR with the coefficients for female" || o.Values[1].Shown != "92" || o.Values[0].Shown == o.Values[1].Shown {
+		t.Errorf("got %+v", o.Values)
+	}
+}

@@ -2,6 +2,7 @@ package calculation
 
 import (
 	"encoding/json"
+	"slices"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/renal"
@@ -49,6 +50,21 @@ type followUpInput struct {
 	Rules *renal.FollowUpRules `json:"rules,omitempty" jsonschema:"limits of the programme; those of the project when left out"`
 }
 
+// estimates shows one estimate, or both where no sex was recorded.
+func estimates(s renal.Subject, estimate func(renal.Subject) (renal.Estimate, error)) (Outcome, error) {
+	list, err := s.ForEachSex(estimate)
+	var shown []Value
+	for _, e := range list {
+		name := "estimated GFR"
+		if len(list) > 1 {
+			i := slices.IndexFunc(e.Inputs, func(in clinical.Input) bool { return in.Name == "sex" })
+			name += " with the coefficients for " + e.Inputs[i].Choice
+		}
+		shown = append(shown, number(name, e.Result, 0))
+	}
+	return values(err, shown...)
+}
+
 // orDefault returns what a site chose, or the default of the project.
 func orDefault[T any](chosen *T, byDefault func() T) T {
 	if chosen == nil {
@@ -70,24 +86,27 @@ func kidneyCalculations() []Calculation {
 			Source:  "Inker, N Engl J Med 2021;385:1737",
 			Example: json.RawMessage(`{"serumCreatinine": {"value": 1.0, "unit": "mg/dL", "date": "2026-02-03", "ref": "obs-1"}, "age": 50, "sex": "male", "conditions": {"pregnancy": "no"}}`),
 		}, func(in creatinineInput) (Outcome, error) {
-			e, err := renal.CKDEPICreatinine2021(in.SerumCreatinine, in.Subject)
-			return values(err, number("estimated GFR", e.Result, 0))
+			return estimates(in.Subject, func(s renal.Subject) (renal.Estimate, error) {
+				return renal.CKDEPICreatinine2021(in.SerumCreatinine, s)
+			})
 		}),
 		define(Calculation{
 			ID: "egfr-cystatin-c", Topic: Kidney, Title: "Estimated GFR from cystatin C (CKD-EPI 2012)",
 			Source:  "Inker, N Engl J Med 2012;367:20",
 			Example: json.RawMessage(`{"cystatinC": "0.7 mg/L", "age": 40, "sex": "female", "conditions": {"pregnancy": "no"}}`),
 		}, func(in cystatinInput) (Outcome, error) {
-			e, err := renal.CKDEPICystatinC2012(in.CystatinC, in.Subject)
-			return values(err, number("estimated GFR", e.Result, 0))
+			return estimates(in.Subject, func(s renal.Subject) (renal.Estimate, error) {
+				return renal.CKDEPICystatinC2012(in.CystatinC, s)
+			})
 		}),
 		define(Calculation{
 			ID: "egfr-creatinine-cystatin-c", Topic: Kidney, Title: "Estimated GFR from creatinine and cystatin C (CKD-EPI 2021)",
 			Source:  "Inker, N Engl J Med 2021;385:1737",
 			Example: json.RawMessage(`{"serumCreatinine": "0.85 mg/dL", "cystatinC": "0.95 mg/L", "age": 62, "sex": "female", "conditions": {"pregnancy": "no", "bodyMassIndex": "24.2 kg/m2"}}`),
 		}, func(in creatinineCystatinInput) (Outcome, error) {
-			e, err := renal.CKDEPICreatinineCystatinC2021(in.SerumCreatinine, in.CystatinC, in.Subject)
-			return values(err, number("estimated GFR", e.Result, 0))
+			return estimates(in.Subject, func(s renal.Subject) (renal.Estimate, error) {
+				return renal.CKDEPICreatinineCystatinC2021(in.SerumCreatinine, in.CystatinC, s)
+			})
 		}),
 		define(Calculation{
 			ID: "gfr-plasma-slope-intercept", Topic: Kidney, Title: "Measured GFR by plasma clearance, slope-intercept method",

@@ -11,7 +11,7 @@ import (
 // is in completed years at the date of the sample.
 type Subject struct {
 	Age        int          `json:"age" jsonschema:"age in completed years at the date of the sample"`
-	Sex        clinical.Sex `json:"sex" jsonschema:"sex used by the equation; where another or none is recorded compute both and show both"`
+	Sex        clinical.Sex `json:"sex,omitempty" jsonschema:"sex used by the equation; leave it out where another or none is recorded, and an estimate shows both"`
 	Conditions Conditions   `json:"conditions,omitzero" jsonschema:"circumstances in which an estimate is not valid or is read with care"`
 }
 
@@ -31,6 +31,27 @@ type Conditions struct {
 	BodyMassIndex clinical.Measurement `json:"bodyMassIndex,omitzero" jsonschema:"body mass index in kg/m2"`
 }
 
+// ForEachSex estimates with the recorded sex, or with each of the two where
+// another or none is recorded: both are shown then, and nothing is assumed. It
+// returns the first error.
+func (s Subject) ForEachSex(estimate func(Subject) (Estimate, error)) ([]Estimate, error) {
+	if s.Sex != "" {
+		e, err := estimate(s)
+		return []Estimate{e}, err
+	}
+	var both []Estimate
+	for _, sex := range clinical.Sexes() {
+		s.Sex = sex
+		e, err := estimate(s)
+		if err != nil {
+			return nil, err
+		}
+		e.Warn(SexNotRecorded, "no sex was recorded that the equation knows; this is with the coefficients for %s, the other is shown beside it", sex)
+		both = append(both, e)
+	}
+	return both, nil
+}
+
 // Estimate is an estimated GFR.
 type Estimate struct {
 	clinical.Result
@@ -44,6 +65,8 @@ const (
 	CreatinineHighForCandidate clinical.WarningCode = "creatinine-high-for-candidate"
 	// PregnancyNotRecorded: no answer was recorded for a woman.
 	PregnancyNotRecorded clinical.WarningCode = "pregnancy-not-recorded"
+	// SexNotRecorded: the estimate is one of two, by the coefficients of each sex.
+	SexNotRecorded clinical.WarningCode = "sex-not-recorded"
 	// CreatinineNotSteady: acute illness or a changing creatinine.
 	CreatinineNotSteady clinical.WarningCode = "creatinine-not-steady"
 	// MuscleMassUnusual: creatinine does not reflect GFR as usual.

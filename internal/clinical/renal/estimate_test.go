@@ -327,3 +327,21 @@ func TestEstimatesDisagreeByMoreThan15(t *testing.T) {
 		}
 	}
 }
+
+func TestForEachSex(t *testing.T) {
+	estimate := func(s Subject) (Estimate, error) { return CKDEPICreatinine2021(mgPerDL(1), s) }
+	both, err := Subject{Age: 50}.ForEachSex(estimate)
+	if err != nil || len(both) != 2 || both[0].GFR != ckdepiCreatinine2021(1, 50, clinical.Female) || both[1].GFR != ckdepiCreatinine2021(1, 50, clinical.Male) ||
+		!both[0].HasWarning(SexNotRecorded) || !both[1].HasWarning(SexNotRecorded) {
+		t.Errorf("got %+v, %v", both, err)
+	}
+	one, err := Subject{Age: 50, Sex: clinical.Male}.ForEachSex(estimate)
+	if err != nil || len(one) != 1 || one[0].GFR != both[1].GFR || one[0].HasWarning(SexNotRecorded) {
+		t.Errorf("got %+v, %v", one, err)
+	}
+	if _, err := (Subject{Age: 50, Sex: "other"}).ForEachSex(estimate); err == nil {
+		t.Error("an unknown word is accepted")
+	}
+	_, err = Subject{Age: 17}.ForEachSex(estimate)
+	wantError(t, err, clinical.NotValidAge, "age")
+}
