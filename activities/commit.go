@@ -181,6 +181,7 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	if !elapse {
 		next = journey.Apply(rules, state, c.event)
 	}
+	c.event.Plan = planChanges(rules, state, next, c.report)
 	snapshot := Snapshot{
 		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: p, State: next,
 		Results: c.results, Report: c.report, Today: in.Command.Today,
@@ -205,6 +206,33 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 		draft.Refer = &c.referral
 	}
 	return draft, nil
+}
+
+// planChanges lists the requirements that came or went, with the facts and the
+// flags that their condition was asked with.
+func planChanges(rules journey.Rules, before, after journey.State, report protocol.Report) []journey.PlanChange {
+	if before.Stage == "" {
+		return nil
+	}
+	var changes []journey.PlanChange
+	for _, rule := range rules.Requirements {
+		if before.Applies(rule.ID) == after.Applies(rule.ID) {
+			continue
+		}
+		change := journey.PlanChange{Requirement: rule.ID, Applies: after.Applies(rule.ID)}
+		for _, flag := range slices.Concat(before.Flags, after.Flags) {
+			if slices.Contains(rule.WhenFlagged, flag.ID) && flag.Band != journey.Meets && !slices.Contains(change.Causes, flag.ID) {
+				change.Causes = append(change.Causes, flag.ID)
+			}
+		}
+		for _, condition := range report.Conditions {
+			if condition.Requirement == rule.ID {
+				change.Causes = append(change.Causes, condition.Known()...)
+			}
+		}
+		changes = append(changes, change)
+	}
+	return changes
 }
 
 // elapsed makes an entry of each day on which deadlines passed before the

@@ -71,6 +71,7 @@ type protocolDocument struct {
 	Digest       string                `json:"digest"`
 	Requirements []protocolRequirement `json:"requirements"`
 	Flags        []protocolFlag        `json:"flags"`
+	Facts        []protocolFact        `json:"facts"`
 	Visits       []protocolVisit       `json:"visits"`
 	Quorum       []seat                `json:"quorum"`
 	Timers       journey.Timers        `json:"timers"`
@@ -88,6 +89,7 @@ type protocolRequirement struct {
 	ValidDays      int              `json:"valid_days,omitempty"`
 	NoWaiver       bool             `json:"no_waiver,omitempty"`
 	WhenFlagged    []string         `json:"when_flagged,omitempty"`
+	When           string           `json:"when,omitempty"`
 	BeforeDecision bool             `json:"before_decision,omitempty"`
 	ByAdvocate     bool             `json:"by_advocate,omitempty"`
 	Sided          bool             `json:"sided,omitempty"`
@@ -103,6 +105,14 @@ type protocolFlag struct {
 	Coded       bool           `json:"coded,omitempty"`
 	Bands       []protocolBand `json:"bands"`
 	Source      string         `json:"source"`
+}
+
+type protocolFact struct {
+	ID    string            `json:"id"`
+	Title string            `json:"title"`
+	Of    string            `json:"of"`
+	Type  protocol.FactType `json:"type"`
+	Unit  string            `json:"unit,omitempty"`
 }
 
 type protocolBand struct {
@@ -135,13 +145,13 @@ func (s *server) protocol(c echo.Context) error {
 func describeProtocol(p *protocol.Protocol) protocolDocument {
 	d := protocolDocument{
 		Version: p.Version, Title: p.Title, Description: p.Description, Canonical: p.Canonical, TimeZone: p.TimeZone,
-		Digest: p.Digest(), Requirements: []protocolRequirement{}, Flags: []protocolFlag{}, Visits: []protocolVisit{},
+		Digest: p.Digest(), Requirements: []protocolRequirement{}, Flags: []protocolFlag{}, Facts: []protocolFact{}, Visits: []protocolVisit{},
 		Quorum: []seat{}, Timers: p.Timers,
 	}
 	for _, r := range p.Requirements {
 		d.Requirements = append(d.Requirements, protocolRequirement{
 			ID: r.ID, Title: r.Title, Domain: r.Domain, Gate: r.Gate, Evidence: r.Evidence, Signer: r.Signer, LOINC: r.LOINC,
-			Local: r.Local, ValidDays: r.ValidDays, NoWaiver: r.NoWaiver, WhenFlagged: r.WhenFlagged,
+			Local: r.Local, ValidDays: r.ValidDays, NoWaiver: r.NoWaiver, WhenFlagged: r.WhenFlagged, When: r.When,
 			BeforeDecision: r.BeforeDecision, ByAdvocate: r.ByAdvocate, Sided: r.Sided, Source: r.Source,
 		})
 	}
@@ -154,6 +164,9 @@ func describeProtocol(p *protocol.Protocol) protocolDocument {
 			rule.Bands = append(rule.Bands, protocolBand{Band: b.Band, When: b.When, Absolute: b.Absolute})
 		}
 		d.Flags = append(d.Flags, rule)
+	}
+	for _, f := range p.Facts {
+		d.Facts = append(d.Facts, protocolFact{ID: f.ID, Title: f.Title, Of: f.Of, Type: f.Type, Unit: f.Unit})
 	}
 	for _, v := range p.Visits {
 		d.Visits = append(d.Visits, protocolVisit{

@@ -396,7 +396,10 @@ func TestTheStoriesOfTheDemonstration(t *testing.T) {
 		// The estimate is only for discussion: it is the measurement that excludes.
 		"c09": {flags: map[string]journey.Band{"egfr-creatinine": journey.Discussion, "gfr-plasma-clearance": journey.Excludes}},
 		"c10": {blood: journey.Disagree},
-		"c11": {flags: map[string]journey.Band{"glucose-fasting": journey.Discussion}, shown: map[string]string{"glucose-fasting": "112"}},
+		"c11": {
+			flags: map[string]journey.Band{"glucose-fasting": journey.Discussion, "glucose-tolerance": journey.Discussion},
+			shown: map[string]string{"glucose-fasting": "112", "glucose-tolerance": "151"},
+		},
 	}
 	p := protocol.Default()
 	for _, c := range manifest(t) {

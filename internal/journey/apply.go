@@ -11,7 +11,7 @@ func Begin(rules Rules, e Event) State {
 	for _, rule := range rules.Requirements {
 		status := Due
 		switch {
-		case len(rule.WhenFlagged) > 0:
+		case len(rule.WhenFlagged) > 0 && !rule.Conditional:
 			status = NotApplicable
 		case rule.Gate == ForOperation:
 			status = NotDue
@@ -144,9 +144,10 @@ func (s *State) assess(rules Rules, e Event) {
 	before := State{Flags: s.Flags}
 	changed := s.BloodType != a.BloodType
 	worse := false
-	s.Flags, s.BloodType = slices.Clone(a.Flags), a.BloodType
+	s.Flags, s.Conditions, s.BloodType = slices.Clone(a.Flags), slices.Clone(a.Conditions), a.BloodType
 	for _, rule := range rules.Requirements {
 		if rule.Evidence != ByResult {
+			s.adjust(rule)
 			continue
 		}
 		r := &s.Requirements[s.index(rule.ID)]
@@ -202,11 +203,40 @@ func (s *State) lapse(on Date) {
 	}
 }
 
-// applies reports whether what makes the requirement apply is flagged.
+// adjust lets a conditional requirement that no result meets come or go with its
+// condition. What was signed or waived stays.
+func (s *State) adjust(rule RequirementRule) {
+	if !rule.Conditional {
+		return
+	}
+	r := &s.Requirements[s.index(rule.ID)]
+	switch applies := s.applies(rule); {
+	case applies && r.Status == NotApplicable:
+		*r = Requirement{ID: rule.ID, Status: s.unmet(rule)}
+	case !applies && (r.Status == Due || r.Status == NotDue):
+		*r = Requirement{ID: rule.ID, Status: NotApplicable}
+	}
+}
+
+// applies reports whether the requirement applies: always, or while one of its
+// flags is raised, or unless its condition is known not to hold.
 func (s *State) applies(rule RequirementRule) bool {
-	return len(rule.WhenFlagged) == 0 || slices.ContainsFunc(s.Flags, func(f Flag) bool {
+	if len(rule.WhenFlagged) == 0 && !rule.Conditional {
+		return true
+	}
+	return rule.Conditional && s.Holds(rule.ID) != HoldsNo || slices.ContainsFunc(s.Flags, func(f Flag) bool {
 		return slices.Contains(rule.WhenFlagged, f.ID) && f.Band != Meets
 	})
+}
+
+// Holds returns what is known of the condition of a requirement.
+func (s *State) Holds(requirement string) Holding {
+	for _, c := range s.Conditions {
+		if c.Requirement == requirement {
+			return c.Holds
+		}
+	}
+	return HoldsUnknown
 }
 
 // resulted is the state of a requirement whose results nobody has signed.

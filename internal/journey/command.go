@@ -47,16 +47,45 @@ type Event struct {
 	Assessment *Assessment `json:"assessment,omitempty"`
 	// Fired lists the deadlines that passed, for Elapse.
 	Fired []Deadline `json:"fired,omitempty"`
+	// Plan lists the requirements that came or went with the command.
+	Plan []PlanChange `json:"plan,omitempty"`
 	// Mismatches names the lines of the last check that did not agree.
 	Mismatches []string `json:"mismatches,omitempty"`
 }
 
 // Assessment is the coded outcome of evaluating every result on record.
 type Assessment struct {
-	Findings  []Finding `json:"findings,omitempty"`
-	Flags     []Flag    `json:"flags,omitempty"`
-	BloodType Agreement `json:"blood_type"`
+	Findings   []Finding   `json:"findings,omitempty"`
+	Flags      []Flag      `json:"flags,omitempty"`
+	Conditions []Condition `json:"conditions,omitempty"`
+	BloodType  Agreement   `json:"blood_type"`
 }
+
+// PlanChange says that a requirement applies from now on, or no longer. Causes
+// are the ids of the facts and flags behind it.
+type PlanChange struct {
+	Requirement string   `json:"requirement"`
+	Applies     bool     `json:"applies"`
+	Causes      []string `json:"causes,omitempty"`
+}
+
+// Condition is the answer to whether a conditional requirement applies. The
+// facts behind it are in the record store.
+type Condition struct {
+	Requirement string  `json:"requirement"`
+	Holds       Holding `json:"holds"`
+}
+
+// Holding is what is known of a condition.
+type Holding string
+
+// The answers. HoldsUnknown means that a fact that decides is not on record: the
+// requirement stands until it is known that it does not apply.
+const (
+	HoldsYes     Holding = "yes"
+	HoldsNo      Holding = "no"
+	HoldsUnknown Holding = "unknown"
+)
 
 // Finding says that results which can satisfy a requirement are on record.
 type Finding struct {

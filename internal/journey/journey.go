@@ -117,8 +117,8 @@ const (
 // Band is where a rule puts a finding.
 type Band string
 
-// The bands. CannotDecide is used when a rule's input is missing, unusable or
-// straddles the threshold: it is never read as Meets.
+// The bands. CannotDecide is used when a rule's input is missing or unusable: it
+// is never read as Meets.
 const (
 	Meets        Band = "meets"
 	Discussion   Band = "needs-discussion"

@@ -46,6 +46,9 @@ type RequirementRule struct {
 	// WhenFlagged makes the requirement apply only while one of the named flags
 	// is in another band than Meets.
 	WhenFlagged []string `json:"when_flagged,omitempty"`
+	// Conditional makes the requirement apply unless its condition is known not
+	// to hold. With WhenFlagged, either makes it apply.
+	Conditional bool `json:"conditional,omitempty"`
 	// BeforeDecision marks a review without which the committee decides nothing.
 	BeforeDecision bool `json:"before_decision,omitempty"`
 	// ByAdvocate marks a review that only the assigned independent living donor

@@ -15,6 +15,7 @@ type State struct {
 	BackEntry    bool          `json:"back_entry,omitempty"`
 	Requirements []Requirement `json:"requirements"`
 	Flags        []Flag        `json:"flags,omitempty"`
+	Conditions   []Condition   `json:"conditions,omitempty"`
 	BloodType    Agreement     `json:"blood_type"`
 	Advocate     string        `json:"advocate,omitempty"`
 	Decision     *Decision     `json:"decision,omitempty"`
@@ -128,6 +129,12 @@ func (s State) Find(id string) (Requirement, bool) {
 
 func (s State) index(id string) int {
 	return slices.IndexFunc(s.Requirements, func(r Requirement) bool { return r.ID == id })
+}
+
+// Applies reports whether the requirement applies to the candidate.
+func (s State) Applies(id string) bool {
+	r, ok := s.Find(id)
+	return ok && r.Status != NotApplicable
 }
 
 // FlagsOf returns the flags that stand on a requirement's results.

@@ -39,7 +39,7 @@ func (o Observation) Answers() []result.Coding {
 		return nil
 	case o.Code == bloodTypeCode:
 		return slices.Clone(bloodAnswers)
-	case o.Code == extravasationCode:
+	case o.YesNo || o.Code == extravasationCode:
 		return slices.Clone(yesAnswers)
 	default:
 		return slices.Clone(screenAnswers)

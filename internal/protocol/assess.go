@@ -26,6 +26,7 @@ const LOINCSystem = "http://loinc.org"
 type value struct {
 	number   float64
 	finding  string
+	answer   string
 	unit     string
 	interval *Interval
 	equation string
@@ -72,7 +73,7 @@ func (p *Protocol) Assess(person Person, results []result.Result, today journey.
 	a.reported()
 	a.compute()
 	samples := BloodTypes(results)
-	report := Report{Derived: a.derived, BloodType: agreement(samples)}
+	report := Report{Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(samples)}
 	for _, requirement := range p.Requirements {
 		if finding, ok := a.finding(requirement, samples); ok {
 			report.Findings = append(report.Findings, finding)
@@ -226,11 +227,12 @@ func (a *assessment) reported() {
 			v.number, v.err = exactly(*r.Value.Quantity)
 		case r.Value.Coding != nil:
 			finding, ok := codedFindings[r.Value.Coding.Code]
-			if !ok {
-				v.err = errors.New("the coded value is not one of positive, negative, equivocal")
+			answer := answers[r.Value.Coding.Code]
+			if !ok && answer == "" {
+				v.err = errors.New("the coded value is not one of positive, negative, equivocal, yes, no")
 			}
-			v.finding = finding
-			v.inputs = []Input{{Name: r.Code.Display, Value: finding, Date: r.Effective, Result: r.ID}}
+			v.finding, v.answer = finding, string(answer)
+			v.inputs = []Input{{Name: r.Code.Display, Value: finding + v.answer, Date: r.Effective, Result: r.ID}}
 		case r.Value.Text != "":
 			// The newest result stands, though no rule can read it: an older
 			// number must not speak in its place.

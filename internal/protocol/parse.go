@@ -100,6 +100,10 @@ func (p *Protocol) check() error {
 	for key := range derivedKeys {
 		known[key] = true
 	}
+	env, err := p.checkFacts(fail, known)
+	if err != nil {
+		fail("facts: %w", err)
+	}
 	flags := map[string]bool{}
 	for i := range p.Flags {
 		f := &p.Flags[i]
@@ -139,8 +143,13 @@ func (p *Protocol) check() error {
 		}
 	}
 	seen := map[string]bool{}
-	for _, r := range p.Requirements {
+	for i, r := range p.Requirements {
 		at := "requirements." + r.ID
+		if r.When != "" && env != nil {
+			if p.Requirements[i].condition, err = compileCondition(env, p.Facts, r.When); err != nil {
+				fail("%s.when: %w", at, err)
+			}
+		}
 		if !identifier.MatchString(r.ID) || seen[r.ID] {
 			fail("%s: the id is not unique or not a word of a-z, 0-9 and hyphens", at)
 		}
@@ -207,6 +216,9 @@ func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requ
 	}
 	if len(r.WhenFlagged) > 0 && r.Evidence != journey.ByResult {
 		fail("%s.when_flagged: only a requirement met by results can depend on flags", at)
+	}
+	if r.When != "" && (r.Evidence == journey.ByAssignment || r.BeforeDecision) {
+		fail("%s.when: the assignment of an advocate, and a review before the decision, always apply", at)
 	}
 	if r.BeforeDecision && r.Evidence != journey.ByReview {
 		fail("%s.before_decision: only a review is given before a decision", at)
@@ -281,6 +293,9 @@ func (p *Protocol) checkObservations(fail func(string, ...any)) map[string]bool 
 		}
 		if kinds != 1 {
 			fail("%s: needs exactly one of units, coded, panel", at)
+		}
+		if o.YesNo && !o.Coded {
+			fail("%s.yes_no: only a coded observation is a question of yes and no", at)
 		}
 		if len(o.Factors) > 0 {
 			o.checkFactors(fail, at)
@@ -365,7 +380,7 @@ func (p *Protocol) compile() journey.Rules {
 	for _, r := range p.Requirements {
 		rules.Requirements = append(rules.Requirements, journey.RequirementRule{
 			ID: r.ID, Gate: r.Gate, Evidence: r.Evidence, Signer: r.Signer, ValidDays: r.ValidDays,
-			NoWaiver: r.NoWaiver, WhenFlagged: r.WhenFlagged, BeforeDecision: r.BeforeDecision,
+			NoWaiver: r.NoWaiver, WhenFlagged: r.WhenFlagged, Conditional: r.When != "", BeforeDecision: r.BeforeDecision,
 			ByAdvocate: r.ByAdvocate, Sided: r.Sided,
 		})
 	}

@@ -29,6 +29,7 @@ type Protocol struct {
 	Quorum       []Seat         `yaml:"quorum"`
 	Timers       journey.Timers `yaml:"timers"`
 	Observations []Observation  `yaml:"observations"`
+	Facts        []Fact         `yaml:"facts"`
 
 	source []byte
 	digest string
@@ -48,14 +49,19 @@ type Requirement struct {
 	// being one alternative set: every code of the set is needed.
 	LOINC [][]string `yaml:"loinc"`
 	// Local lists codes of the local code system, in the same way.
-	Local          [][]string `yaml:"local"`
-	ValidDays      int        `yaml:"valid_days"`
-	NoWaiver       bool       `yaml:"no_waiver"`
-	WhenFlagged    []string   `yaml:"when_flagged"`
-	BeforeDecision bool       `yaml:"before_decision"`
-	ByAdvocate     bool       `yaml:"by_advocate"`
-	Sided          bool       `yaml:"sided"`
-	Source         string     `yaml:"source"`
+	Local       [][]string `yaml:"local"`
+	ValidDays   int        `yaml:"valid_days"`
+	NoWaiver    bool       `yaml:"no_waiver"`
+	WhenFlagged []string   `yaml:"when_flagged"`
+	// When is a condition over facts, in CEL: the requirement applies while it
+	// is true, and also while it is not known whether it is.
+	When           string `yaml:"when"`
+	BeforeDecision bool   `yaml:"before_decision"`
+	ByAdvocate     bool   `yaml:"by_advocate"`
+	Sided          bool   `yaml:"sided"`
+	Source         string `yaml:"source"`
+
+	condition *condition
 }
 
 // FlagRule puts a computed value in a band.
@@ -101,9 +107,11 @@ type Observation struct {
 	// first unit only.
 	Factors []float64 `yaml:"factors"`
 	// Low and High bound what is plausible, in the first unit.
-	Low   float64  `yaml:"low"`
-	High  float64  `yaml:"high"`
-	Coded bool     `yaml:"coded"`
+	Low   float64 `yaml:"low"`
+	High  float64 `yaml:"high"`
+	Coded bool    `yaml:"coded"`
+	// YesNo marks a coded observation that is a question of yes and no.
+	YesNo bool     `yaml:"yes_no"`
 	Panel []string `yaml:"panel"`
 }
 

@@ -116,10 +116,11 @@ type DerivedComponent struct {
 
 // Report is what every result on record means together.
 type Report struct {
-	Findings  []journey.Finding
-	Flags     []Flag
-	Derived   []Derived
-	BloodType journey.Agreement
+	Findings   []journey.Finding
+	Flags      []Flag
+	Derived    []Derived
+	Conditions []Condition
+	BloodType  journey.Agreement
 }
 
 // Coded returns the part of the report that the process knows.
@@ -127,6 +128,9 @@ func (r Report) Coded() *journey.Assessment {
 	a := &journey.Assessment{Findings: r.Findings, BloodType: r.BloodType}
 	for _, flag := range r.Flags {
 		a.Flags = append(a.Flags, flag.Coded())
+	}
+	for _, c := range r.Conditions {
+		a.Conditions = append(a.Conditions, journey.Condition{Requirement: c.Requirement, Holds: c.Holds})
 	}
 	return a
 }

@@ -44,6 +44,8 @@ func TestEveryThresholdOfTheDefault(t *testing.T) {
 		{"albumin-excretion", 30, meets, talk, talk}, {"albumin-excretion", 100, talk, talk, out},
 		// American Diabetes Association classification tables, Diabetes Care.
 		{"glucose-fasting", 100, meets, talk, talk}, {"glucose-fasting", 126, talk, out, out},
+		{"glucose-tolerance", 140, meets, talk, talk}, {"glucose-tolerance", 200, talk, out, out},
+		{"glucose-tolerance-molar", 7.8, meets, talk, talk}, {"glucose-tolerance-molar", 11.1, talk, out, out},
 		{"glucose-fasting-molar", 5.6, meets, talk, talk}, {"glucose-fasting-molar", 7.0, talk, out, out},
 		{"hba1c", 5.7, meets, talk, talk}, {"hba1c", 6.5, talk, out, out},
 	}

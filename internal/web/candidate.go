@@ -309,6 +309,12 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		}
 	}
 	p := sc.protocol
+	person := protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}
+	report := p.Assess(person, results, sc.today)
+	conditions := report.Conditions
+	if c.State.Operated != "" {
+		conditions = nil // what came after the operation answers none
+	}
 	way := trailOf(p.Rules(), events)
 	stands := standingOf(p, v, c)
 	days := c.State.Since.DaysUntil(sc.today)
@@ -316,7 +322,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		Name: v.name(c), Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since) + ", " + plural(days, "day"),
 		Wide: way.Wide(), Narrow: way.Narrow(), Sentence: way.sentence(),
 		Needs: stands.Needs, Stuck: stands.Stuck, Expiring: stands.Expiring,
-		Facts: facts(sc, people), Gates: gates(sc, people), Flags: flagModels(p, c.State, flags),
+		Facts: facts(sc, people), Gates: gates(sc, people, conditions), Flags: flagModels(p, c.State, flags),
 		Blood: bloodWord(c.State.BloodType), Decision: plan(sc),
 		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
 	}
@@ -325,8 +331,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	} else {
 		m.Worst = noBand()
 	}
-	person := protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}
-	m.Derived = derivedModels(p, p.Assess(person, results, sc.today).Derived)
+	m.Derived = derivedModels(p, report.Derived)
 	m.Reported, m.Older = split(reportedModels(p, results), newestResults)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
 	for _, visit := range c.State.Visits {
@@ -433,7 +438,7 @@ func facts(sc scene, people map[string]string) []fact {
 	return append(list, fact{"Advocate", advocate})
 }
 
-func gates(sc scene, people map[string]string) []gateModel {
+func gates(sc scene, people map[string]string, conditions []protocol.Condition) []gateModel {
 	var list []gateModel
 	for _, gate := range gateOrder {
 		g := gateModel{Title: known(gateWords, gate), ID: "gate-" + string(gate)}
@@ -446,6 +451,9 @@ func gates(sc scene, people map[string]string) []gateModel {
 				g.Open++
 			}
 			row := requirement(sc, r, state, people)
+			if i := slices.IndexFunc(conditions, func(c protocol.Condition) bool { return c.Requirement == r.ID }); i >= 0 {
+				row.Detail = joined(row.Detail, conditionWord(conditions[i]))
+			}
 			if row.Expires && state.InForce(sc.today) {
 				g.Early++
 			}
@@ -501,6 +509,35 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	row.Detail = strings.Join(detail, "; ")
 	row.Action, row.Verb = requirementAction(sc, r, state)
 	return row
+}
+
+// conditionWord says why a conditional requirement applies or not.
+func conditionWord(c protocol.Condition) string {
+	var known []string
+	for _, f := range c.Facts {
+		if f.Value != "" {
+			known = append(known, strings.TrimSpace(f.Title+" "+rounded(f.Value)+" "+unitWord(f.Unit)))
+		}
+	}
+	facts := strings.Join(known, ", ")
+	switch c.Holds {
+	case journey.HoldsYes:
+		return "applies: " + facts
+	case journey.HoldsNo:
+		return "does not apply: " + facts
+	}
+	text := "stands until it is known whether it applies"
+	if missing := c.Missing(); len(missing) > 0 {
+		text += "; not on record: " + strings.Join(missing, ", ")
+	}
+	return text
+}
+
+func joined(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "; " + b
 }
 
 // requirementAction leads from a requirement to the form that serves it.

@@ -77,6 +77,21 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		}
 		add(label, text)
 	}
+	for _, change := range event.Plan {
+		text := titleOf(p, change.Requirement)
+		var causes []string
+		for _, id := range change.Causes {
+			causes = append(causes, p.CauseTitle(id))
+		}
+		if len(causes) > 0 {
+			text += ", because of " + strings.Join(causes, "; ")
+		}
+		if change.Applies {
+			add("Now needed", text)
+		} else {
+			add("No longer needed", text)
+		}
+	}
 	if event.Requirement != "" {
 		add("Requirement", titleOf(p, event.Requirement))
 	}

@@ -64,7 +64,7 @@ func TestTemplates(t *testing.T) {
 		}},
 		"candidate": {candidateModel{}, candidateModel{
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
-			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil),
+			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
 			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Visits: []visitModel{{On: "x"}, {}},
 			Timeline: []entryModel{{Details: []fact{{}}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,

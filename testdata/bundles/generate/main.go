@@ -138,6 +138,7 @@ type candidate struct {
 	gfr           float64 // measured, mL/min/1.73 m2
 	glucose       float64 // mg/dL, fasting
 	hba1c         float64
+	tolerance     float64 // mg/dL, two hours after 75 g of glucose, if measured
 	haemoglobin   float64
 	acr           float64 // mg/g
 	story         string
@@ -169,7 +170,7 @@ var candidates = []candidate{
 	{given: "Halvor", family: "Synthgard", born: "1979-12-05", sex: male, referral: 140, height: 183, weight: 88.1, systolic: 121, diastolic: 75, abo: "O positive", creatinine: 0.93, gfr: 99, glucose: 91, hba1c: 5.3, haemoglobin: 15.4, acr: 45, timedAER: 22, story: "raised spot albumin, timed collection normal"},
 	{given: "Imrana", family: "Stubbefield", born: "1965-04-21", sex: female, referral: 110, height: 163, weight: 66.9, systolic: 126, diastolic: 77, abo: "B positive", creatinine: 0.94, gfr: 55, glucose: 95, hba1c: 5.5, haemoglobin: 12.9, acr: 12, story: "measured GFR below the programme's threshold"},
 	{given: "Jorvik", family: "Placehold", born: "1990-07-17", sex: male, referral: 85, height: 180, weight: 80.6, systolic: 117, diastolic: 71, abo: "A positive", secondABO: "O positive", creatinine: 0.90, gfr: 110, glucose: 87, hba1c: 5.0, haemoglobin: 15.0, acr: 4, story: "the two blood group samples disagree"},
-	{given: "Kaelith", family: "Sampleby", born: "1977-01-25", sex: female, referral: 70, height: 170, weight: 78.0, systolic: 125, diastolic: 77, abo: "O positive", creatinine: 0.71, gfr: 100, glucose: 112, hba1c: 5.6, haemoglobin: 13.8, acr: 8, story: "fasting glucose 112 mg/dL"},
+	{given: "Kaelith", family: "Sampleby", born: "1977-01-25", sex: female, referral: 70, height: 170, weight: 78.0, systolic: 125, diastolic: 77, abo: "O positive", creatinine: 0.71, gfr: 100, glucose: 112, hba1c: 5.6, tolerance: 151, haemoglobin: 13.8, acr: 8, story: "fasting glucose 112 mg/dL, impaired glucose tolerance"},
 	{given: "Lorcan", family: "Mockridge", born: "1983-10-09", sex: male, referral: 480, height: 175, weight: 74.3, systolic: 115, diastolic: 70, abo: "O positive", creatinine: 0.87, gfr: 103, glucose: 85, hba1c: 5.1, haemoglobin: 14.7, acr: 3, collection: true, story: "healthy, 24 h urine collection, six-month visit done"},
 	{given: "Miravel", family: "Fictane", born: "1971-05-03", sex: female, referral: 420, height: 160, weight: 57.6, systolic: 114, diastolic: 69, abo: "AB positive", creatinine: 0.66, gfr: 94, glucose: 89, hba1c: 5.3, haemoglobin: 13.0, acr: 6, molar: true, story: "healthy, creatinine in umol/L"},
 	{given: "Norvan", family: "Testbury", born: "1988-02-29", sex: male, referral: 360, height: 186, weight: 90.2, systolic: 120, diastolic: 73, abo: "A positive", creatinine: 0.95, gfr: 106, glucose: 90, hba1c: 5.2, haemoglobin: 15.6, acr: 5, story: "healthy, born on a leap day"},
@@ -315,6 +316,7 @@ var (
 	creatinineMolar = loinc("14682-9", "Creatinine [Moles/volume] in Serum or Plasma", "Creatinine", "µmol/L", "umol/L", 0)
 	fastingGlucose  = loinc("1558-6", "Fasting glucose [Mass/volume] in Serum or Plasma", "Glucose, fasting", "mg/dL", "mg/dL", 0).within("70", "99")
 	hba1c           = loinc("4548-4", "Hemoglobin A1c/Hemoglobin.total in Blood", "HbA1c", "%", "%", 1).within("", "5.6")
+	tolerance       = loinc("1518-0", "Glucose [Mass/volume] in Serum or Plasma --2 hours post 75 g glucose PO", "Glucose, 2 h after 75 g", "mg/dL", "mg/dL", 0).within("", "139")
 	haemoglobin     = loinc("718-7", "Hemoglobin [Mass/volume] in Blood", "Haemoglobin", "g/dL", "g/dL", 1)
 	leukocytes      = loinc("6690-2", "Leukocytes [#/volume] in Blood by Automated count", "White cells", "10*3/µL", "10*3/uL", 1).within("3.5", "10.0")
 	platelets       = loinc("777-3", "Platelets [#/volume] in Blood by Automated count", "Platelets", "10*3/µL", "10*3/uL", 0).within("150", "400")
@@ -519,6 +521,9 @@ func (w *writer) evaluation() {
 		return
 	}
 	w.tracer(w.visit(w.referral, 49, 8, 30))
+	if w.tolerance > 0 {
+		w.lab(tolerance, w.tolerance, w.visit(w.referral, 52, 10, 15), w.specimen("Blood, tolerance test"))
+	}
 }
 
 // urineCollection derives the collection from the clearance it has to give, so
