@@ -28,6 +28,9 @@ func (c checker) check(s *jsonschema.Schema, value any, path string) (any, error
 			return c.readQuantity(s, text, path)
 		}
 		if o, isObject := value.(*object); isObject {
+			if unit, given := o.find("unit"); given && unit == "" {
+				return nil, &clinical.Error{Code: clinical.UnknownUnit, Field: join(path, "unit"), Message: "the unit is empty", Accepted: c.accepted(s)}
+			}
 			return c.checkObject(def, o, path)
 		}
 		return nil, c.wrongForm(s, value, path)

@@ -32,11 +32,11 @@ type albuminCreatinineInput struct {
 
 type proteinExcretionInput struct {
 	Collection   urine.Collection     `json:"collection" jsonschema:"the timed urine collection"`
-	UrineProtein clinical.Measurement `json:"urineProtein" jsonschema:"protein of the collection in mg/L or mg/dL"`
+	UrineProtein clinical.Measurement `json:"urineProtein" jsonschema:"protein of the collection in mg/L, mg/dL or g/L"`
 }
 
 type proteinCreatinineInput struct {
-	UrineProtein    clinical.Measurement `json:"urineProtein" jsonschema:"protein in mg/L or mg/dL"`
+	UrineProtein    clinical.Measurement `json:"urineProtein" jsonschema:"protein in mg/L, mg/dL or g/L"`
 	UrineCreatinine clinical.Measurement `json:"urineCreatinine" jsonschema:"creatinine of the same sample: in mg/dL for a ratio in mg/g, in mmol/L for one in mg/mmol"`
 }
 
@@ -46,7 +46,7 @@ type ratioBandInput struct {
 }
 
 type excretionBandInput struct {
-	Excretion clinical.Measurement `json:"excretion" jsonschema:"excretion in mg/(24.h), mg/d or ug/min"`
+	Excretion clinical.Measurement `json:"excretion" jsonschema:"excretion in mg/(24.h) or mg/d; albumin also in ug/min, protein also in g/(24.h) or g/d"`
 	Limits    *urine.Limits        `json:"limits,omitempty" jsonschema:"limits of the programme; those of the project when left out"`
 }
 

@@ -56,5 +56,22 @@ func NearThreshold(value float64, bound Bound, threshold float64, decimals int) 
 	return meets(value) != meets(Round(value, decimals))
 }
 
+// DisplayBeside writes a value with a number of decimals, and with more where it
+// would else be shown on the other side of a threshold, or on it: 10.03 beside
+// 10 is 10.03 and not 10.0.
+func DisplayBeside(value, threshold float64, decimals int) string {
+	for range mostDecimals {
+		shown := Round(value, decimals)
+		if (shown < threshold) == (value < threshold) && (shown > threshold) == (value > threshold) {
+			break
+		}
+		decimals++
+	}
+	return Display(value, decimals)
+}
+
+// mostDecimals ends the search for a value that differs by rounding errors only.
+const mostDecimals = 15
+
 // NearThresholdWarning is the code of the warning for NearThreshold.
 const NearThresholdWarning WarningCode = "near-threshold"

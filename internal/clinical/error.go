@@ -1,6 +1,9 @@
 package clinical
 
-import "strings"
+import (
+	"slices"
+	"strings"
+)
 
 // Code classifies why a formula returned no result.
 type Code string
@@ -61,6 +64,21 @@ func Words[T ~string](choices []T) []string {
 		words[i] = string(choice)
 	}
 	return words
+}
+
+// CheckChoice returns an *Error unless choice is one of the accepted words. An
+// empty choice is Missing, unless accepted holds the empty word, and another one
+// UnknownChoice. The error lists the accepted words, the empty one left out.
+func CheckChoice[T ~string](field string, choice T, accepted []T) error {
+	if slices.Contains(accepted, choice) {
+		return nil
+	}
+	e := &Error{Code: UnknownChoice, Field: field, Message: "the choice is not known"}
+	if choice == "" {
+		e.Code, e.Message = Missing, "a choice is required"
+	}
+	e.Accepted = Words(slices.DeleteFunc(slices.Clone(accepted), func(word T) bool { return word == "" }))
+	return e
 }
 
 // Unwrap returns the error of package units behind this one, if any.

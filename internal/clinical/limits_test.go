@@ -1,7 +1,10 @@
 package clinical_test
 
 import (
+	"errors"
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	"candidacy/internal/clinical"
@@ -61,6 +64,55 @@ func TestErrorListsWhatIsAccepted(t *testing.T) {
 		err := &clinical.Error{Code: clinical.UnknownChoice, Field: "sex", Message: "wrong", Accepted: accepted}
 		if got := err.Error(); got != want {
 			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+}
+
+func TestCheckChoice(t *testing.T) {
+	type fruit string
+	for _, tt := range []struct {
+		choice   fruit
+		accepted []fruit
+		code     clinical.Code // empty when it is accepted
+	}{
+		{"apple", []fruit{"apple", "pear"}, ""},
+		{"pear", []fruit{"apple", "pear"}, ""},
+		{"", []fruit{"apple", "pear"}, clinical.Missing},
+		{"", []fruit{"apple", "pear", ""}, ""},
+		{"plum", []fruit{"apple", "pear"}, clinical.UnknownChoice},
+		{"plum", []fruit{"apple", "", "pear"}, clinical.UnknownChoice},
+	} {
+		given := slices.Clone(tt.accepted)
+		err := clinical.CheckChoice("fruit", tt.choice, tt.accepted)
+		var e *clinical.Error
+		switch {
+		case tt.code == "" && err == nil:
+		case errors.As(err, &e) && e.Code == tt.code && e.Field == "fruit" && e.Message != "" && slices.Equal(e.Accepted, []string{"apple", "pear"}):
+			if strings.Contains(e.Error(), "plum") {
+				t.Errorf("the error repeats the choice: %v", e)
+			}
+		default:
+			t.Errorf("%q of %q: got %v, want %q", tt.choice, tt.accepted, err, tt.code)
+		}
+		if !slices.Equal(given, tt.accepted) {
+			t.Errorf("the accepted words became %q", tt.accepted)
+		}
+	}
+}
+
+func TestDisplayBeside(t *testing.T) {
+	for _, tt := range []struct {
+		value, threshold float64
+		decimals         int
+		want             string
+	}{
+		{39.7, 40, 0, "39.7"}, {40.4, 40, 0, "40.4"}, {40, 40, 0, "40"}, {45, 40, 0, "45"}, {10.03, 10, 1, "10.03"}, {9.96, 10, 1, "9.96"},
+		{-5.04, -5, 1, "-5.04"}, {0.3002, 0.3, 2, "0.3002"}, {1.604, 1.6, 2, "1.604"}, {0.25, 0.3, 1, "0.25"}, {0.24, 0.3, 1, "0.2"},
+		// A difference in the last bits only is shown once all decimals are used.
+		{math.Nextafter(10, 11), 10, 1, "10.000000000000002"},
+	} {
+		if got := clinical.DisplayBeside(tt.value, tt.threshold, tt.decimals); got != tt.want {
+			t.Errorf("%v beside %v: got %s, want %s", tt.value, tt.threshold, got, tt.want)
 		}
 	}
 }

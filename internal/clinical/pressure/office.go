@@ -38,7 +38,8 @@ const (
 // OfficeMean returns the mean office blood pressure in mm[Hg]: the mean over
 // sittings of the mean of each sitting, in which the first of three or more
 // readings is discarded. The unrounded mean is classified by ACC/AHA 2017 when
-// at least two readings were taken on at least two occasions; otherwise the
+// at least two readings were taken on at least two occasions (two sittings of
+// one recorded day are one); otherwise the
 // class is Unclassified, with a warning.
 //
 // It returns a *clinical.Error when there is no sitting, a sitting without
@@ -52,6 +53,7 @@ func OfficeMean(sittings []Sitting) (Office, error) {
 	var office Office
 	var overall mean
 	occasions := 0
+	days := map[string]bool{}
 	discarded := false
 	for i, sitting := range sittings {
 		systolic, diastolic, err := sitting.mean(fieldOf("sitting", i))
@@ -65,8 +67,10 @@ func OfficeMean(sittings []Sitting) (Office, error) {
 		for _, r := range sitting.Readings {
 			office.addInput(fieldOf("sitting", i), r)
 		}
-		if len(sitting.Readings) >= readingsToClassify {
+		// Two sittings of one day are one occasion.
+		if day := sitting.day(); len(sitting.Readings) >= readingsToClassify && !days[day] {
 			occasions++
+			days[day] = day != ""
 		}
 		discarded = discarded || len(sitting.Readings) >= readingsToDiscard
 	}
@@ -94,6 +98,12 @@ func OfficeMean(sittings []Sitting) (Office, error) {
 	warnNear(&office.Systolic, elevatedSystolic, stage1Systolic, stage2Systolic)
 	warnNear(&office.Diastolic, stage1Diastolic, stage2Diastolic)
 	return office, nil
+}
+
+// day is the calendar day of the sitting as recorded, empty when it was not.
+func (s Sitting) day() string {
+	day := s.Readings[0].Date
+	return day[:min(len(day), len("2006-01-02"))]
 }
 
 func (s Sitting) mean(field string) (systolic, diastolic float64, err error) {

@@ -267,3 +267,24 @@ func TestPeriodOfHour(t *testing.T) {
 		wantError(t, err, clinical.OutOfRange, "hour")
 	}
 }
+
+// TestSittingsOfOneDayAreOneOccasion: what is recorded of one day is one
+// occasion, whatever the time; without days each sitting is one.
+func TestSittingsOfOneDayAreOneOccasion(t *testing.T) {
+	sitting := func(day string) Sitting {
+		r := Reading{Systolic: mmHg(118), Diastolic: mmHg(72), Date: day}
+		return Sitting{Readings: []Reading{r, r}}
+	}
+	for _, tt := range []struct {
+		days []string
+		want Class
+	}{
+		{[]string{"2026-01-01", "2026-01-01"}, Unclassified}, {[]string{"2026-01-01T08:00:00Z", "2026-01-01T15:00:00Z"}, Unclassified},
+		{[]string{"2026-01-01", "2026-01-02"}, Normal}, {[]string{"", ""}, Normal}, {[]string{"2026-01", "2026-01"}, Unclassified},
+	} {
+		o, err := OfficeMean([]Sitting{sitting(tt.days[0]), sitting(tt.days[1])})
+		if err != nil || o.Class != tt.want {
+			t.Errorf("%v: got %s, %v", tt.days, o.Class, err)
+		}
+	}
+}

@@ -65,7 +65,8 @@ type Difference struct {
 	Method    string `json:"method"`
 	Reference string `json:"reference"`
 	// Absolute is the GFR by the method less that by the reference, in
-	// mL/min/{1.73_m2}, and Fraction the same over the reference.
+	// mL/min/{1.73_m2}, and Fraction the same over the reference, or over the mean
+	// of two methods of one kind.
 	Absolute float64 `json:"absolute"`
 	Fraction float64 `json:"fraction"`
 	// Agree tells whether the difference is within the rules.
@@ -88,18 +89,24 @@ const (
 	MethodsDisagree = "disagree"
 )
 
+// mostMethods: more methods than these are no comparison.
+const mostMethods = 20
+
 // Agree compares the GFR of one candidate by two or more methods. A pair with a
 // plasma clearance is compared as a fraction of it, another pair by the
 // difference; the plasma clearance is the reference, then the urinary one. A
 // difference is significant when it exceeds 1.96 times the root of the sum of
 // the squared uncertainties (JCGM 100:2008).
 //
-// It returns a *clinical.Error for fewer than two methods, a method without a
+// It returns a *clinical.Error for fewer than two methods or more than 20, a method without a
 // name or of an unknown kind, a GFR outside 5 to 250 mL/min/{1.73_m2}, and rules
 // that are not positive. Source: see DefaultAgreementRules.
 func Agree(methods []MethodResult, rules AgreementRules) (Agreement, error) {
 	if len(methods) < 2 {
 		return Agreement{}, &clinical.Error{Code: clinical.TooFew, Field: "methods", Message: "a comparison needs two methods", Accepted: []string{"2 or more"}}
+	}
+	if err := checkCount("methods", len(methods), mostMethods); err != nil {
+		return Agreement{}, err
 	}
 	if err := rules.check(); err != nil {
 		return Agreement{}, err
@@ -122,16 +129,21 @@ func Agree(methods []MethodResult, rules AgreementRules) (Agreement, error) {
 			if methods[j].rank() < methods[i].rank() {
 				method, reference = i, j
 			}
+			base := values[reference]
+			if methods[i].Kind == methods[j].Kind { // neither is the better reference
+				base = (values[i] + values[j]) / 2
+			}
 			d := Difference{
 				Method: methods[method].Name, Reference: methods[reference].Name,
 				Absolute: values[method] - values[reference],
-				Fraction: values[method]/values[reference] - 1,
+				Fraction: (values[method] - values[reference]) / base,
 			}
-			weight := clinical.Supports
-			d.Agree = math.Abs(d.Absolute) <= rules.Estimates
+			weight, limit := clinical.Supports, rules.Estimates
 			if methods[reference].Kind == PlasmaMeasured {
-				d.Agree = math.Abs(d.Absolute) <= rules.MeasuredFraction*values[reference]
+				limit = rules.MeasuredFraction * base
 			}
+			// To seven digits, so that 15.6 is 30 % of 52 in binary too.
+			d.Agree = float32(math.Abs(d.Absolute)) <= float32(limit)
 			if !d.Agree {
 				a.Answer, weight = MethodsDisagree, clinical.Decides
 			}
@@ -140,7 +152,7 @@ func Agree(methods []MethodResult, rules AgreementRules) (Agreement, error) {
 				d.Significant = &significant
 			}
 			a.Differences = append(a.Differences, d)
-			a.AddReason(weight, "", d.text())
+			a.AddReason(weight, "", d.text(limit))
 		}
 	}
 	return a, nil
@@ -169,9 +181,9 @@ func (m MethodResult) check(field string) (gfr, uncertainty float64, err error) 
 // that is not known.
 func (m MethodResult) rank() int { return slices.Index(MethodKinds(), m.Kind) }
 
-func (d Difference) text() string {
+func (d Difference) text(limit float64) string {
 	text := fmt.Sprintf("%s differs from %s by %s mL/min/1.73 m2 (%s %%)",
-		d.Method, d.Reference, clinical.Display(d.Absolute, 1), clinical.Display(d.Fraction*100, 1))
+		d.Method, d.Reference, clinical.DisplayBeside(d.Absolute, math.Copysign(limit, d.Absolute), 1), clinical.Display(d.Fraction*100, 1))
 	switch {
 	case d.Significant == nil:
 		return text + "; an uncertainty was not stated"

@@ -28,15 +28,15 @@ func TestAgree(t *testing.T) {
 		fraction    float64
 		significant *bool
 	}{
-		{"estimates", method("cr", Estimated, 100, 0), method("cys", Estimated, 85, 0), MethodsAgree, -15, -0.15, nil},
-		{"estimates apart", method("cr", Estimated, 100, 0), method("cys", Estimated, 84.9, 0), MethodsDisagree, -15.1, -0.151, nil},
+		{"estimates", method("cr", Estimated, 100, 0), method("cys", Estimated, 85, 0), MethodsAgree, -15, -15 / 92.5, nil},
+		{"estimates apart", method("cr", Estimated, 100, 0), method("cys", Estimated, 84.9, 0), MethodsDisagree, -15.1, -15.1 / 92.45, nil},
 		{"clearance and estimate", method("cr", Estimated, 90, 0), method("urine", UrineMeasured, 105.1, 4), MethodsDisagree, -15.1, -15.1 / 105.1, nil},
 		// The plasma clearance is the reference, whichever comes first.
 		{"plasma", method("cr", Estimated, 104, 0), method("iohexol", PlasmaMeasured, 80, 2), MethodsAgree, 24, 0.30, nil},
 		{"plasma apart", method("iohexol", PlasmaMeasured, 80, 2), method("cr", Estimated, 104.1, 0), MethodsDisagree, 24.1, 24.1 / 80, nil},
-		{"two plasma", method("a", PlasmaMeasured, 90, 3), method("b", PlasmaMeasured, 99.9, 4), MethodsAgree, 9.9, 0.11, &yes},
+		{"two plasma", method("a", PlasmaMeasured, 90, 3), method("b", PlasmaMeasured, 99.9, 4), MethodsAgree, 9.9, 9.9 / 94.95, &yes},
 		// 1.96 x root of 9 + 16 is 9.8.
-		{"two plasma near", method("a", PlasmaMeasured, 90, 3), method("b", PlasmaMeasured, 99.7, 4), MethodsAgree, 9.7, 9.7 / 90, &no},
+		{"two plasma near", method("a", PlasmaMeasured, 90, 3), method("b", PlasmaMeasured, 99.7, 4), MethodsAgree, 9.7, 9.7 / 94.85, &no},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -106,17 +106,31 @@ func TestAgreeHasNoOrder(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if a.Kind == b.Kind {
-			// Either may be the reference; only the fraction then differs.
-			if a.Kind != PlasmaMeasured && first.Answer != second.Answer {
-				t.Fatalf("%s and %s", first.Answer, second.Answer)
-			}
-			return
-		}
-		if first.Answer != second.Answer || first.Differences[0].Absolute != second.Differences[0].Absolute {
+		if first.Answer != second.Answer || math.Abs(first.Differences[0].Absolute) != math.Abs(second.Differences[0].Absolute) ||
+			math.Abs(first.Differences[0].Fraction) != math.Abs(second.Differences[0].Fraction) {
 			t.Fatalf("%+v and %+v", first, second)
 		}
 	})
+}
+
+// TestThirtyPercentOfDecimals: what is 30 % in decimals agrees, whatever binary
+// makes of it.
+func TestThirtyPercentOfDecimals(t *testing.T) {
+	for plasma, estimate := range map[float64]float64{52: 36.4, 54: 37.8, 57: 39.9, 59: 41.3, 62: 43.4} {
+		a, err := Agree([]MethodResult{method("a", PlasmaMeasured, plasma, 0), method("b", Estimated, estimate, 0)}, DefaultAgreementRules())
+		if err != nil || a.Answer != MethodsAgree {
+			t.Errorf("%g and %g: got %+v, %v", plasma, estimate, a.Differences, err)
+		}
+	}
+	many := make([]MethodResult, 21)
+	for i := range many {
+		many[i] = method("a", Estimated, 90, 0)
+	}
+	_, err := Agree(many, DefaultAgreementRules())
+	wantError(t, err, clinical.OutOfRange, "methods")
+	if _, err := Agree(many[:20], DefaultAgreementRules()); err != nil {
+		t.Error(err)
+	}
 }
 
 func TestAgreeComparesEachPair(t *testing.T) {
@@ -136,7 +150,7 @@ func TestReasonOfADifference(t *testing.T) {
 		&no:  "cr differs from iohexol by -12.5 mL/min/1.73 m2 (-13.9 %); within their uncertainties",
 	} {
 		d := Difference{Method: "cr", Reference: "iohexol", Absolute: -12.5, Fraction: -0.1389, Significant: significant}
-		if got := d.text(); got != want {
+		if got := d.text(15); got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}

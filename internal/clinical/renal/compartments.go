@@ -60,6 +60,8 @@ const (
 	// Rate constants closer than this cannot be told apart. Common practice, no
 	// published source.
 	fewestAlphaOverBeta = 1.5
+	// More samples than these are no study. Common practice, no published source.
+	mostSamples = 50
 )
 
 // FitTwoCompartments fits samples of iohexol by least squares of the relative
@@ -70,8 +72,8 @@ const (
 //
 // It returns a *clinical.Error for a time outside 1 to 2880 min, a concentration
 // outside 0.5 to 5000 ug/mL, times that do not increase, fewer than two samples
-// from 5 to 90 min or three from 120 min on, a late concentration more than 2 %
-// above the one before it, early samples that do not lie above the slow curve, a
+// from 5 to 90 min or three from 120 min on, a concentration more than 2 % above
+// the one before it, early samples that do not lie above the slow curve, a
 // fit that does not converge, and rate constants that cannot be told apart.
 // Source: weights and area in open-source code for iohexol GFR after Schwartz,
 // Kidney Int 2006.
@@ -80,7 +82,7 @@ func FitTwoCompartments(samples []Sample) (TwoCompartmentFit, error) {
 	if err != nil {
 		return TwoCompartmentFit{}, err
 	}
-	return fitTwoCompartments(points)
+	return fitTwoCompartments(fitted(points))
 }
 
 func fitTwoCompartments(points []point) (TwoCompartmentFit, error) {
@@ -93,6 +95,17 @@ func fitTwoCompartments(points []point) (TwoCompartmentFit, error) {
 		return TwoCompartmentFit{}, err
 	}
 	return refine(points, start)
+}
+
+// fitted returns the points from 5 min on: before, the marker is not yet mixed
+// in the blood.
+func fitted(points []point) []point {
+	for i, p := range points {
+		if p.minutes >= firstEarlyMinutes {
+			return points[i:]
+		}
+	}
+	return nil
 }
 
 // phases returns the points from 5 to 90 min and those from 120 min on.
@@ -112,7 +125,7 @@ func phases(points []point) (early, late []point, err error) {
 			Accepted: []string{"2 or more from 5 to 90 min, better 3", "3 or more from 120 min on"},
 		}
 	}
-	return early, late, checkFalling(late)
+	return early, late, checkFalling(points)
 }
 
 // strip finds a start: the line of ln C through the late points, and the line of
@@ -277,13 +290,55 @@ type TwoCompartmentGFR struct {
 	Fit                  TwoCompartmentFit `json:"fit"`
 }
 
-// AreaExtrapolated is the warning that much of the area under the curve lies
-// after the last sample.
-const AreaExtrapolated clinical.WarningCode = "area-extrapolated"
+// The warnings of a two-compartment study.
+const (
+	// AreaExtrapolated: much of the area under the curve lies after the last
+	// sample.
+	AreaExtrapolated clinical.WarningCode = "area-extrapolated"
+	// AreaBeforeSamples: much of the area lies before the first sample.
+	AreaBeforeSamples clinical.WarningCode = "area-before-samples"
+	// TwoEarlySamplesOnly: an error in one of them cannot be seen.
+	TwoEarlySamplesOnly clinical.WarningCode = "two-early-samples-only"
+)
 
-// largestExtrapolation is the part of the area after the last sample from which
-// there is a warning. From memory: convention of pharmacokinetics.
-const largestExtrapolation = 0.20
+// Limits of what the two exponentials may say beyond the samples.
+const (
+	// From memory: convention of pharmacokinetics.
+	largestExtrapolation = 0.20
+	// Common practice, no published source: what lies before the first sample is
+	// found by the fast phase alone, which a late first sample does not settle.
+	doubtfulBefore, refusedBefore = 0.20, 0.35
+	// Less than about the plasma volume, in L/kg. Common practice, no published
+	// source.
+	lowestCentralPerKgL = 0.03
+)
+
+// before is the part of the area before a time in minutes, after that after it.
+func (f TwoCompartmentFit) before(minutes float64) float64 { return 1 - f.after(minutes) }
+
+func (f TwoCompartmentFit) after(minutes float64) float64 {
+	return (f.A/f.Alpha*math.Exp(-f.Alpha*minutes) + f.B/f.Beta*math.Exp(-f.Beta*minutes)) / f.Area()
+}
+
+// checkExtrapolation refuses a fit whose fast phase the samples do not show.
+func (f TwoCompartmentFit) checkExtrapolation(first point, amount, weightKg float64) error {
+	if share := f.before(first.minutes); share > refusedBefore {
+		return &clinical.Error{
+			Code: clinical.QualityRefused, Field: "samples",
+			Message: clinical.DisplayBeside(100*share, 100*refusedBefore, 0) + " % of the area under the curve lies before the first sample, which does not settle the fast phase; " +
+				"sample earlier or use the slope-intercept method",
+			Accepted: []string{"up to 35 %"},
+		}
+	}
+	if litresPerKg := amount / (f.A + f.B) / 1000 / weightKg; litresPerKg < lowestCentralPerKgL {
+		return &clinical.Error{
+			Code: clinical.QualityRefused, Field: "central volume",
+			Message:  "a central volume of " + clinical.DisplayBeside(litresPerKg, lowestCentralPerKgL, 3) + " L/kg is less than the plasma holds",
+			Accepted: []string{"0.03 L/kg or more"},
+		}
+	}
+	return nil
+}
 
 // TwoCompartment returns the measured GFR from early and late plasma
 // concentrations of a marker: the dose over the area under two exponentials,
@@ -291,21 +346,27 @@ const largestExtrapolation = 0.20
 // measured. The results are in mL/min/{1.73_m2} and in mL/min. With stated
 // uncertainties there is an interval of 95 %.
 //
-// It refuses with a *clinical.Error: what FitTwoCompartments refuses;
-// extravasation, or no answer to it; a sample more than 10 % off the curve; a
-// slow half-life under 40 or over 600 min; a dose of iohexol outside 100 to
-// 20 000 mg. All other checks are warnings. Source: definition of clearance;
+// It refuses with a *clinical.Error: what FitTwoCompartments refuses; more than 50
+// samples; extravasation, or no answer to it; a sample more than 10 % off the
+// curve; more than 35 % of the area before the first sample; a central volume
+// under 0.03 L/kg; a slow half-life under 40 or over 600 min; a dose of iohexol
+// outside 100 to 20 000 mg. All other checks are warnings. A sample before 5 min
+// is not fitted. Source: definition of clearance;
 // weights and area in open-source code after Schwartz, Kidney Int 2006.
 func TwoCompartment(in PlasmaStudy) (TwoCompartmentGFR, error) {
 	study, err := in.check()
 	if err != nil {
 		return TwoCompartmentGFR{}, err
 	}
-	fit, err := fitTwoCompartments(study.points)
+	points := fitted(study.points)
+	fit, err := fitTwoCompartments(points)
 	if err != nil {
 		return TwoCompartmentGFR{}, err
 	}
 	if err := checkResidual(fit.LargestResidual); err != nil {
+		return TwoCompartmentGFR{}, err
+	}
+	if err := fit.checkExtrapolation(points[0], study.amount, study.weightKg); err != nil {
 		return TwoCompartmentGFR{}, err
 	}
 	halfLife := math.Ln2 / fit.Beta
@@ -328,8 +389,7 @@ func TwoCompartment(in PlasmaStudy) (TwoCompartmentGFR, error) {
 		Fit:                  fit,
 	}
 	study.describe(&g.Result)
-	last := study.points[len(study.points)-1].minutes
-	after := fit.A/fit.Alpha*math.Exp(-fit.Alpha*last) + fit.B/fit.Beta*math.Exp(-fit.Beta*last)
+	before, after := fit.before(points[0].minutes), fit.after(points[len(points)-1].minutes)
 	concentration := in.Marker.unitOfConcentration()
 	g.AddStep("fast phase, concentration at time zero", fit.A, concentration)
 	g.AddStep("fast phase, rate constant", fit.Alpha, units.PerMinute)
@@ -338,26 +398,36 @@ func TwoCompartment(in PlasmaStudy) (TwoCompartmentGFR, error) {
 	g.AddStep("half-life of the slow phase", halfLife, units.Minute)
 	g.AddStep("largest residual", fit.LargestResidual*100, units.Percent)
 	g.AddStep("area under the curve, in concentration times minutes", area, units.One)
-	g.AddStep("part of the area after the last sample", after/area*100, units.Percent)
+	g.AddStep("part of the area before the first sample", before*100, units.Percent)
+	g.AddStep("part of the area after the last sample", after*100, units.Percent)
 	g.AddStep("central volume", g.CentralVolume, units.ML)
 	g.AddStep("volume of distribution", g.VolumeOfDistribution, units.ML)
 	study.addSurface(&g.Result)
 	g.AddStep("clearance", float64(absolute), units.MLPerMin)
 	g.AddStep("clearance, normalised", float64(normalised), units.MLPerMinPer173M2)
 
-	_, late, err := phases(study.points)
+	early, late, err := phases(points)
 	if err != nil {
 		return TwoCompartmentGFR{}, err
+	}
+	if len(points) < len(study.points) {
+		g.Warn(EarlySampleNotFitted, "%d sample(s) before %d min were not fitted", len(study.points)-len(points), firstEarlyMinutes)
+	}
+	if len(early) == fewestEarly {
+		g.Warn(TwoEarlySamplesOnly, "only two early samples: an error in one of them cannot be seen")
 	}
 	study.warnAboutLateSamples(&g.Result, late)
 	warnAboutResidual(&g.Result, fit.LargestResidual)
 	warnAboutHalfLife(&g.Result, halfLife)
-	if after/area > largestExtrapolation {
-		g.Warn(AreaExtrapolated, "%s %% of the area under the curve lies after the last sample", clinical.Display(after/area*100, 0))
+	if before > doubtfulBefore {
+		g.Warn(AreaBeforeSamples, "%s %% of the area under the curve lies before the first sample", clinical.DisplayBeside(before*100, 100*doubtfulBefore, 0))
+	}
+	if after > largestExtrapolation {
+		g.Warn(AreaExtrapolated, "%s %% of the area under the curve lies after the last sample", clinical.DisplayBeside(after*100, 100*largestExtrapolation, 0))
 	}
 	study.warnAboutVolume(&g.Result, g.VolumeOfDistribution)
 	study.warn(&g.Result, normalised)
-	err = study.interval(&g.Result, study.points, fit.Scatter, func(amount float64, points []point) (float64, error) {
+	err = study.interval(&g.Result, points, fit.Scatter, func(amount float64, points []point) (float64, error) {
 		changed, err := refine(points, fit)
 		if err != nil {
 			return 0, err

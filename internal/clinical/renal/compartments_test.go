@@ -3,6 +3,7 @@ package renal
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/integrate/quad"
@@ -220,8 +221,9 @@ func TestTwoCompartmentRefuses(t *testing.T) {
 		{"a sample off the curve", oneOff(3, 1.4), clinical.QualityRefused, "samples"},
 		{"no fast phase", func(in *PlasmaStudy) {
 			in.Samples = exactly(TwoCompartmentFit{A: 1e-9, Alpha: 1, B: 190, Beta: 0.0055}, sampleTimes...)
-			in.Samples[0].Concentration.Value *= 0.9
-			in.Samples[1].Concentration.Value *= 0.9
+			for i := range 5 { // below the slow curve, and falling
+				in.Samples[i].Concentration.Value *= 0.9
+			}
 		}, clinical.QualityRefused, "samples"},
 		{"slow half-life too short", func(in *PlasmaStudy) {
 			in.Samples = exactly(TwoCompartmentFit{A: 900, Alpha: 0.08, B: 400, Beta: 0.0175}, sampleTimes...)
@@ -407,5 +409,111 @@ func TestExtrapolationKeepsItsLimit(t *testing.T) {
 		if err != nil || g.HasWarning(AreaExtrapolated) != tt.warns {
 			t.Errorf("%g after %g min: got %v, %v", tt.share, last, g.Warnings, err)
 		}
+	}
+}
+
+// TestFastPhaseThatTheSamplesDoNotShow: a first sample at 60 min leaves the fast
+// phase open. The curves are of a clearance of 92.5 and 77.9 mL/min; fitted
+// freely they give 1 and 59.
+func TestFastPhaseThatTheSamplesDoNotShow(t *testing.T) {
+	for name, list := range map[string][]Sample{
+		"absurd":       samples(60, 130.28, 90, 105.43, 120, 89.27, 180, 64.06, 240, 45.94),
+		"only too low": samples(60, 171.42, 90, 134.95, 120, 110.06, 180, 75.8, 240, 50.94),
+	} {
+		in := early()
+		in.Samples = list
+		_, err := TwoCompartment(in)
+		wantError(t, err, clinical.QualityRefused, "samples")
+		if err == nil || !strings.Contains(err.Error(), "before the first sample") {
+			t.Errorf("%s: got %v", name, err)
+		}
+	}
+}
+
+// TestLimitsOfTheFastPhase looks just beside the limits of the area before the
+// first sample and of the central volume.
+func TestLimitsOfTheFastPhase(t *testing.T) {
+	fit := workedCompartments[0].curve
+	at := func(share float64) float64 {
+		low, high := 0.0, 200.0
+		for range 100 {
+			if middle := (low + high) / 2; fit.before(middle) < share {
+				low = middle
+			} else {
+				high = middle
+			}
+		}
+		return low
+	}
+	for share, ok := range map[float64]bool{0.3498: true, 0.3502: false} {
+		if err := fit.checkExtrapolation(point{minutes: at(share)}, 3235e3, 68); (err == nil) != ok {
+			t.Errorf("a share of %g: got %v", share, err)
+		}
+	}
+	for litresPerKg, ok := range map[float64]bool{0.0302: true, 0.0298: false} {
+		err := fit.checkExtrapolation(point{minutes: 5}, litresPerKg*68*1000*(fit.A+fit.B), 68)
+		if (err == nil) != ok || err != nil && !strings.Contains(err.Error(), "a central volume of 0.0298 L/kg") && !strings.Contains(err.Error(), "a central volume of 0.030 L/kg") {
+			t.Errorf("%g L/kg: got %v", litresPerKg, err)
+		}
+	}
+	for share, warns := range map[float64]bool{0.1995: false, 0.2005: true} {
+		first := at(share)
+		in := early()
+		in.Samples = exactly(fit, first, first+20, first+40, 120, 150, 180, 240, 300)
+		g, err := TwoCompartment(in)
+		if err != nil || g.HasWarning(AreaBeforeSamples) != warns {
+			t.Errorf("a share of %g: got %v, %v", share, g.Warnings, err)
+		}
+	}
+}
+
+func TestSamplesOfTwoCompartments(t *testing.T) {
+	curve := workedCompartments[0].curve
+	in := early()
+	in.Samples = exactly(curve, 5, 60, 120, 180, 240, 300)
+	g, err := TwoCompartment(in)
+	if err != nil || !g.HasWarning(TwoEarlySamplesOnly) {
+		t.Errorf("got %v, %v", g.Warnings, err)
+	}
+	// What is drawn before 5 min is not yet mixed, and left out.
+	in.Samples = append(samples(4.9, 900), exactly(curve, 5, 30, 60, 120, 180, 240, 300)...)
+	g, err = TwoCompartment(in)
+	if err != nil || !g.HasWarning(EarlySampleNotFitted) || g.HasWarning(TwoEarlySamplesOnly) || g.Fit.Samples != 7 || math.Abs(float64(g.Absolute)-82.5) > 1e-4 {
+		t.Errorf("got %+v, %v", g, err)
+	}
+	// A concentration that rises is refused early too.
+	in.Samples = samples(10, 255, 20, 261, 60, 150.7, 120, 99.15, 180, 70.66, 240, 50.76)
+	_, err = TwoCompartment(in)
+	wantError(t, err, clinical.WrongOrder, "samples")
+	times := make([]float64, 51)
+	for i := range times {
+		times[i] = 10 + 5*float64(i)
+	}
+	in.Samples = exactly(curve, times...)
+	_, err = TwoCompartment(in)
+	wantError(t, err, clinical.OutOfRange, "samples")
+	in.Samples = exactly(curve, times[:50]...)
+	if _, err := TwoCompartment(in); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestResultWithoutInterval: a study that has a result keeps it when the
+// uncertainties stated do not lead to an interval.
+func TestResultWithoutInterval(t *testing.T) {
+	u := &PlasmaUncertainty{Concentration: clinical.NewMeasurement(2, "%"), Dose: clinical.NewMeasurement(2, "%"), Time: clinical.NewMeasurement(1, "min")}
+	two := early()
+	two.Uncertainty = u
+	two.Samples = samples(10, 317.25, 30, 258.37, 60, 189.59, 120, 103.62, 180, 61.68, 240, 38.01)
+	g, err := TwoCompartment(two)
+	if err != nil || g.Interval != nil || !g.HasWarning(IntervalNotComputed) {
+		t.Errorf("got %v, %v, %v", g.Interval, g.Warnings, err)
+	}
+	one := study()
+	one.Uncertainty = u
+	one.Samples = samples(120, 47.637, 180, 26.940, 240, 15.235)
+	h, err := SlopeIntercept(one)
+	if err != nil || h.Interval != nil || !h.HasWarning(IntervalNotComputed) {
+		t.Errorf("got %v, %v, %v", h.Interval, h.Warnings, err)
 	}
 }

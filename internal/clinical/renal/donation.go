@@ -86,32 +86,35 @@ type Compensation float64
 // DefaultCompensation returns 1.30.
 func DefaultCompensation() Compensation { return 1.30 }
 
-// highestCompensation: a kidney cannot do more than both did. The lowest is 1,
-// no adaptation.
-const highestCompensation = 2
+// The lowest compensation is 1, no adaptation. A part of the function outside its
+// limits in % is a slip, such as a fraction. Common practice, no published source.
+const (
+	highestCompensation     = 2
+	lowestPart, highestPart = 10, 90
+)
 
 // ExpectedGFRFromSplit returns the GFR expected about a year after donation in
 // mL/min/{1.73_m2} from the part of the function that the remaining kidney has
 // now, in %, and its compensation. It returns a *clinical.Error for a GFR
-// outside 5 to 250, a part that is not between 0 and 100 %, and a compensation
-// outside 1 to 2. Common practice, no published source.
+// outside 5 to 250, a part outside 10 to 90 %, a compensation outside 1 to 2, and
+// when one kidney would do more than both did. Common practice, no published source.
 func ExpectedGFRFromSplit(before, remaining clinical.Measurement, compensation Compensation) (clinical.Result, error) {
 	gfr, err := gfrBefore(before)
 	if err != nil {
 		return clinical.Result{}, err
 	}
-	percent, err := remaining.In("part of the remaining kidney", units.Proportion, units.Percent)
+	percent, err := remaining.Within("part of the remaining kidney", units.Proportion, lowestPart, highestPart, units.Percent)
 	if err != nil {
 		return clinical.Result{}, err
 	}
-	if percent >= 100 {
-		return clinical.Result{}, &clinical.Error{
-			Code: clinical.OutOfRange, Field: "part of the remaining kidney", Message: "the value is outside the plausible range",
-			Accepted: []string{"above 0 and below 100 %"},
-		}
-	}
 	if err := clinical.CheckRange("compensation", float64(compensation), 1, highestCompensation, units.One); err != nil {
 		return clinical.Result{}, err
+	}
+	if percent*float64(compensation) > 100 {
+		return clinical.Result{}, &clinical.Error{
+			Code: clinical.OutOfRange, Field: "compensation", Message: "one kidney would do more than both did",
+			Accepted: []string{"a part times compensation of up to 100 %"},
+		}
 	}
 	alone := gfr * NormalisedGFR(percent/100)
 	r := clinical.Result{

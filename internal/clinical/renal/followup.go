@@ -64,11 +64,18 @@ type FollowUp struct {
 	// time, in mL/min/{1.73_m2} a year. It is nil without two visits a year
 	// apart after the first half year.
 	ChangePerYear *float64 `json:"changePerYear,omitempty"`
+	// ChangeSinceLast is the change since the visit before, a year; within a year
+	// it is the change itself. It is nil without two visits after the first half
+	// year.
+	ChangeSinceLast *float64 `json:"changeSinceLast,omitempty"`
 }
 
 // The answers about the course after donation.
 const (
 	FollowUpAsExpected = "within-limits"
+	// FollowUpCannotTell: the estimate is so low that its trend decides, and the
+	// visits do not tell it.
+	FollowUpCannotTell = "cannot-tell"
 	FollowUpToReview   = "review"
 	FollowUpTooEarly   = "too-early"
 )
@@ -88,20 +95,25 @@ const (
 	steadyDays, adaptedDays = 7, 182
 	shortestTrendDays       = 365
 	highestDays             = 36525
+	mostVisits              = 200
 	daysPerYear             = 365.25
 )
 
 // AfterDonationCourse reviews the estimated GFR and creatinine after donation
-// against the limits of the programme. The newest visit is judged; the slope
-// uses the visits from half a year on. A visit in the first week is not in
-// steady state and is not judged.
+// against the limits of the programme. The newest visit is judged. A fall is
+// looked for in the slope over the visits from half a year on, and since the
+// visit before, so that old steady visits do not hide a new fall. A visit in the
+// first week is not in steady state and is not judged.
 //
-// It returns a *clinical.Error for no visit, visits that are not in order of
+// It returns a *clinical.Error for no visit or more than 200, visits that are not in order of
 // time, a value that is missing or outside the limits of entry, and rules that
 // are not positive. Common practice, no published source.
 func AfterDonationCourse(in FollowUpInput, rules FollowUpRules) (FollowUp, error) {
 	if len(in.Visits) == 0 {
 		return FollowUp{}, &clinical.Error{Code: clinical.TooFew, Field: "visits", Message: "at least one visit is required", Accepted: []string{"1 or more"}}
+	}
+	if err := checkCount("visits", len(in.Visits), mostVisits); err != nil {
+		return FollowUp{}, err
 	}
 	if err := rules.check(); err != nil {
 		return FollowUp{}, err
@@ -120,14 +132,14 @@ func AfterDonationCourse(in FollowUpInput, rules FollowUpRules) (FollowUp, error
 		f.AddReason(clinical.Decides, "", "in the first week after donation creatinine is not in steady state")
 		return f, nil
 	}
-	f.find(gfr[last] < rules.LowGFR, "estimated GFR of "+clinical.Display(gfr[last], 0), "below", rules.LowGFR)
+	f.find(gfr[last] < rules.LowGFR, "estimated GFR of "+clinical.DisplayBeside(gfr[last], rules.LowGFR, 0), "below", rules.LowGFR)
 	f.warnNear(gfr[last], rules.LowGFR)
 	f.judgeTrend(days, gfr, rules)
 	if baseline, compared, err := in.baseline(creatinine[last]); err != nil {
 		return FollowUp{}, err
 	} else if compared {
 		ratio := creatinine[last] / baseline
-		f.find(ratio > rules.CreatinineRatio, "creatinine over the baseline is "+clinical.Display(ratio, 2), "above", rules.CreatinineRatio)
+		f.find(ratio > rules.CreatinineRatio, "creatinine over the baseline is "+clinical.DisplayBeside(ratio, rules.CreatinineRatio, 2), "above", rules.CreatinineRatio)
 	} else {
 		f.AddReason(clinical.NotKnown, "", "creatinine could not be compared with a baseline")
 		f.Warn(CreatinineNotCompared, "the creatinine of the newest visit or the baseline was not given")
@@ -186,24 +198,41 @@ func (f *FollowUp) warnNear(gfr, limit float64) {
 }
 
 func (f *FollowUp) judgeTrend(days, gfr []float64, rules FollowUpRules) {
-	last := len(days) - 1
 	var adapted, values []float64
 	for i := range days {
 		if days[i] >= adaptedDays {
 			adapted, values = append(adapted, days[i]), append(values, gfr[i])
 		}
 	}
-	if len(adapted) == 0 || days[last]-adapted[0] < shortestTrendDays {
+	newest := gfr[len(gfr)-1]
+	low := newest < rules.DecliningGFR
+	n := len(adapted)
+	if n > 0 && adapted[n-1]-adapted[0] >= shortestTrendDays {
+		slope := slopeOf(adapted, values) * daysPerYear
+		f.ChangePerYear = &slope
+		f.findFall(low, newest, slope, "over all visits", rules)
+	} else {
 		f.AddReason(clinical.NotKnown, "", "the change a year is not known: two visits a year apart after the first half year are needed")
 		f.Warn(TrendNotKnown, "two visits a year apart after the first half year are needed for a trend")
-		return
+		if low && f.Answer == FollowUpAsExpected {
+			f.Answer = FollowUpCannotTell
+		}
 	}
-	slope := slopeOf(adapted, values) * daysPerYear
-	f.ChangePerYear = &slope
-	f.find(gfr[last] < rules.DecliningGFR && slope < -rules.Decline,
-		fmt.Sprintf("estimated GFR of %s changing by %s a year", clinical.Display(gfr[last], 0), clinical.Display(slope, 1)),
+	if n > 1 {
+		change := values[n-1] - values[n-2]
+		if between := adapted[n-1] - adapted[n-2]; between > daysPerYear {
+			change *= daysPerYear / between
+		}
+		f.ChangeSinceLast = &change
+		f.findFall(low, newest, change, "since the visit before", rules)
+	}
+	f.warnNear(newest, rules.DecliningGFR)
+}
+
+func (f *FollowUp) findFall(low bool, gfr, change float64, span string, rules FollowUpRules) {
+	f.find(low && change < -rules.Decline,
+		fmt.Sprintf("estimated GFR of %s changing by %s a year %s", clinical.DisplayBeside(gfr, rules.DecliningGFR, 0), clinical.DisplayBeside(change, -rules.Decline, 1), span),
 		fmt.Sprintf("under %g and falling by more than", rules.DecliningGFR), rules.Decline)
-	f.warnNear(gfr[last], rules.DecliningGFR)
 }
 
 // slopeOf returns the slope of the least-squares line of y on x.

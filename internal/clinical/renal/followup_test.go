@@ -2,6 +2,7 @@ package renal
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/stat"
@@ -30,7 +31,7 @@ func TestAfterDonationCourse(t *testing.T) {
 		{"first day", []Visit{visit(0.5, 40, 1.5)}, FollowUpTooEarly, 0, nil},
 		{"first week", []Visit{visit(7, 40, 1.5)}, FollowUpTooEarly, 0, nil},
 		{"after the first week", []Visit{visit(7.05, 64, 1.4)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown}},
-		{"at the low limit", []Visit{visit(180, 45, 1.4)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown}},
+		{"at the low limit", []Visit{visit(180, 45, 1.4)}, FollowUpCannotTell, 0, []clinical.WarningCode{TrendNotKnown}},
 		{"below it", []Visit{visit(180, 44.5, 1.4)}, FollowUpToReview, 0, []clinical.WarningCode{clinical.NearThresholdWarning, TrendNotKnown}},
 		{"creatinine at the ratio", []Visit{visit(180, 64, 1.6)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown}},
 		{"creatinine above the ratio", []Visit{visit(180, 64, 1.61)}, FollowUpToReview, 0, []clinical.WarningCode{TrendNotKnown}},
@@ -39,9 +40,9 @@ func TestAfterDonationCourse(t *testing.T) {
 		{"shown as the limit", []Visit{visit(182, 65.6, 1.4), visit(182+year, 59.6, 1.4)}, FollowUpToReview, -6, []clinical.WarningCode{clinical.NearThresholdWarning}},
 		{"low, falling by less", []Visit{visit(182, 62.96, 1.4), visit(182+year, 58, 1.4)}, FollowUpAsExpected, -4.96, nil},
 		{"low, falling by more", []Visit{visit(182, 63.06, 1.4), visit(182+year, 58, 1.4)}, FollowUpToReview, -5.06, nil},
-		{"too short for a trend", []Visit{visit(182, 63, 1.4), visit(182+364, 50, 1.4)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown}},
+		{"too short for a trend", []Visit{visit(182, 63, 1.4), visit(182+364, 58.1, 1.4)}, FollowUpCannotTell, 0, []clinical.WarningCode{TrendNotKnown}},
 		{"long enough for a trend", []Visit{visit(182, 63, 1.4), visit(182+365, 58, 1.4)}, FollowUpToReview, -5 * year / 365, nil},
-		{"adapting", []Visit{visit(180, 70, 1.4), visit(180+year, 50, 1.4)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown}},
+		{"adapting", []Visit{visit(180, 70, 1.4), visit(180+year, 50, 1.4)}, FollowUpCannotTell, 0, []clinical.WarningCode{TrendNotKnown}},
 		{"no creatinine", []Visit{visit(180, 64, 0)}, FollowUpAsExpected, 0, []clinical.WarningCode{TrendNotKnown, CreatinineNotCompared}},
 	}
 	for _, tt := range tests {
@@ -107,4 +108,55 @@ func TestSlopeAgreesWithGonum(t *testing.T) {
 			t.Fatalf("got %g, want %g", slopeOf(x, y), want)
 		}
 	})
+}
+
+// TestNewFallIsNotHidden: old steady visits do not hide a fall since the last
+// one, and a fall within half a year is one.
+func TestNewFallIsNotHidden(t *testing.T) {
+	tests := []struct {
+		name   string
+		visits []Visit
+		answer string
+		change float64
+	}{
+		{"after five steady years", []Visit{visit(183, 75, 0), visit(365, 75, 0), visit(731, 75, 0), visit(1096, 75, 0), visit(1461, 75, 0), visit(1826, 48, 0)}, FollowUpToReview, -27},
+		{"within half a year", []Visit{visit(183, 70, 0), visit(365, 50, 0)}, FollowUpToReview, -20},
+		{"by 4.9 within half a year", []Visit{visit(183, 60, 0), visit(365, 55.1, 0)}, FollowUpCannotTell, -4.9},
+		{"by 5.1 within half a year", []Visit{visit(183, 60, 0), visit(365, 54.9, 0)}, FollowUpToReview, -5.1},
+		// 9.8 in two years are 4.9 a year.
+		{"over two years", []Visit{visit(183, 60, 0), visit(183+730.5, 50.2, 0)}, FollowUpAsExpected, -4.9},
+		{"but high", []Visit{visit(183, 95, 0), visit(365, 60, 0)}, FollowUpAsExpected, -35},
+	}
+	for _, tt := range tests {
+		f, err := AfterDonationCourse(FollowUpInput{Visits: tt.visits}, DefaultFollowUpRules())
+		if err != nil || f.Answer != tt.answer || f.ChangeSinceLast == nil || math.Abs(*f.ChangeSinceLast-tt.change) > 1e-9 {
+			t.Errorf("%s: got %s, %v, %v", tt.name, f.Answer, f.Reasons, err)
+		}
+	}
+	f, err := AfterDonationCourse(FollowUpInput{Visits: []Visit{visit(183, 65.04, 1.604), visit(365+183, 59.996, 1.604)}, Baseline: mgPerDL(1)}, DefaultFollowUpRules())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var texts []string
+	for _, r := range f.Reasons {
+		texts = append(texts, r.Text)
+	}
+	for _, want := range []string{
+		"estimated GFR of 59.996 changing by -5.05 a year over all visits: under 60 and falling by more than 5",
+		"estimated GFR of 59.996 changing by -5.04 a year since the visit before: under 60 and falling by more than 5",
+		"creatinine over the baseline is 1.604: above 1.6",
+	} {
+		if !slices.Contains(texts, want) {
+			t.Errorf("got %q, want %q", texts, want)
+		}
+	}
+	many := make([]Visit, 201)
+	for i := range many {
+		many[i] = visit(float64(200+30*i), 64, 0)
+	}
+	_, err = AfterDonationCourse(FollowUpInput{Visits: many}, DefaultFollowUpRules())
+	wantError(t, err, clinical.OutOfRange, "visits")
+	if _, err := AfterDonationCourse(FollowUpInput{Visits: many[:200]}, DefaultFollowUpRules()); err != nil {
+		t.Error(err)
+	}
 }

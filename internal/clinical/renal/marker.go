@@ -106,7 +106,7 @@ func NetCountRate(in CountInput) (clinical.Result, error) {
 	if err != nil {
 		return clinical.Result{}, err
 	}
-	background, err := in.Background.In("background count rate", units.PlasmaCountRate, units.PerMinutePerML)
+	background, err := orZero(in.Background, "background count rate", units.PlasmaCountRate, units.PerMinutePerML)
 	if err != nil {
 		return clinical.Result{}, err
 	}
@@ -115,8 +115,11 @@ func NetCountRate(in CountInput) (clinical.Result, error) {
 			Code: clinical.NotPositive, Field: "gross count rate", Message: "the count does not exceed the background",
 		}
 	}
-	hours, err := in.After.In("time of the count", units.Duration, units.Hour)
+	hours, err := orZero(in.After, "time of the count", units.Duration, units.Hour)
 	if err != nil {
+		return clinical.Result{}, err
+	}
+	if err := clinical.CheckRange("time of the count", hours, 0, mostHalfLives*in.Marker.halfLifeHours(), units.Hour); err != nil {
 		return clinical.Result{}, err
 	}
 	factor := math.Exp(math.Ln2 * hours / in.Marker.halfLifeHours())
@@ -135,6 +138,17 @@ func NetCountRate(in CountInput) (clinical.Result, error) {
 	r.AddStep("net count rate", gross-background, units.PerMinutePerML)
 	r.AddStep("factor for decay", factor, units.One)
 	return r, nil
+}
+
+// mostHalfLives: what is counted later has decayed to a thousandth.
+const mostHalfLives = 10
+
+// orZero returns a value that may be zero, as no background and no delay are.
+func orZero(m clinical.Measurement, field string, analyte units.Analyte, unit string) (float64, error) {
+	if m.Value == 0 && slices.Contains(units.Accepted(analyte), m.Unit) {
+		return 0, nil
+	}
+	return m.In(field, analyte, unit)
 }
 
 func (m Marker) checkRadioactive() error {

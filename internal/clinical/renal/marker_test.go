@@ -36,6 +36,17 @@ func TestDecayFactors(t *testing.T) {
 	}
 }
 
+// TestNothingToSubtract: no background, and a count at the reference time.
+func TestNothingToSubtract(t *testing.T) {
+	r, err := NetCountRate(counted(TechnetiumDTPA, 1000, 0, 0))
+	if err != nil || r.Value.Value != 1000 {
+		t.Errorf("got %+v, %v", r.Value, err)
+	}
+	if _, err := NetCountRate(counted(TechnetiumDTPA, 1100, 100, 60)); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestNetCountRateRefuses(t *testing.T) {
 	tests := []struct {
 		name  string
@@ -49,7 +60,8 @@ func TestNetCountRateRefuses(t *testing.T) {
 		{"background NaN", counted(TechnetiumDTPA, 1100, math.NaN(), 3), clinical.NotFinite, "background count rate"},
 		{"background only", counted(TechnetiumDTPA, 100, 100, 3), clinical.NotPositive, "gross count rate"},
 		{"no time", CountInput{Marker: TechnetiumDTPA, Gross: perMin(1100), Background: perMin(100)}, clinical.Missing, "time of the count"},
-		{"a year of technetium", counted(TechnetiumDTPA, 1100, 100, 1e5), clinical.NotFinite, "net count rate"},
+		{"no background", CountInput{Marker: TechnetiumDTPA, Gross: perMin(1100), After: clinical.NewMeasurement(3, "h")}, clinical.Missing, "background count rate"},
+		{"more than ten half-lives", counted(TechnetiumDTPA, 1100, 100, 60.1), clinical.OutOfRange, "time of the count"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -238,7 +250,10 @@ func TestExpectedGFRFromSplit(t *testing.T) {
 	}{
 		{4.9, 48, 1.3, clinical.OutOfRange, "GFR before donation"},
 		{105, 0, 1.3, clinical.NotPositive, "part of the remaining kidney"},
-		{105, 100, 1.3, clinical.OutOfRange, "part of the remaining kidney"},
+		{105, 9.95, 1.3, clinical.OutOfRange, "part of the remaining kidney"},
+		{105, 90.5, 1, clinical.OutOfRange, "part of the remaining kidney"},
+		{105, 80, 1.3, clinical.OutOfRange, "compensation"},
+		{105, 50.1, 2, clinical.OutOfRange, "compensation"},
 		{105, 48, 0.995, clinical.OutOfRange, "compensation"},
 		{105, 48, 2.01, clinical.OutOfRange, "compensation"},
 		{105, 48, Compensation(math.NaN()), clinical.OutOfRange, "compensation"},
@@ -246,8 +261,8 @@ func TestExpectedGFRFromSplit(t *testing.T) {
 		_, err := ExpectedGFRFromSplit(estimated(tt.gfr), percent(tt.percent), tt.compensation)
 		wantError(t, err, tt.code, tt.field)
 	}
-	for _, compensation := range []Compensation{1, 2} {
-		if _, err := ExpectedGFRFromSplit(estimated(5), percent(99.5), compensation); err != nil {
+	for part, compensation := range map[float64]Compensation{10: 1, 90: 1, 50: 2} {
+		if _, err := ExpectedGFRFromSplit(estimated(5), percent(part), compensation); err != nil {
 			t.Error(err)
 		}
 	}

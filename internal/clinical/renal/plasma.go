@@ -325,7 +325,7 @@ func checkResidual(largest float64) error {
 	}
 	return &clinical.Error{
 		Code: clinical.QualityRefused, Field: "samples",
-		Message:  "a sample is " + clinical.Display(largest*100, 1) + " % off the fitted curve",
+		Message:  "a sample is " + clinical.DisplayBeside(largest*100, 100*refusedResidual, 1) + " % off the fitted curve",
 		Accepted: []string{"up to 10 %"},
 	}
 }
@@ -334,9 +334,13 @@ func checkHalfLife(minutes float64) error {
 	if minutes >= refusedShortHalfLife && minutes <= refusedLongHalfLife {
 		return nil
 	}
+	limit := float64(refusedShortHalfLife)
+	if minutes > limit {
+		limit = refusedLongHalfLife
+	}
 	return &clinical.Error{
 		Code: clinical.QualityRefused, Field: "half-life",
-		Message:  "a half-life of " + clinical.Display(minutes, 0) + " min is not plausible",
+		Message:  "a half-life of " + clinical.DisplayBeside(minutes, limit, 0) + " min is not plausible",
 		Accepted: []string{"40 to 600 min"},
 	}
 }
@@ -399,7 +403,7 @@ func (c checked) warnAboutLateSamples(r *clinical.Result, late []point) {
 
 func warnAboutResidual(r *clinical.Result, largest float64) {
 	if largest > doubtfulResidual {
-		r.Warn(ResidualLarge, "a sample is %s %% off the fitted curve", clinical.Display(largest*100, 1))
+		r.Warn(ResidualLarge, "a sample is %s %% off the fitted curve", clinical.DisplayBeside(largest*100, 100*doubtfulResidual, 1))
 	}
 }
 
@@ -412,7 +416,11 @@ func warnAboutHalfLife(r *clinical.Result, minutes float64) {
 func (c checked) warnAboutVolume(r *clinical.Result, volumeML float64) {
 	litresPerKg := volumeML / 1000 / c.weightKg
 	if litresPerKg < lowestVolumePerKgL || litresPerKg > highestVolumePerKgL {
-		r.Warn(VolumeUnusual, "the volume of distribution is %s L/kg, outside %.2f to %.2f; if it is too high, think of marker beside the vein", clinical.Display(litresPerKg, 2), lowestVolumePerKgL, highestVolumePerKgL)
+		limit := lowestVolumePerKgL
+		if litresPerKg > limit {
+			limit = highestVolumePerKgL
+		}
+		r.Warn(VolumeUnusual, "the volume of distribution is %s L/kg, outside %.2f to %.2f; if it is too high, think of marker beside the vein", clinical.DisplayBeside(litresPerKg, limit, 2), lowestVolumePerKgL, highestVolumePerKgL)
 	}
 }
 

@@ -26,8 +26,19 @@ const (
 // in 1 mL.
 type point struct{ minutes, concentration float64 }
 
+// checkCount refuses a list that is longer than any real one.
+func checkCount(field string, n, most int) error {
+	if n <= most {
+		return nil
+	}
+	return &clinical.Error{Code: clinical.OutOfRange, Field: field, Message: "the list is too long", Accepted: []string{fmt.Sprintf("up to %d", most)}}
+}
+
 // pointsOf converts the samples and checks that time increases.
 func (m Marker) pointsOf(samples []Sample) ([]point, error) {
+	if err := checkCount("samples", len(samples), mostSamples); err != nil {
+		return nil, err
+	}
 	points := make([]point, 0, len(samples))
 	for i, s := range samples {
 		field := fmt.Sprintf("sample %d", i+1)

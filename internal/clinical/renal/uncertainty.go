@@ -36,7 +36,7 @@ type UrineUncertainty struct {
 // Limits of an uncertainty, to catch slips such as a fraction for a percentage.
 // Common practice, no published source.
 const (
-	lowestUncertaintyPercent, highestUncertaintyPercent = 0.05, 30
+	lowestUncertaintyPercent, highestUncertaintyPercent = 0.2, 30
 	lowestUncertaintyMinutes, highestUncertaintyMinutes = 0.01, 60
 )
 
@@ -103,7 +103,8 @@ func propagate(f func(x []float64) (float64, error), x []float64, sources []unce
 	if math.IsNaN(interval.StandardUncertainty) || math.IsInf(interval.StandardUncertainty, 0) {
 		return nil, &clinical.Error{Code: clinical.NotFinite, Field: "uncertainty", Message: "the uncertainty of the result is not a finite number"}
 	}
-	interval.Low = value - coverageFactor*interval.StandardUncertainty
+	// A GFR is not negative.
+	interval.Low = math.Max(0, value-coverageFactor*interval.StandardUncertainty)
 	interval.High = value + coverageFactor*interval.StandardUncertainty
 	return interval, nil
 }
@@ -121,10 +122,22 @@ const (
 	// ScatterExceedsAssay: the samples scatter about the fitted curve by more
 	// than the stated coefficient of variation, so the scatter was used.
 	ScatterExceedsAssay clinical.WarningCode = "scatter-exceeds-assay"
+	// IntervalNotComputed: with an input changed by its uncertainty there is no
+	// result, so there is no interval.
+	IntervalNotComputed clinical.WarningCode = "interval-not-computed"
 )
 
+// setInterval adds the interval, or the warning that there is none.
+func setInterval(r *clinical.Result, interval *clinical.Interval, err error) {
+	if err != nil {
+		r.Warn(IntervalNotComputed, "the result is not robust: with an input changed by its uncertainty there is none, so the interval cannot be computed")
+		return
+	}
+	r.Interval = interval
+}
+
 // Check returns a *clinical.Error for an uncertainty that is missing, in another
-// unit, or outside 0.05 to 30 % or 0.01 to 60 min.
+// unit, or outside 0.2 to 30 % or 0.01 to 60 min.
 func (u PlasmaUncertainty) Check() error {
 	_, _, _, err := u.values()
 	return err
@@ -143,7 +156,7 @@ func (u PlasmaUncertainty) values() (concentration, dose, minutes float64, err e
 }
 
 // Check returns a *clinical.Error for an uncertainty that is missing, in another
-// unit, or outside 0.05 to 30 % or 0.01 to 60 min.
+// unit, or outside 0.2 to 30 % or 0.01 to 60 min.
 func (u UrineUncertainty) Check() error {
 	_, _, _, err := u.values()
 	return err
@@ -185,7 +198,7 @@ func (u PlasmaUncertainty) interval(r *clinical.Result, amount float64, points [
 		x = append(x, p.minutes, p.concentration)
 	}
 	changed := make([]point, n)
-	r.Interval, err = propagate(func(x []float64) (float64, error) {
+	interval, err := propagate(func(x []float64) (float64, error) {
 		for i := range changed {
 			changed[i] = point{x[1+2*i], x[2+2*i]}
 		}
@@ -195,5 +208,6 @@ func (u PlasmaUncertainty) interval(r *clinical.Result, amount float64, points [
 		{"dose", []int{0}, proportional(dose)},
 		{"time", times, constant(minutes)},
 	})
-	return err
+	setInterval(r, interval, err)
+	return nil
 }

@@ -194,10 +194,10 @@ func TestUncertaintyLimits(t *testing.T) {
 	}{
 		{"uncertainty of the concentration", func(p *PlasmaUncertainty, u *UrineUncertainty, m clinical.Measurement) {
 			p.Concentration, u.Concentration = m, m
-		}, "%", 0.05, 30},
+		}, "%", 0.2, 30},
 		{"uncertainty of the time", func(p *PlasmaUncertainty, u *UrineUncertainty, m clinical.Measurement) { p.Time, u.Time = m, m }, "min", 0.01, 60},
-		{"uncertainty of the dose", func(p *PlasmaUncertainty, _ *UrineUncertainty, m clinical.Measurement) { p.Dose = m }, "%", 0.05, 30},
-		{"uncertainty of the volume", func(_ *PlasmaUncertainty, u *UrineUncertainty, m clinical.Measurement) { u.Volume = m }, "%", 0.05, 30},
+		{"uncertainty of the dose", func(p *PlasmaUncertainty, _ *UrineUncertainty, m clinical.Measurement) { p.Dose = m }, "%", 0.2, 30},
+		{"uncertainty of the volume", func(_ *PlasmaUncertainty, u *UrineUncertainty, m clinical.Measurement) { u.Volume = m }, "%", 0.2, 30},
 	}
 	for _, tt := range tests {
 		for _, value := range []float64{tt.low * 0.995, tt.low, tt.high, tt.high * 1.005} {

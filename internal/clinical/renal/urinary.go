@@ -2,6 +2,7 @@ package renal
 
 import (
 	"fmt"
+	"slices"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/body"
@@ -62,8 +63,9 @@ const (
 // 95 %.
 //
 // It returns a *clinical.Error for an invalid collection or concentration, for
-// no or more than two serum values, and with the code QualityRefused when both
-// checks of completeness fail (see urine.CreatinineExcretion). Source:
+// no or more than two serum values, for a clearance outside 5 to 250
+// mL/min/{1.73_m2}, and with the code QualityRefused when both checks of
+// completeness fail (see urine.CreatinineExcretion). Source:
 // definition of clearance.
 func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearance, error) {
 	if n := len(in.SerumCreatinine); n == 0 || n > 2 {
@@ -73,13 +75,13 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 			Accepted: []string{"one value drawn during the collection", "the values of its start and end"},
 		}
 	}
-	var serum float64
+	var serum []float64
 	for i, m := range in.SerumCreatinine {
 		value, err := creatinineOf(fmt.Sprintf("serum creatinine %d", i+1), m)
 		if err != nil {
 			return CreatinineClearance{}, err
 		}
-		serum += value / float64(len(in.SerumCreatinine))
+		serum = append(serum, value)
 	}
 	volume, minutes, err := in.Collection.Values()
 	if err != nil {
@@ -98,8 +100,11 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 		return CreatinineClearance{}, err
 	}
 
-	absolute := AbsoluteGFR(timedClearance(concentration, volume, serum, minutes))
+	absolute := AbsoluteGFR(timedClearance(concentration, volume, meanOf(serum), minutes))
 	normalised := absolute.normalise(surface.Value.Value)
+	if err := clinical.CheckRange("creatinine clearance", float64(normalised), lowestGFR, highestGFR, units.MLPerMinPer173M2); err != nil {
+		return CreatinineClearance{}, err
+	}
 	c := CreatinineClearance{
 		MeasuredGFR: newMeasuredGFR(absolute, normalised, "creatinine-clearance-timed-urine",
 			"urine concentration times volume over serum concentration times time"),
@@ -116,6 +121,9 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 	c.AddStep("creatinine excretion", completeness.Value.Value, completeness.Value.Unit)
 	c.AddStep("body surface area ("+surface.Equation+")", surface.Value.Value, surface.Value.Unit)
 	c.AddStep("clearance", float64(absolute), units.MLPerMin)
+	if low, high := slices.Min(serum), slices.Max(serum); high > low*largestSerumRise {
+		c.Warn(CreatinineNotSteady, "the serum creatinine differs by more than 20 %% between the start and the end of the collection; repeat when stable")
+	}
 	if in.Urea != nil {
 		if err := c.addUrea(*in.Urea, volume, minutes, surface.Value.Value); err != nil {
 			return CreatinineClearance{}, err
@@ -125,8 +133,21 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 		c.Warn(UncertaintyNotStated, "the uncertainties of volume, time and concentrations were not stated, so there is no interval")
 		return c, nil
 	}
-	err = in.Uncertainty.interval(&c.Result, []float64{inUrine: concentration, inVolume: volume, inSerum: serum, inMinutes: minutes}, surface.Value.Value)
+	x := append([]float64{inUrine: concentration, inVolume: volume, inMinutes: minutes}, serum...)
+	err = in.Uncertainty.interval(&c.Result, x, surface.Value.Value)
 	return c, err
+}
+
+// largestSerumRise: a serum creatinine that differs by more during a collection
+// is not in steady state. Common practice, no published source.
+const largestSerumRise = 1.2
+
+func meanOf(values []float64) float64 {
+	var sum float64
+	for _, v := range values {
+		sum += v
+	}
+	return sum / float64(len(values))
 }
 
 // timedClearance returns mL/min: both concentrations in the same unit, the
@@ -155,12 +176,13 @@ func (c *CreatinineClearance) addUrea(in UreaInput, volume, minutes, surfaceM2 f
 	return nil
 }
 
-// The places of the inputs of a urinary clearance.
+// The places of the inputs of a urinary clearance; the concentrations in serum
+// follow.
 const (
 	inUrine = iota
 	inVolume
-	inSerum
 	inMinutes
+	inSerum
 )
 
 // interval adds the interval of a urinary clearance with the inputs x.
@@ -172,12 +194,17 @@ func (u UrineUncertainty) interval(r *clinical.Result, x []float64, surfaceM2 fl
 	r.AddInput("uncertainty of the concentration", u.Concentration)
 	r.AddInput("uncertainty of the volume", u.Volume)
 	r.AddInput("uncertainty of the time", u.Time)
-	r.Interval, err = propagate(func(x []float64) (float64, error) {
-		return float64(AbsoluteGFR(timedClearance(x[inUrine], x[inVolume], x[inSerum], x[inMinutes])).normalise(surfaceM2)), nil
+	concentrations := []int{inUrine}
+	for i := inSerum; i < len(x); i++ {
+		concentrations = append(concentrations, i)
+	}
+	interval, err := propagate(func(x []float64) (float64, error) {
+		return float64(AbsoluteGFR(timedClearance(x[inUrine], x[inVolume], meanOf(x[inSerum:]), x[inMinutes])).normalise(surfaceM2)), nil
 	}, x, []uncertain{
-		{"concentration", []int{inUrine, inSerum}, proportional(concentration)},
+		{"concentration", concentrations, proportional(concentration)},
 		{"volume", []int{inVolume}, proportional(volume)},
 		{"time", []int{inMinutes}, constant(minutes)},
 	})
-	return err
+	setInterval(r, interval, err)
+	return nil
 }

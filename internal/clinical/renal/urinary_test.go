@@ -115,3 +115,55 @@ func TestUrinaryCreatinineClearanceInSIUnits(t *testing.T) {
 		t.Errorf("got %g, %v", c.Absolute, err)
 	}
 }
+
+// TestPlausibleClearance: what no kidneys filter is refused, and a serum
+// creatinine that moved during the collection is told.
+func TestPlausibleClearance(t *testing.T) {
+	at := func(serum ...float64) (CreatinineClearance, error) {
+		in := timedUrine()
+		in.SerumCreatinine = nil
+		for _, v := range serum {
+			in.SerumCreatinine = append(in.SerumCreatinine, mgPerDL(v))
+		}
+		return UrinaryCreatinineClearance(in)
+	}
+	// 110 mg/dL, 1500 mL and 1440 min in 1.8028 m2 are 109.958 over the serum.
+	for serum, ok := range map[float64]bool{0.4385: false, 0.4405: true, 15: true} {
+		_, err := at(serum)
+		if ok && err != nil {
+			t.Errorf("a serum of %g: %v", serum, err)
+		} else if !ok {
+			wantError(t, err, clinical.OutOfRange, "creatinine clearance")
+		}
+	}
+	for last, moved := range map[float64]bool{1.198: false, 1.202: true} {
+		for _, pair := range [][]float64{{1, last}, {last, 1}} {
+			c, err := at(pair...)
+			if err != nil || c.HasWarning(CreatinineNotSteady) != moved {
+				t.Errorf("%v: got %v, %v", pair, c.Warnings, err)
+			}
+		}
+	}
+}
+
+// TestTwoSerumValuesAreBetterThanOne: their errors do not go together.
+func TestTwoSerumValuesAreBetterThanOne(t *testing.T) {
+	in := timedUrine()
+	in.Uncertainty = &UrineUncertainty{Concentration: clinical.NewMeasurement(4, "%"), Volume: clinical.NewMeasurement(1, "%"), Time: clinical.NewMeasurement(1, "min")}
+	in.SerumCreatinine = []clinical.Measurement{mgPerDL(0.9), mgPerDL(0.9)}
+	c, err := UrinaryCreatinineClearance(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := 0.04 * math.Sqrt(1+0.5) * float64(c.Normalised)
+	if got := c.Interval.Contributions[0].StandardUncertainty; math.Abs(got/want-1) > 2e-3 {
+		t.Errorf("got %g, want %g", got, want)
+	}
+	// No interval reaches below zero.
+	in.SerumCreatinine = in.SerumCreatinine[:1]
+	in.Collection.Volume, in.Collection.Duration = clinical.NewMeasurement(250, "mL"), clinical.NewMeasurement(4, "h")
+	in.Uncertainty = &UrineUncertainty{Concentration: clinical.NewMeasurement(30, "%"), Volume: clinical.NewMeasurement(30, "%"), Time: clinical.NewMeasurement(60, "min")}
+	if c, err = UrinaryCreatinineClearance(in); err != nil || c.Interval.Low != 0 {
+		t.Errorf("got %+v, %v", c.Interval, err)
+	}
+}

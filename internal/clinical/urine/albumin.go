@@ -39,7 +39,7 @@ func AlbuminExcretion(c Collection, albumin clinical.Measurement) (clinical.Resu
 // AlbuminToCreatinine returns the albumin-to-creatinine ratio of one urine
 // sample: in mg/g when the creatinine is in mg/dL and in mg/mmol when it is in
 // mmol/L, so that no molar mass enters. It returns a *clinical.Error for an
-// albumin outside 0.1 to 20 000 mg/L or a creatinine outside 2 to 1000 mg/dL.
+// albumin outside 0.1 to 20 000 mg/L or a creatinine outside 2 to 500 mg/dL.
 // Source: ratio of the two concentrations. To change the unit of a ratio use
 // units.Convert, and classify it in the unit the laboratory reported.
 func AlbuminToCreatinine(albumin, creatinine clinical.Measurement) (clinical.Result, error) {

@@ -35,7 +35,7 @@ const (
 	usualLowestHours, usualHighestHours = 22, 26
 	lowestVolumeML, highestVolumeML     = 50, 20000
 
-	lowestCreatinineMgPerDL, highestCreatinineMgPerDL = 2, 1000
+	lowestCreatinineMgPerDL, highestCreatinineMgPerDL = 2, 500
 	lowestAlbuminMgPerL, highestAlbuminMgPerL         = 0.1, 20000
 	lowestProteinMgPerL, highestProteinMgPerL         = 1, 50000
 )
@@ -73,7 +73,7 @@ func (c Collection) describe(r *clinical.Result) {
 }
 
 // CreatinineMgPerDL returns a urine creatinine in mg/dL. It returns a
-// *clinical.Error outside 2 to 1000 mg/dL.
+// *clinical.Error outside 2 to 500 mg/dL.
 func CreatinineMgPerDL(creatinine clinical.Measurement) (float64, error) {
 	return creatinine.Within("urine creatinine", units.UrineCreatinine, lowestCreatinineMgPerDL, highestCreatinineMgPerDL, units.MgPerDL)
 }

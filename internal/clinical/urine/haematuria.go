@@ -48,6 +48,8 @@ const (
 	// CircumstanceNotRecorded: a circumstance that excludes a sample was not
 	// recorded.
 	CircumstanceNotRecorded clinical.WarningCode = "circumstance-not-recorded"
+	// PersistentBefore: an earlier series of three samples was persistent.
+	PersistentBefore clinical.WarningCode = "persistent-before"
 )
 
 // Persistent means at least two of the last three samples. Source: KDIGO 2017,
@@ -139,6 +141,23 @@ func newCounted(field string, cells, limit float64) counted {
 	return counted{fmt.Sprintf("%s has at most %g red cells", field, limit), false}
 }
 
+// everPersistent reports whether any three samples in a row would have been
+// persistent.
+func everPersistent(all []counted) bool {
+	for end := samplesToPersist; end <= len(all); end++ {
+		above := 0
+		for _, s := range all[max(end-samplesWeighed, 0):end] {
+			if s.above {
+				above++
+			}
+		}
+		if above >= samplesToPersist {
+			return true
+		}
+	}
+	return false
+}
+
 func conclude(c *clinical.Conclusion, all []counted) {
 	last := all[max(len(all)-samplesWeighed, 0):]
 	above, ever := 0, false
@@ -159,6 +178,9 @@ func conclude(c *clinical.Conclusion, all []counted) {
 		c.Answer = IsolatedOrTransient
 	default:
 		c.Answer = NotAboveLimit
+	}
+	if c.Answer != Persistent && everPersistent(all) {
+		c.Warn(PersistentBefore, "an earlier series of three samples was persistent; let the nephrologist judge the whole course")
 	}
 	for i, s := range all {
 		weight := clinical.Opposes

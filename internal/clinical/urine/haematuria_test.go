@@ -42,7 +42,6 @@ func TestHaematuria(t *testing.T) {
 		{"two of two", cells(5, 3), Persistent, []clinical.Weight{supports, supports, decides}},
 		{"two of three", cells(5, 1, 3), Persistent, []clinical.Weight{supports, opposes, supports, decides}},
 		{"two of the last three", cells(0, 5, 1, 3), Persistent, []clinical.Weight{neutral, supports, opposes, supports, decides}},
-		{"earlier samples do not count", cells(9, 9, 0, 1, 2), IsolatedOrTransient, []clinical.Weight{neutral, neutral, opposes, opposes, opposes, decides}},
 		{"two of four but not of three", cells(9, 0, 1, 9), IsolatedOrTransient, []clinical.Weight{neutral, opposes, opposes, supports, decides}},
 	}
 	for _, tt := range tests {
@@ -62,6 +61,24 @@ func TestHaematuria(t *testing.T) {
 				t.Errorf("incomplete: %+v", c)
 			}
 		})
+	}
+}
+
+// TestHaematuriaRemembers: an earlier persistent series is told, though the last
+// three samples decide.
+func TestHaematuriaRemembers(t *testing.T) {
+	for _, tt := range []struct {
+		counts []float64
+		answer string
+		told   bool
+	}{
+		{[]float64{9, 9, 0, 1, 2}, IsolatedOrTransient, true}, {[]float64{20, 20, 20, 1, 1, 20, 1}, IsolatedOrTransient, true},
+		{[]float64{9, 0, 9, 0, 0, 0}, IsolatedOrTransient, true}, {[]float64{9, 0, 0, 9, 0, 0}, IsolatedOrTransient, false}, {[]float64{9, 9, 9}, Persistent, false},
+	} {
+		c, err := Haematuria(cells(tt.counts...), DefaultHaematuriaRule())
+		if err != nil || c.Answer != tt.answer || c.HasWarning(PersistentBefore) != tt.told {
+			t.Errorf("%v: got %s, %v, %v", tt.counts, c.Answer, c.Warnings, err)
+		}
 	}
 }
 

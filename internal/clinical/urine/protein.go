@@ -32,7 +32,7 @@ func ProteinExcretion(c Collection, protein clinical.Measurement) (clinical.Resu
 // ProteinToCreatinine returns the protein-to-creatinine ratio of one urine
 // sample: in mg/g when the creatinine is in mg/dL and in mg/mmol when it is in
 // mmol/L, so that no molar mass enters. It returns a *clinical.Error for a
-// protein outside 1 to 50 000 mg/L or a creatinine outside 2 to 1000 mg/dL.
+// protein outside 1 to 50 000 mg/L or a creatinine outside 2 to 500 mg/dL.
 // Source: ratio of the two concentrations.
 func ProteinToCreatinine(protein, creatinine clinical.Measurement) (clinical.Result, error) {
 	mgPerL, err := proteinMgPerL(protein)

@@ -81,7 +81,7 @@ func TestLimitsOfEntry(t *testing.T) {
 	}{
 		{"urine volume", withVolume, []float64{50, 20000}, []float64{49.9, 20001}},
 		{"collection duration", withHours, []float64{4, 72}, []float64{3.99, 72.1}},
-		{"urine creatinine", withCreatinine, []float64{2, 1000}, []float64{1.99, 1001}},
+		{"urine creatinine", withCreatinine, []float64{2, 2.01, 500}, []float64{0.1, 501}},
 		{"urine albumin", withAlbumin, []float64{0.1, 20000}, []float64{0.0999, 20001}},
 		{"urine protein", withProtein, []float64{1, 50000}, []float64{0.999, 50001}},
 	}

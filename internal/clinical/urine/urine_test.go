@@ -89,7 +89,9 @@ func TestBadConcentrations(t *testing.T) {
 		{math.NaN(), "mg/dL", clinical.NotFinite},
 		{0, "mg/dL", clinical.NotPositive},
 		{-1, "mmol/L", clinical.NotPositive},
-		{1, "mg/dL", clinical.OutOfRange},
+		{1, "mg/dL", clinical.ProbableUnitError},
+		{80, "mmol/L", clinical.ProbableUnitError},
+		{0.1, "mg/dL", clinical.OutOfRange},
 		{1100, "mg/dL", clinical.OutOfRange},
 		{110, "umol/L", clinical.UnknownUnit},
 	} {
