@@ -35,17 +35,17 @@ func Default() *Protocol {
 	return p
 }
 
-// Parse reads a protocol and checks it whole. The error of a malformed text
-// names the line; that of a rule names the rule.
+// Parse reads a protocol and checks it whole. Its error holds every mistake as a
+// *Fault with the line and the rule: see Faults.
 func Parse(source []byte) (*Protocol, error) {
 	p := &Protocol{}
 	decoder := yaml.NewDecoder(bytes.NewReader(source), yaml.Strict())
 	if err := decoder.Decode(p); err != nil && !errors.Is(err, io.EOF) {
-		return nil, fmt.Errorf("read the protocol: %w", err)
+		return nil, malformed(err, source)
 	}
 	var rest any
 	if err := decoder.Decode(&rest); !errors.Is(err, io.EOF) {
-		return nil, errors.New("read the protocol: the file holds more than one document")
+		return nil, malformed(errors.New("the file holds more than one document"), source)
 	}
 	p.source = slices.Clone(source)
 	sum := sha256.Sum256(source)
@@ -62,7 +62,10 @@ var identifier = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
 // check reports every mistake at once.
 func (p *Protocol) check() error {
 	var errs []error
-	fail := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
+	lines := newLocator(p.source)
+	fail := func(format string, args ...any) {
+		errs = append(errs, lines.located(fmt.Errorf(format, args...).Error()))
+	}
 	if p.Version == "" {
 		fail("version: missing")
 	}

@@ -62,7 +62,7 @@ func TestBrokenProtocols(t *testing.T) {
 		damage func(string) string
 		want   string
 	}{
-		{"no YAML", text("version: [1\ntitle: x"), "[2:1]"},
+		{"no YAML", text("version: [1\ntitle: x"), "line 2: read the protocol"},
 		{"nothing", text(""), "version: missing"},
 		{"a list", text("- a\n- b"), "read the protocol"},
 		{"an unknown field", replace("time_zone:", "timezone:"), `unknown field "timezone"`},
@@ -218,7 +218,7 @@ func TestRegistry(t *testing.T) {
 }
 
 // FuzzParse: whatever a file holds, reading it ends with a protocol or with an
-// error. A protocol that is accepted can be used.
+// error that names its lines. A protocol that is accepted can be used.
 func FuzzParse(f *testing.F) {
 	f.Add(protocol.Default().Source())
 	f.Add("version: [1")
@@ -226,12 +226,67 @@ func FuzzParse(f *testing.F) {
 	f.Add("? {x: y}\n: z")
 	f.Add("requirements:\n  - id: x\n    loinc: [[1]]\nflags: [{bands: [{when: '< 1'}]}]")
 	f.Add("timers: {first_reply_days: 1e3}")
+	f.Add("facts: [{id: a, type: number}]\nrequirements: [[], 1, {id: b, when: {}}, {id: c, when: 'a.b.c('}]")
+	for _, at := range []int{100, 1500, 4000, 9000, 15000} {
+		source := protocol.Default().Source()
+		f.Add(source[:at] + "\n- x: [" + source[at:])
+		f.Add(source[:at] + "when: a.b.c(" + source[at:])
+	}
 	f.Fuzz(func(t *testing.T, source string) {
 		p, err := protocol.Parse([]byte(source))
 		if err != nil {
+			faults := protocol.Faults(err)
+			if len(faults) == 0 {
+				t.Fatalf("an error without a fault: %v", err)
+			}
+			for _, f := range faults {
+				if f.Line < 1 || f.Message == "" {
+					t.Fatalf("a fault without line or message: %+v", f)
+				}
+			}
 			return
 		}
 		p.Assess(protocol.Person{BirthDate: "1981-03-14", Sex: "female"}, nil, "2026-03-02")
 		journey.Begin(p.Rules(), journey.Event{Command: journey.Command{Kind: journey.Refer, Today: "2026-03-02"}})
 	})
+}
+
+// TestFaultsNameTheirLine: each mistake is told with the line that it stands in,
+// all at once.
+func TestFaultsNameTheirLine(t *testing.T) {
+	source := protocol.Default().Source()
+	lineOf := func(text, mark string) int {
+		i := strings.Index(text, mark)
+		if i < 0 {
+			t.Fatalf("the text lacks %q", mark)
+		}
+		return 1 + strings.Count(text[:i], "\n")
+	}
+	broken := strings.NewReplacer(
+		"hold_days: 183", "hold_days: 0",
+		`{band: excludes, when: ">= 35"}`, `{band: forbids, when: ">= 35"}`,
+		"fasting_glucose >= 100", "fasting_glucos >= 100",
+		"opens_before_days: 3\n", "opens_before_days: -3\n",
+		`{code: "29463-7", title`, `{code: "8302-2", title`,
+	).Replace(source)
+	_, err := protocol.Parse([]byte(broken))
+	got := map[string]int{}
+	for _, f := range protocol.Faults(err) {
+		got[f.Rule] = f.Line
+	}
+	for rule, mark := range map[string]string{
+		"timers.hold_days":                    "hold_days: 0",
+		"flags.bmi.bands[0]":                  "{band: forbids",
+		"visits.week-1":                       "id: week-1",
+		"observations.8302-2":                 `{code: "8302-2", title: Body weight`,
+		"requirements.glucose-tolerance.when": "fasting_glucos >= 100",
+	} {
+		want := lineOf(broken, mark)
+		if rule == "requirements.glucose-tolerance.when" {
+			want-- // the key stands in the line before the folded text
+		}
+		if got[rule] != want {
+			t.Errorf("%s: line %d, want %d", rule, got[rule], want)
+		}
+	}
 }
