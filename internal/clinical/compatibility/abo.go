@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/units"
@@ -66,7 +68,7 @@ type BloodSample struct {
 	Group          Group           `json:"group" jsonschema:"ABO group of the sample: O, A, B or AB"`
 	Subtype        Subtype         `json:"subtype,omitempty" jsonschema:"A1 subtyping of a sample of group A or AB: not-tested, A1 or non-A1"`
 	Ref            string          `json:"ref" jsonschema:"identifier of the specimen; two results of one specimen count once"`
-	Collected      string          `json:"collected" jsonschema:"time of collection as RFC 3339 in whole seconds, such as 2026-02-03T08:30:00Z; give all samples of a person with the same offset"`
+	Collected      string          `json:"collected" jsonschema:"time of collection as RFC 3339 with its offset, such as 2026-02-03T08:30:00Z or 2026-02-03T09:30:00+01:00"`
 	PreTransfusion clinical.Answer `json:"preTransfusion,omitempty" jsonschema:"was the sample taken before any transfusion of red cells? yes or no"`
 }
 
@@ -79,12 +81,16 @@ type ABOInput struct {
 
 // ABORules are the choices of a programme.
 type ABORules struct {
-	HighestAntiATitre int `json:"highestAntiATitre" jsonschema:"highest reciprocal anti-A titre, itself included, at which the protocol for non-A1 donors is open"`
+	HighestAntiATitre int                  `json:"highestAntiATitre" jsonschema:"highest reciprocal anti-A titre, itself included, at which the protocol for non-A1 donors is open"`
+	ShortestGap       clinical.Measurement `json:"shortestGap" jsonschema:"shortest time between two collections, itself included, that makes them separate occasions, in min, h or d; zero leaves only that the times differ"`
 }
 
-// DefaultABORules returns a highest anti-A titre of 8 (1:8): common practice, no
-// published source. A programme sets its own, with its method of titration.
-func DefaultABORules() ABORules { return ABORules{HighestAntiATitre: 8} }
+// DefaultABORules returns a highest anti-A titre of 8 (1:8) and a shortest gap of
+// 1 h: common practice, no published source; policy sets no shortest gap. A
+// programme sets its own, the titre with its method of titration.
+func DefaultABORules() ABORules {
+	return ABORules{HighestAntiATitre: 8, ShortestGap: clinical.NewMeasurement(1, units.Hour)}
+}
 
 // The answers of ABO.
 const (
@@ -95,7 +101,8 @@ const (
 	// Discordant: the results of one person differ. This is a hard stop until the
 	// laboratory has resolved it.
 	Discordant = "discordant"
-	// NotDetermined: a person lacks two independent results.
+	// NotDetermined: a person lacks two independent results, or has only samples
+	// taken after a transfusion.
 	NotDetermined = "not-determined"
 )
 
@@ -146,14 +153,8 @@ const (
 )
 
 // UnreadableTime is the code of the error for a time of collection that is not
-// written as asked.
+// written as asked, or that the calendar does not have.
 const UnreadableTime clinical.Code = "unreadable-time"
-
-// The shape of a time of collection: d stands for a digit. Fractions of a second
-// are refused because times are compared as text.
-const localTimeShape = "dddd-dd-ddTdd:dd:dd"
-
-func offsetShapes() []string { return []string{"Z", "+dd:dd", "-dd:dd"} }
 
 // ABO compares the group of a donor with that of a recipient. They are
 // compatible when every antigen of the donor's red cells is one of the
@@ -161,26 +162,34 @@ func offsetShapes() []string { return []string{"Z", "+dd:dd", "-dd:dd"} }
 //
 // The answer is Discordant when two results of one person differ, else
 // NotDetermined unless each person has two results of different specimens
-// collected at different times, else Compatible or Incompatible. Times are
-// compared as text, so two of them tell separate occasions only when they carry
-// the same offset.
+// collected on separate occasions, that is, at different times with the shortest
+// gap of the programme between them, else Compatible or Incompatible. It is
+// NotDetermined as well when every sample of a person is known to be taken after
+// a transfusion. Short of that, samples taken after one, or of which this is not
+// recorded, get a reason unless two independent ones were taken before.
 //
 // A subtype is read from pre-transfusion samples only, and non-A1 is reported
-// only by two independent concordant results. When antigen A of a non-A1 donor
-// is all that is foreign (A2 to O, A2 to B, A2B to B; not A2B to O or A, where B
-// is foreign), the pair stays Incompatible, and NonA1Route tells whether a
-// protocol of the programme may be open at the recorded anti-A titre.
+// only by two independent concordant results; an A1 of a sample of which this is
+// not recorded prevents it. When antigen A of a non-A1 donor is all that is
+// foreign (A2 to O, A2 to B, A2B to B; not A2B to O or A, where B is foreign), the
+// pair stays Incompatible, and NonA1Route tells whether a protocol of the
+// programme may be open at the recorded anti-A titre.
 //
 // It returns a *clinical.Error for a sample without group, specimen or time, an
 // unknown word, a subtype of a group without antigen A, a time that is not RFC
-// 3339 in whole seconds (only its shape is checked), a titre that is not a
-// positive whole number with the unit 1, and a limit under 1.
+// 3339 or not in the calendar, a titre that is not a positive whole number with
+// the unit 1, a limit under 1, and a shortest gap that is missing, negative, not
+// finite or of an unknown unit.
 //
 // Source: antigens of the ABO system; two results and subtype by OPTN policy
 // 14.5 and 3.3 (from memory); the non-A1 route is common practice, no published
 // source.
 func ABO(in ABOInput, rules ABORules) (ABOResult, error) {
 	if err := in.check(rules); err != nil {
+		return ABOResult{}, err
+	}
+	gap, err := durationOrZero("shortest gap between occasions", rules.ShortestGap, units.Minute)
+	if err != nil {
 		return ABOResult{}, err
 	}
 	r := ABOResult{
@@ -200,8 +209,8 @@ func ABO(in ABOInput, rules ABORules) (ABOResult, error) {
 	r.Warn(VerifyFromSource, "two qualified people verify both types independently from the source documents before anything rests on them")
 
 	var donorState, recipientState string
-	r.Donor, donorState = r.determine("donor", in.Donor)
-	r.Recipient, recipientState = r.determine("recipient", in.Recipient)
+	r.Donor, donorState = r.determine("donor", in.Donor, gap)
+	r.Recipient, recipientState = r.determine("recipient", in.Recipient, gap)
 	switch states := []string{donorState, recipientState}; {
 	case slices.Contains(states, Discordant):
 		r.Answer = Discordant
@@ -209,6 +218,9 @@ func ABO(in ABOInput, rules ABORules) (ABOResult, error) {
 		r.Answer = NotDetermined
 	default:
 		r.compare(in, rules)
+	}
+	if weighed := r.NonA1Route == RoutePossible || r.NonA1Route == RouteTitreTooHigh; in.AntiATitre.Given() && !weighed {
+		r.AddReason(clinical.Neutral, commonPractice, "the anti-A titre of the recipient was not weighed: it counts only where antigen A of a donor reported as non-A1 is all that is foreign")
 	}
 	r.AddReason(clinical.Neutral, commonPractice, "Rh and minor antigens are not considered")
 	return r, nil
@@ -246,7 +258,7 @@ func (r *ABOResult) weighNonA1(foreign []string, titre clinical.Measurement, lim
 	case SubtypeNonA1:
 	default:
 		r.NonA1Route = RouteNotDetermined
-		r.AddReason(clinical.NotKnown, optn145, "whether the donor is non-A1: two concordant non-A1 results of separate pre-transfusion samples are not there")
+		r.AddReason(clinical.NotKnown, optn145, "whether the donor is non-A1: that needs two concordant non-A1 results of separate pre-transfusion samples, and no A1 beside them")
 		return
 	}
 	switch {
@@ -264,8 +276,9 @@ func (r *ABOResult) weighNonA1(foreign []string, titre clinical.Measurement, lim
 }
 
 // determine tells what may be reported of a person, and whether the results are
-// Discordant, NotDetermined or, with an empty state, determined.
-func (r *ABOResult) determine(person string, samples []BloodSample) (ReportedType, string) {
+// Discordant, NotDetermined or, with an empty state, determined. The gap is the
+// shortest one between occasions in minutes.
+func (r *ABOResult) determine(person string, samples []BloodSample, gap float64) (ReportedType, string) {
 	if len(samples) == 0 {
 		r.AddReason(clinical.NotKnown, optn145, person+": no result; two from separate occasions are needed")
 		return ReportedType{}, NotDetermined
@@ -275,28 +288,60 @@ func (r *ABOResult) determine(person string, samples []BloodSample) (ReportedTyp
 	case slices.ContainsFunc(samples, func(s BloodSample) bool { return s.Group != reported.Group }):
 		r.AddReason(clinical.Decides, optn145, person+": the results differ; stop, and resolve by the written protocol of the laboratory before going on")
 		return ReportedType{}, Discordant
+	case !slices.ContainsFunc(samples, func(s BloodSample) bool { return s.PreTransfusion != clinical.No }):
+		r.AddReason(clinical.NotKnown, transfusionGuidance, person+": every sample was taken after transfusion, so the group may be that of the transfused cells; two results of samples from before transfusion are needed, or the written protocol of the laboratory")
+		return ReportedType{}, NotDetermined
 	case len(samples) == 1:
 		r.AddReason(clinical.NotKnown, optn145, person+": only one result; a second of another specimen from another occasion is needed")
 		return ReportedType{}, NotDetermined
-	case !independent(samples):
-		r.AddReason(clinical.NotKnown, optn145, person+": no two results are of different specimens with different times of collection (written with the same offset); one from another occasion is needed")
+	case !independent(samples, gap):
+		r.AddReason(clinical.NotKnown, optn145, fmt.Sprintf("%s: no two results are of different specimens with different times of collection at least %g min apart, the programme's limit; one from another occasion is needed", person, gap))
 		return ReportedType{}, NotDetermined
 	}
 	r.AddReason(clinical.Neutral, optn145, fmt.Sprintf("%s: %d results, two of them independent, agree on group %s", person, len(samples), reported.Group))
-	reported.Subtype = r.subtype(person, reported.Group, samples)
+	r.weighTransfusion(person, samples, gap)
+	reported.Subtype = r.subtype(person, reported.Group, samples, gap)
 	return reported, ""
 }
 
+// weighTransfusion records what speaks against a group because of transfusion.
+func (r *ABOResult) weighTransfusion(person string, samples []BloodSample, gap float64) {
+	var before []BloodSample
+	var after, unknown []string
+	for i, s := range samples {
+		switch s.PreTransfusion {
+		case clinical.Yes:
+			before = append(before, s)
+		case clinical.No:
+			after = append(after, strconv.Itoa(i+1))
+		default:
+			unknown = append(unknown, strconv.Itoa(i+1))
+		}
+	}
+	if independent(before, gap) {
+		return
+	}
+	if len(after) > 0 {
+		r.AddReason(clinical.Opposes, transfusionGuidance, fmt.Sprintf("%s: the group rests on results of samples taken after transfusion (sample %s), which may be those of the transfused cells", person, strings.Join(after, ", ")))
+	}
+	if len(unknown) > 0 {
+		r.AddReason(clinical.NotKnown, transfusionGuidance, fmt.Sprintf("%s: whether the samples on which the group rests were taken before transfusion (sample %s)", person, strings.Join(unknown, ", ")))
+	}
+}
+
 // subtype returns the subtype that may be reported, empty if none.
-func (r *ABOResult) subtype(person string, group Group, samples []BloodSample) Subtype {
+func (r *ABOResult) subtype(person string, group Group, samples []BloodSample, gap float64) Subtype {
 	var a1, nonA1 []BloodSample
+	var doubt bool
 	for i, s := range samples {
 		switch {
 		case !s.subtyped():
 		case s.PreTransfusion == clinical.No:
 			r.AddReason(clinical.Neutral, optn145, fmt.Sprintf("%s sample %d was taken after transfusion, so its subtype is not used", person, i+1))
 		case s.PreTransfusion == clinical.NotRecorded:
-			r.AddReason(clinical.NotKnown, optn145, fmt.Sprintf("whether %s sample %d was taken before transfusion, so its subtype is not used", person, i+1))
+			// It may have been taken before, and then it disagrees with non-A1.
+			doubt = doubt || s.Subtype == SubtypeA1
+			r.AddReason(clinical.NotKnown, optn145, fmt.Sprintf("whether %s sample %d was taken before transfusion, so its subtype proves nothing", person, i+1))
 		case s.Subtype == SubtypeA1:
 			a1 = append(a1, s)
 		default:
@@ -306,7 +351,9 @@ func (r *ABOResult) subtype(person string, group Group, samples []BloodSample) S
 	switch {
 	case len(a1) > 0 && len(nonA1) > 0:
 		r.AddReason(clinical.Neutral, optn145, fmt.Sprintf("%s: the subtype results disagree, so group %s is reported without subtype", person, group))
-	case independent(nonA1):
+	case doubt && len(nonA1) > 0:
+		r.AddReason(clinical.NotKnown, optn145, fmt.Sprintf("%s: whether the A1 of a sample that may be pre-transfusion disagrees with non-A1, so group %s is reported without subtype", person, group))
+	case independent(nonA1, gap):
 		r.AddReason(clinical.Neutral, optn145, person+": two independent pre-transfusion results agree on non-A1")
 		return SubtypeNonA1
 	case len(nonA1) > 0:
@@ -319,11 +366,11 @@ func (r *ABOResult) subtype(person string, group Group, samples []BloodSample) S
 }
 
 // independent reports whether two of the samples are of different specimens and
-// different occasions.
-func independent(samples []BloodSample) bool {
+// of occasions with at least the gap, in minutes, between them.
+func independent(samples []BloodSample, gap float64) bool {
 	for i, a := range samples {
 		for _, b := range samples[:i] {
-			if a.independentOf(b) {
+			if a.independentOf(b, gap) {
 				return true
 			}
 		}
@@ -331,14 +378,17 @@ func independent(samples []BloodSample) bool {
 	return false
 }
 
-// Texts with different offsets may stand for the same moment, so they prove
-// nothing.
-func (s BloodSample) independentOf(other BloodSample) bool {
+func (s BloodSample) independentOf(other BloodSample, gap float64) bool {
 	otherSpecimen := !strings.EqualFold(strings.TrimSpace(s.Ref), strings.TrimSpace(other.Ref))
-	return otherSpecimen && s.Collected != other.Collected && s.offset() == other.offset()
+	between := s.time().Sub(other.time()).Abs().Minutes()
+	return otherSpecimen && between > 0 && between >= gap
 }
 
-func (s BloodSample) offset() string { return s.Collected[len(localTimeShape):] }
+// time returns the instant of collection. It was checked before.
+func (s BloodSample) time() time.Time {
+	t, _ := time.Parse(time.RFC3339, s.Collected)
+	return t
+}
 
 func (s BloodSample) subtyped() bool {
 	return s.Subtype == SubtypeA1 || s.Subtype == SubtypeNonA1
@@ -378,19 +428,14 @@ func (s BloodSample) check(field string) error {
 		return missing(field+" specimen", "the identifier of the specimen is required, because one specimen counts once")
 	case s.Collected == "":
 		return missing(field+" time of collection", "the time is required, because one occasion counts once", "a time such as 2026-02-03T08:30:00Z")
-	case !readable(s.Collected):
+	}
+	if _, err := time.Parse(time.RFC3339, s.Collected); err != nil {
 		return &clinical.Error{
 			Code: UnreadableTime, Field: field + " time of collection",
-			Message: "the time is not RFC 3339 in whole seconds", Accepted: []string{"a time such as 2026-02-03T08:30:00Z or 2026-02-03T08:30:00+01:00"},
+			Message: "the time is not RFC 3339 or not in the calendar", Accepted: []string{"a time such as 2026-02-03T08:30:00Z or 2026-02-03T08:30:00+01:00"},
 		}
 	}
 	return clinical.CheckAnswer(field+" taken before transfusion", s.PreTransfusion)
-}
-
-func readable(collected string) bool {
-	return slices.ContainsFunc(offsetShapes(), func(offset string) bool {
-		return matches(collected, localTimeShape+offset)
-	})
 }
 
 func checkTitre(field string, titre clinical.Measurement) error {

@@ -114,6 +114,12 @@ func TestABONeedsTwoIndependentResults(t *testing.T) {
 		{"same time", []BloodSample{a("S-1", firstDay), a("S-2", firstDay)}, NotDetermined, "no two results"},
 		{"one moment in two offsets", []BloodSample{a("S-1", "2026-02-03T08:30:00Z"), a("S-2", "2026-02-03T09:30:00+01:00")}, NotDetermined, "no two results"},
 		{"same offset", []BloodSample{a("S-1", "2026-02-03T08:30:00-05:00"), a("S-2", "2026-02-03T09:30:00-05:00")}, Compatible, ""},
+		{"other offset", []BloodSample{a("S-1", "2026-02-03T08:30:00Z"), a("S-2", "2026-02-03T08:30:00-01:00")}, Compatible, ""},
+		{"other offset, later clock but earlier", []BloodSample{a("S-1", "2026-02-03T08:30:00Z"), a("S-2", "2026-02-03T09:00:00+01:30")}, Compatible, ""},
+		{"just under an hour", []BloodSample{a("S-1", "2026-02-03T08:30:00Z"), a("S-2", "2026-02-03T09:29:59Z")}, NotDetermined, "no two results are of different specimens with different times of collection at least 60 min apart"},
+		{"just under an hour by a fraction", []BloodSample{a("S-1", "2026-02-03T08:30:00.5Z"), a("S-2", "2026-02-03T09:30:00Z")}, NotDetermined, "no two results"},
+		{"an hour backwards", []BloodSample{a("S-1", "2026-02-03T09:30:00Z"), a("S-2", "2026-02-03T08:30:00Z")}, Compatible, ""},
+		{"across midnight", []BloodSample{a("S-1", "2026-02-28T23:30:00Z"), a("S-2", "2026-03-01T00:30:00Z")}, Compatible, ""},
 		{"third is independent", []BloodSample{a("S-1", firstDay), a("S-1", secondDay), a("S-3", secondDay)}, Compatible, ""},
 		{"two", []BloodSample{a("S-1", firstDay), a("S-2", secondDay)}, Compatible, ""},
 	}
@@ -135,6 +141,101 @@ func TestABONeedsTwoIndependentResults(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestABOShortestGap: the gap is a rule of the programme, and with none of it
+// different times are enough.
+func TestABOShortestGap(t *testing.T) {
+	tests := []struct {
+		gap    clinical.Measurement
+		second string
+		want   string
+	}{
+		{clinical.NewMeasurement(0, "h"), "2026-02-03T08:30:01Z", Compatible},
+		{clinical.NewMeasurement(0, "min"), "2026-02-03T08:30:00Z", NotDetermined},
+		{clinical.NewMeasurement(20, "min"), "2026-02-03T08:50:00Z", Compatible},
+		{clinical.NewMeasurement(20, "min"), "2026-02-03T08:49:59Z", NotDetermined},
+		{clinical.NewMeasurement(1, "d"), "2026-02-04T08:30:00Z", Compatible},
+		{clinical.NewMeasurement(1, "d"), "2026-02-04T08:29:59Z", NotDetermined},
+	}
+	for _, tt := range tests {
+		samples := []BloodSample{blood(GroupA, SubtypeNonA1, "S-1", firstDay), blood(GroupA, SubtypeNonA1, "S-2", tt.second)}
+		rules := DefaultABORules()
+		rules.ShortestGap = tt.gap
+		for _, in := range []ABOInput{{Donor: samples, Recipient: plain(GroupA)}, {Donor: plain(GroupA), Recipient: samples}} {
+			r, err := ABO(in, rules)
+			if err != nil || r.Answer != tt.want {
+				t.Errorf("%v with %s: got %s, %v, want %s", tt.gap, tt.second, r.Answer, err, tt.want)
+			}
+		}
+		// A second result of the subtype needs the same gap.
+		r, err := ABO(ABOInput{Donor: append(samples, blood(GroupA, "", "S-3", thirdDay)), Recipient: plain(GroupA)}, rules)
+		if err != nil || (r.Donor.Subtype == SubtypeNonA1) != (tt.want == Compatible) {
+			t.Errorf("%v with %s: got the subtype %q, %v", tt.gap, tt.second, r.Donor.Subtype, err)
+		}
+	}
+	if gap := DefaultABORules().ShortestGap; gap != clinical.NewMeasurement(1, "h") {
+		t.Errorf("the gap is %v", gap)
+	}
+}
+
+// TestABOAfterTransfusion: results of samples taken after a transfusion, or that
+// may be, are weighed unless two independent ones from before it decide.
+func TestABOAfterTransfusion(t *testing.T) {
+	samples := func(before ...clinical.Answer) []BloodSample {
+		var list []BloodSample
+		for i, answer := range before {
+			s := blood(GroupA, "", []string{"S-1", "S-2", "S-3"}[i], []string{firstDay, secondDay, thirdDay}[i])
+			s.PreTransfusion = answer
+			list = append(list, s)
+		}
+		return list
+	}
+	const (
+		remedy  = ": every sample was taken after transfusion, so the group may be that of the transfused cells; two results of samples from before transfusion are needed"
+		opposes = ": the group rests on results of samples taken after transfusion (sample %)"
+		unknown = ": whether the samples on which the group rests were taken before transfusion (sample %)"
+	)
+	tests := []struct {
+		samples            []BloodSample
+		want               string
+		opposes, notKnown  string
+		opposing, doubtful string
+	}{
+		{samples(clinical.Yes, clinical.Yes), Compatible, "", "", "", ""},
+		{samples(clinical.Yes, clinical.Yes, clinical.No), Compatible, "", "", "", ""},
+		{samples("", clinical.Yes, clinical.Yes), Compatible, "", "", "", ""},
+		{samples(clinical.Yes, clinical.No), Compatible, opposes, "", "2", ""},
+		{samples(clinical.No, clinical.Yes, clinical.No), Compatible, opposes, "", "1, 3", ""},
+		{samples("", ""), Compatible, "", unknown, "", "1, 2"},
+		{samples(clinical.No, ""), Compatible, opposes, unknown, "1", "2"},
+		{samples(clinical.No, clinical.No), NotDetermined, "", remedy, "", ""},
+		{samples(clinical.No), NotDetermined, "", remedy, "", ""},
+	}
+	for _, tt := range tests {
+		for person, in := range map[string]ABOInput{
+			"donor": {Donor: tt.samples, Recipient: plain(GroupA)}, "recipient": {Donor: plain(GroupA), Recipient: tt.samples},
+		} {
+			r := mustABO(t, in)
+			if r.Answer != tt.want {
+				t.Errorf("%s %v: got %s, want %s", person, tt.samples, r.Answer, tt.want)
+			}
+			for weight, want := range map[clinical.Weight][2]string{clinical.Opposes: {tt.opposes, tt.opposing}, clinical.NotKnown: {tt.notKnown, tt.doubtful}} {
+				if want[0] == "" {
+					if got := reasons(r.Conclusion, weight); got != "" {
+						t.Errorf("%s %v: got %s", person, tt.samples, got)
+					}
+					continue
+				}
+				wantReason(t, r.Conclusion, weight, person+strings.ReplaceAll(want[0], "%", want[1]))
+			}
+		}
+	}
+	other := samples(clinical.No, clinical.No)
+	other[1].Group = GroupO
+	if r := mustABO(t, ABOInput{Donor: other, Recipient: plain(GroupAB)}); r.Answer != Discordant {
+		t.Errorf("results that differ after transfusion are %s", r.Answer)
 	}
 }
 
@@ -183,6 +284,11 @@ func TestSubtypeReported(t *testing.T) {
 		{"one after transfusion", []BloodSample{sample(SubtypeNonA1, "S-1", firstDay, clinical.Yes), sample(SubtypeNonA1, "S-2", secondDay, clinical.No)}, "", clinical.Neutral, "donor sample 2 was taken after transfusion, so its subtype is not used"},
 		{"one not recorded", []BloodSample{sample(SubtypeNonA1, "S-1", firstDay, clinical.Yes), sample(SubtypeNonA1, "S-2", secondDay, "")}, "", clinical.NotKnown, "whether donor sample 2 was taken before transfusion"},
 		{"A1 after transfusion does not count", append(pair(GroupA, SubtypeNonA1), sample(SubtypeA1, "S-3", thirdDay, clinical.No)), SubtypeNonA1, clinical.Neutral, "donor sample 3 was taken after transfusion"},
+		{"A1 not recorded beside non-A1", append(pair(GroupA, SubtypeNonA1), sample(SubtypeA1, "S-3", thirdDay, "")), "", clinical.NotKnown, "donor: whether the A1 of a sample that may be pre-transfusion disagrees with non-A1, so group A is reported without subtype"},
+		{"A1 not recorded first", append([]BloodSample{sample(SubtypeA1, "S-3", thirdDay, "")}, pair(GroupA, SubtypeNonA1)...), "", clinical.NotKnown, "whether donor sample 1 was taken before transfusion, so its subtype proves nothing"},
+		{"A1 not recorded alone", []BloodSample{sample(SubtypeA1, "S-1", firstDay, ""), sample(SubtypeA1, "S-2", secondDay, "")}, "", clinical.NotKnown, "whether donor sample 2 was taken before transfusion"},
+		{"A1 not recorded beside A1", append(pair(GroupA, SubtypeA1), sample(SubtypeA1, "S-3", thirdDay, "")), SubtypeA1, clinical.Neutral, "the subtype is A1"},
+		{"non-A1 not recorded beside non-A1", append(pair(GroupA, SubtypeNonA1), sample(SubtypeNonA1, "S-3", thirdDay, "")), SubtypeNonA1, clinical.Neutral, "agree on non-A1"},
 		{"not tested", plain(GroupA), "", clinical.Neutral, "agree on group A"},
 	}
 	for _, tt := range tests {
@@ -227,6 +333,7 @@ func TestNonA1Route(t *testing.T) {
 		{"titre too high", pair(GroupA, SubtypeNonA1), plain(GroupO), titre(9), Incompatible, RouteTitreTooHigh, clinical.Supports, "above the programme's limit of 1:8"},
 		{"no titre", pair(GroupA, SubtypeNonA1), plain(GroupO), clinical.Measurement{}, Incompatible, RouteNotDetermined, clinical.NotKnown, "titre of the recipient was not recorded"},
 		{"A1", pair(GroupA, SubtypeA1), plain(GroupO), titre(1), Incompatible, RouteNotApplicable, clinical.Supports, "the donor is A1"},
+		{"A1 not recorded beside non-A1", append(pair(GroupA, SubtypeNonA1), BloodSample{Group: GroupA, Subtype: SubtypeA1, Ref: "S-3", Collected: thirdDay}), plain(GroupO), titre(1), Incompatible, RouteNotDetermined, clinical.NotKnown, "whether the donor is non-A1"},
 		{"not subtyped", plain(GroupA), plain(GroupO), titre(1), Incompatible, RouteNotDetermined, clinical.NotKnown, "whether the donor is non-A1"},
 		{"one recipient result", pair(GroupA, SubtypeNonA1), plain(GroupO)[1:], titre(1), NotDetermined, RouteNotApplicable, clinical.NotKnown, "recipient: only one"},
 	}
@@ -246,9 +353,14 @@ func TestNonA1Route(t *testing.T) {
 			if recorded != tt.titre.Given() {
 				t.Errorf("the titre is recorded: %t", recorded)
 			}
+			// A titre that was given is in a reason, weighed or not.
+			weighed := tt.want == RoutePossible || tt.want == RouteTitreTooHigh
+			if set := strings.Contains(reasons(r.Conclusion, clinical.Neutral), "titre of the recipient was not weighed"); set != (tt.titre.Given() && !weighed) {
+				t.Errorf("the titre is set aside: %t", set)
+			}
 		})
 	}
-	strict, err := ABO(ABOInput{Donor: pair(GroupA, SubtypeNonA1), Recipient: plain(GroupO), AntiATitre: titre(2)}, ABORules{HighestAntiATitre: 1})
+	strict, err := ABO(ABOInput{Donor: pair(GroupA, SubtypeNonA1), Recipient: plain(GroupO), AntiATitre: titre(2)}, ABORules{HighestAntiATitre: 1, ShortestGap: DefaultABORules().ShortestGap})
 	if err != nil || strict.NonA1Route != RouteTitreTooHigh {
 		t.Errorf("a titre of 2 at a limit of 1: %s, %v", strict.NonA1Route, err)
 	}
@@ -279,7 +391,10 @@ func TestABORefuses(t *testing.T) {
 		{"no time", time(""), clinical.Missing, "recipient sample 2 time of collection"},
 		{"date only", time("2026-02-03"), UnreadableTime, "recipient sample 2 time of collection"},
 		{"no offset", time("2026-02-03T08:30:00"), UnreadableTime, "recipient sample 2 time of collection"},
-		{"fraction", time("2026-02-03T08:30:00.5Z"), UnreadableTime, "recipient sample 2 time of collection"},
+		{"no seconds", time("2026-02-03T08:30Z"), UnreadableTime, "recipient sample 2 time of collection"},
+		{"no such day", time("2026-02-30T08:30:00Z"), UnreadableTime, "recipient sample 2 time of collection"},
+		{"no such month", time("2026-13-03T08:30:00Z"), UnreadableTime, "recipient sample 2 time of collection"},
+		{"no such hour", time("2026-02-03T25:30:00Z"), UnreadableTime, "recipient sample 2 time of collection"},
 		{"space", time("2026-02-03 08:30:00Z"), UnreadableTime, "recipient sample 2 time of collection"},
 		{"letters", time("2026-02-03T08:3o:00Z"), UnreadableTime, "recipient sample 2 time of collection"},
 		{"unknown answer", in(func(s *BloodSample) { s.PreTransfusion = "maybe" }), clinical.UnknownChoice, "recipient sample 2 taken before transfusion"},
@@ -301,8 +416,15 @@ func TestABORefuses(t *testing.T) {
 		})
 	}
 	for _, limit := range []int{0, -1} {
-		_, err := ABO(titred(titre(8)), ABORules{HighestAntiATitre: limit})
+		_, err := ABO(titred(titre(8)), ABORules{HighestAntiATitre: limit, ShortestGap: DefaultABORules().ShortestGap})
 		wantError(t, err, clinical.NotPositive, "highest anti-A titre")
+	}
+	for gap, code := range map[clinical.Measurement]clinical.Code{
+		{}: clinical.Missing, clinical.NewMeasurement(-1, "h"): clinical.NotPositive, clinical.NewMeasurement(math.Inf(1), "h"): clinical.NotFinite,
+		clinical.NewMeasurement(math.NaN(), "h"): clinical.NotFinite, clinical.NewMeasurement(1, "mo"): clinical.UnknownUnit, clinical.NewMeasurement(0, "mo"): clinical.UnknownUnit,
+	} {
+		_, err := ABO(titred(titre(8)), ABORules{HighestAntiATitre: 8, ShortestGap: gap})
+		wantError(t, err, code, "shortest gap between occasions")
 	}
 }
 

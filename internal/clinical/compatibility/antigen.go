@@ -77,22 +77,41 @@ func specificities(locus Locus) []specificity {
 	return list
 }
 
-// antigen is a name that was recognised. Broader lists the names that cover it,
-// Broad tells that the name has splits.
+// antigen is a name that was recognised. Broader lists the names that cover it.
+// Broad tells that the name has splits, or is one field of an allele, Variants
+// that it has associated antigens.
 type antigen struct {
-	locus   Locus
-	name    string
-	broader []string
-	broad   bool
+	locus    Locus
+	name     string
+	broader  []string
+	broad    bool
+	variants bool
+}
+
+// finer says in words what the name may stand for, empty if only for itself.
+func (a antigen) finer() string {
+	switch {
+	case a.broad && slices.Contains(allelic(), a.locus):
+		return "alleles"
+	case a.broad:
+		return "splits"
+	case a.variants:
+		return "associated antigens"
+	}
+	return ""
 }
 
 // covers reports whether the name stands for a group to which the other belongs.
 func (a antigen) covers(other antigen) bool { return slices.Contains(other.broader, a.name) }
 
 // prefixes lists how an antigen of a locus may begin, the prefix of its name in
-// results last. The w of Cw is dropped in results, since C12 to C18 have none.
+// results last. The w of Cw is dropped in results, since C12 to C18 have none;
+// that of Bw60 and others is the mark that antigens of B bore until they were
+// accepted.
 func prefixes(locus Locus) []string {
 	switch locus {
+	case LocusB:
+		return []string{"BW", "B"}
 	case LocusC:
 		return []string{"CW", "C"}
 	case LocusDRB345:
@@ -107,6 +126,7 @@ func newAntigen(locus Locus, number string) antigen {
 	prefix := names[len(names)-1]
 	a := antigen{locus: locus, name: prefix + number}
 	a.broad = slices.ContainsFunc(known, func(s specificity) bool { return s.parent == number && !s.associated })
+	a.variants = slices.ContainsFunc(known, func(s specificity) bool { return s.parent == number && s.associated })
 	for number != "" {
 		i := slices.IndexFunc(known, func(s specificity) bool { return s.number == number })
 		number = known[i].parent
@@ -126,7 +146,7 @@ func parseAntigen(field, text string) (antigen, error) {
 	switch {
 	case name == "":
 		return antigen{}, missing(field, "an antigen is required", acceptedAntigens()...)
-	case strings.HasPrefix(name, "BW"):
+	case name == "BW4" || name == "BW6":
 		return antigen{}, unknownChoice(field, "public epitopes are not compared; give the antigens that carry it", acceptedAntigens()...)
 	case strings.Contains(name, "*"):
 		return parseAllele(field, name)
@@ -155,21 +175,31 @@ func parseAllele(field, name string) (antigen, error) {
 	}
 	first, second, two := strings.Cut(fields, ":")
 	if !alleleField(first) || two && !alleleField(second) {
-		return antigen{}, unknownChoice(field, "an allele is named by one or two fields of two to four digits", acceptedAntigens()...)
+		return antigen{}, unknownChoice(field, "an allele is named by one or two fields of two to four digits, of which only a field of two begins with zero; put a colon between the fields", acceptedAntigens()...)
 	}
-	a := antigen{locus: Locus(prefix), name: name}
+	// Before 2010 names had no colon: DPB1*1301 meant DPB1*13:01, and would match
+	// nothing as a first field.
+	if !two && matches(first, "dddd") {
+		return antigen{}, unknownChoice(field, "four digits alone may be an allele in its old spelling; put a colon between the fields", acceptedAntigens()...)
+	}
+	a := antigen{locus: Locus(prefix), name: name, broad: !two}
 	if two {
 		a.broader = []string{prefix + "*" + first}
 	}
 	return a, nil
 }
 
+// alleleField reports whether the text is a field of an allele. Fields have two
+// digits or, without a zero in front, as many as their number needs.
 func alleleField(text string) bool {
+	if strings.HasPrefix(text, "0") {
+		return matches(text, "dd")
+	}
 	return slices.ContainsFunc([]string{"dd", "ddd", "dddd"}, func(shape string) bool { return matches(text, shape) })
 }
 
 func acceptedAntigens() []string {
-	return []string{"antigens such as A2, B44, C7 or Cw7, DR4, DR52, DQ8, without a zero in front", "for DQA1, DPA1 and DPB1 names such as DQA1*05 or DPB1*04:01"}
+	return []string{"antigens such as A2, B44, C7 or Cw7, DR4, DR52, DQ8, without a zero in front", "for DQA1, DPA1 and DPB1 names such as DQA1*05 or DPB1*04:01 (not DPB1*0401 or DPB1*004:01)"}
 }
 
 // parseAntigens recognises antigens and puts them in a fixed order, so that the
@@ -263,6 +293,11 @@ func (t typing) unknown(locus Locus) int {
 		return 0
 	}
 	return antigensPerLocus - len(t.at(locus))
+}
+
+// homozygous reports whether both chromosomes carry the one name of a locus.
+func (t typing) homozygous(locus Locus) bool {
+	return t.unknown(locus) == 0 && len(distinct(t.at(locus))) == 1
 }
 
 // describe records a typing, locus by locus.

@@ -8,16 +8,20 @@
 package compatibility
 
 import (
+	"slices"
 	"strings"
 
 	"candidacy/internal/clinical"
+	"candidacy/internal/clinical/units"
 )
 
 // Sources that several reasons name.
 const (
 	commonPractice = "common practice, no published source"
 	optn145        = "OPTN policy 14.5 (from memory)"
-	whoNames       = "WHO nomenclature report (Marsh, Tissue Antigens 2010;75:291), broad and split antigens from memory"
+	// The guidance names the factor; what follows from it here is common practice.
+	transfusionGuidance = "OPTN guidance: transfusion lessens the reliability of a group (from memory); " + commonPractice
+	whoNames            = "WHO nomenclature report (Marsh, Tissue Antigens 2010;75:291), broad and split antigens from memory"
 )
 
 // matches reports whether the text has the shape: d stands for a digit, every
@@ -41,6 +45,15 @@ const PhysicalCrossmatchNeeded clinical.WarningCode = "physical-crossmatch-neede
 
 func warnPhysical(c *clinical.Conclusion) {
 	c.Warn(PhysicalCrossmatchNeeded, "this never replaces the physical crossmatch with a recent serum")
+}
+
+// durationOrZero returns a duration in a unit. Unlike Measurement.In it accepts
+// zero.
+func durationOrZero(field string, m clinical.Measurement, unit string) (float64, error) {
+	if m.Value == 0 && slices.Contains(units.Accepted(units.Duration), m.Unit) {
+		return m.Value, nil
+	}
+	return m.In(field, units.Duration, unit)
 }
 
 func missing(field, message string, accepted ...string) error {

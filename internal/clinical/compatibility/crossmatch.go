@@ -75,17 +75,25 @@ type CrossmatchResult struct {
 	Findings []UnacceptableFinding `json:"findings,omitempty"`
 }
 
+// AllelesAsWritten is the warning that unacceptable antigens of DPB1 were
+// compared as written.
+const AllelesAsWritten clinical.WarningCode = "alleles-as-written"
+
 // VirtualCrossmatch compares the antigens of a donor at all loci with the
 // unacceptable antigens of a recipient.
 //
 // An unacceptable broad antigen is present when the donor has any split of it. An
 // unacceptable split of which the donor has only the broad may be present. An
-// associated antigen counts here as a split of its antigen. The answer is Positive with any antigen present, whatever else is missing. It is
-// Negative when none is present or may be, the donor is fully typed, and the
-// serum is not older than the programme's limit; otherwise Indeterminate. Fully
-// typed means here: at every locus at which an unacceptable antigen lies, with
-// both antigens or the statement that there is no further one. A locus without
-// unacceptable antigens cannot change the answer.
+// associated antigen counts here as a split of its antigen. The answer is
+// Positive with any antigen present, whatever else is missing. It is Negative
+// when none is present or may be, the donor is fully typed, and the serum is not
+// older than the programme's limit; otherwise Indeterminate. Fully typed means
+// here: at every locus at which an unacceptable antigen lies, with both antigens
+// or the statement that there is no further one. A locus without unacceptable
+// antigens cannot change the answer.
+//
+// Names of DPB1 are compared as written. One may stand for a P group, the alleles
+// that antibodies do not tell apart; AllelesAsWritten warns about it.
 //
 // Antibodies to a pair of chains (DQA1 with DQB1, DPA1 with DPB1) or to single
 // alleles of an antigen cannot be expressed; a laboratory names the antigens.
@@ -126,6 +134,9 @@ func VirtualCrossmatch(in CrossmatchInput, rules CrossmatchRules) (CrossmatchRes
 	}
 	warnPhysical(&r.Conclusion)
 	warnNomenclature(&r.Conclusion)
+	if slices.ContainsFunc(unacceptable, func(a antigen) bool { return a.locus == LocusDPB1 }) {
+		r.Warn(AllelesAsWritten, "names of DPB1 are compared as written, and each may stand for one P group of alleles that antibodies do not tell apart; the laboratory decides which donor alleles an unacceptable name includes")
+	}
 
 	listed := len(unacceptable) > 0 || in.NoUnacceptable == clinical.Yes
 	if !listed || !serum.known || serum.old() {
@@ -235,13 +246,9 @@ func newSerum(age clinical.Measurement, rules CrossmatchRules) (serum, error) {
 	if err != nil || !age.Given() {
 		return serum{}, err
 	}
-	s := serum{limit: limit, known: true}
-	// A serum of today has the age zero, which is no duration otherwise.
-	if age.Value == 0 && slices.Contains(units.Accepted(units.Duration), age.Unit) {
-		return s, nil
-	}
-	s.days, err = age.In("serum age", units.Duration, units.Day)
-	return s, err
+	// A serum of today has the age zero.
+	days, err := durationOrZero("serum age", age, units.Day)
+	return serum{days: days, limit: limit, known: true}, err
 }
 
 func (s serum) old() bool { return s.days > s.limit }

@@ -23,7 +23,8 @@ type LocusMismatch struct {
 	Low  int `json:"low"`
 	High int `json:"high"`
 	// Absent are the donor antigens that no antigen given for the recipient can
-	// be, Undecided those that are broad, or of which the recipient has the broad.
+	// be. Undecided are those that are broader or narrower than one of the
+	// recipient, and a broad one that both have and the donor on both chromosomes.
 	Absent    []string `json:"absent,omitempty"`
 	Undecided []string `json:"undecided,omitempty"`
 }
@@ -41,8 +42,10 @@ type MismatchResult struct {
 	Extra []LocusMismatch `json:"extra,omitempty"`
 }
 
-// ComparedAsBroad is the warning that donor and recipient were both given the
-// same broad antigen. It counts as shared, though its splits may differ.
+// ComparedAsBroad is the warning that one name with splits, alleles or associated
+// antigens below it was counted as one antigen, though each time it may stand for
+// another of them: it was given for donor and recipient, or, with associated
+// antigens, for both chromosomes of the donor.
 const ComparedAsBroad clinical.WarningCode = "compared-as-broad"
 
 // Mismatch counts at each of the loci A, B and DR the distinct donor antigens
@@ -53,8 +56,15 @@ const ComparedAsBroad clinical.WarningCode = "compared-as-broad"
 // Antigens are compared as splits. What cannot be decided makes the count a
 // range: a broad antigen against one of its splits (A9 may be A24 or not), an
 // antigen against an associated one of it (A2 against A203), a second antigen
-// that is not known, an untyped locus. A broad antigen given for both counts as
-// shared, with the warning ComparedAsBroad.
+// that is not known, an untyped locus. A broad antigen on both chromosomes (given
+// twice, or with its locus in NoFurther) stands for one split or two different
+// ones, so A9 alone against A1 and A2 counts 1 to 2. One field of an allele is
+// broad too. The splits of a broad antigen need not be those of the table.
+//
+// A name given for both persons counts as shared, and an antigen with associated
+// ones on both chromosomes of the donor counts once, as published counts have it
+// (DR3 against DR3, A2 homozygous); the warning ComparedAsBroad names them. Of a
+// broad antigen on two chromosomes one is shared so, and the other may differ.
 //
 // It returns a *clinical.Error for a person without antigens, a name that is not
 // recognised, an allele where an antigen is expected, more than two antigens at a
@@ -105,24 +115,41 @@ func span(low, high int) string {
 // compare counts one locus and records what was weighed.
 func (r *MismatchResult) compare(locus Locus, weight clinical.Weight, donor, recipient typing) LocusMismatch {
 	ours, theirs := distinct(donor.at(locus)), distinct(recipient.at(locus))
+	twice := donor.homozygous(locus)
 	m := LocusMismatch{Locus: locus}
-	m.Low, m.High = countAbsent(ours, theirs)
+	m.Low, m.High = countAbsent(
+		// Published counts have an antigen that has associated ones once in a
+		// homozygous donor, so there only a broad name may differ.
+		donor.carried(locus, func(a antigen) bool { return a.broad }, "second of the donor"),
+		recipient.carried(locus, func(a antigen) bool { return a.finer() != "" }, "second of the recipient"),
+	)
 	// An antigen of the recipient that is not known may be one that the donor
 	// has; one of the donor that is not known may be foreign.
 	m.Low = max(0, m.Low-recipient.unknown(locus))
 	m.High = min(antigensPerLocus, m.High+donor.unknown(locus))
+	var undecided []string
 	for _, a := range ours {
 		same := func(b antigen) bool { return a.name == b.name }
 		related := func(b antigen) bool { return a.covers(b) || b.covers(a) }
+		shared := slices.ContainsFunc(theirs, same)
 		switch {
-		case slices.ContainsFunc(theirs, same):
-			if a.broad {
-				r.Warn(ComparedAsBroad, "%s is broad and was given for both: it counts as shared, though its splits may differ", a.name)
-			}
+		case shared && a.finer() != "":
+			r.Warn(ComparedAsBroad, "%s was given for both: it counts as shared, though its %s may differ", a.name, a.finer())
+		case twice && a.variants && !a.broad:
+			r.Warn(ComparedAsBroad, "%s is on both chromosomes of the donor: it counts once, though its %s may differ", a.name, a.finer())
+		}
+		switch {
+		case shared && !(twice && a.broad):
+		case shared:
+			m.Undecided = append(m.Undecided, a.name)
 		case slices.ContainsFunc(theirs, related):
 			m.Undecided = append(m.Undecided, a.name)
+			undecided = append(undecided, fmt.Sprintf("%s: whether donor %s is an antigen of the recipient, because one is named more broadly than the other", locus, a.name))
 		default:
 			m.Absent = append(m.Absent, a.name)
+		}
+		if twice && a.broad {
+			undecided = append(undecided, fmt.Sprintf("%s: whether the two %s of the donor are the same or two different %s of it", locus, a.name, a.finer()))
 		}
 	}
 	text := fmt.Sprintf("%s: donor antigens absent in the recipient: %s", locus, span(m.Low, m.High))
@@ -133,8 +160,8 @@ func (r *MismatchResult) compare(locus Locus, weight clinical.Weight, donor, rec
 		text += "; not part of the count over A, B and DR"
 	}
 	r.AddReason(weight, commonPractice, text)
-	for _, name := range m.Undecided {
-		r.AddReason(clinical.NotKnown, whoNames, fmt.Sprintf("%s: whether donor %s is an antigen of the recipient, because one is named more broadly than the other", locus, name))
+	for _, text := range undecided {
+		r.AddReason(clinical.NotKnown, whoNames, text)
 	}
 	r.addUnknown("donor", locus, donor)
 	r.addUnknown("recipient", locus, recipient)
@@ -151,23 +178,44 @@ func (r *MismatchResult) addUnknown(person string, locus Locus, t typing) {
 	}
 }
 
+// carried is what one chromosome carries: a name that may stand for something
+// narrower. Own is what it stands for when that is nothing that another names;
+// chromosomes with the same own carry the same.
+type carried struct {
+	antigen
+	own string
+}
+
+// carried lists what the chromosomes of a person carry at a locus. A second
+// chromosome with the name of the first is listed only where it may differ, and
+// gets its own.
+func (t typing) carried(locus Locus, second func(antigen) bool, own string) []carried {
+	var list []carried
+	for _, a := range distinct(t.at(locus)) {
+		list = append(list, carried{a, a.name})
+		if t.homozygous(locus) && second(a) {
+			list = append(list, carried{a, own})
+		}
+	}
+	return list
+}
+
 // countAbsent returns the lowest and the highest number of distinct donor
 // antigens absent in the recipient, over everything that the names may stand
 // for.
-func countAbsent(donor, recipient []antigen) (low, high int) {
+func countAbsent(donor, recipient []carried) (low, high int) {
 	known := slices.Clone(donor)
-	for _, a := range recipient {
-		if !slices.ContainsFunc(known, func(b antigen) bool { return a.name == b.name }) {
-			known = append(known, a)
+	for _, c := range recipient {
+		if c.among(known) < 0 {
+			known = append(known, c)
 		}
 	}
 	low = len(donor)
 	for _, meaning := range meanings(known) {
-		resolve := func(list []antigen) []string {
+		resolve := func(list []carried) []string {
 			var out []string
-			for _, a := range list {
-				i := slices.IndexFunc(known, func(b antigen) bool { return a.name == b.name })
-				out = append(out, meaning[i])
+			for _, c := range list {
+				out = append(out, meaning[c.among(known)])
 			}
 			slices.Sort(out)
 			return slices.Compact(out)
@@ -179,17 +227,22 @@ func countAbsent(donor, recipient []antigen) (low, high int) {
 	return low, high
 }
 
+// among returns the index of what carries the same, negative if none does.
+func (c carried) among(list []carried) int {
+	return slices.IndexFunc(list, func(other carried) bool { return c.own == other.own })
+}
+
 // meanings lists every way in which the names can be meant: a name stands for
-// any other that it covers, or for something that none of the others names. A
-// name has one meaning, whoever has it.
-func meanings(known []antigen) [][]string {
+// any other that it covers, or for something that none of the others names; a
+// second chromosome may also be the same as the first.
+func meanings(known []carried) [][]string {
 	all := [][]string{nil}
-	for _, a := range known {
+	for _, c := range known {
 		var longer [][]string
 		for _, begun := range all {
-			for _, b := range known {
-				if a.name == b.name || a.covers(b) {
-					longer = append(longer, append(slices.Clone(begun), b.name))
+			for _, other := range known {
+				if c.own == other.own || c.covers(other.antigen) || c.name == other.own {
+					longer = append(longer, append(slices.Clone(begun), other.own))
 				}
 			}
 		}
