@@ -52,6 +52,7 @@ type route struct {
 // routes is the whole API.
 var routes = []route{
 	{http.MethodGet, "/openapi.yaml", nil, (*server).document},
+	{http.MethodGet, "/protocol.schema.json", nil, (*server).protocolSchema},
 	{http.MethodGet, "/whoami", readers, (*server).whoami},
 	{http.MethodGet, "/protocol", readers, (*server).protocol},
 	{http.MethodGet, "/accounts", []journey.Role{journey.Coordinator, journey.Administrator}, (*server).accounts},

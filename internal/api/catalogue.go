@@ -2,6 +2,7 @@ package api
 
 import (
 	_ "embed"
+	"encoding/json"
 	"net/http"
 
 	"github.com/labstack/echo/v4"
@@ -17,6 +18,15 @@ var openapi []byte
 // document answers GET /openapi.yaml.
 func (s *server) document(c echo.Context) error {
 	return c.Blob(http.StatusOK, "application/yaml", openapi)
+}
+
+// protocolSchema answers GET /protocol.schema.json, which editors read.
+func (s *server) protocolSchema(c echo.Context) error {
+	text, err := json.Marshal(protocol.Schema())
+	if err != nil {
+		return err
+	}
+	return c.Blob(http.StatusOK, "application/schema+json", text)
 }
 
 // whoami answers GET /whoami.

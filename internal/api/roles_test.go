@@ -23,6 +23,7 @@ func TestRoles(t *testing.T) {
 	}
 	routes := []route{
 		{call{method: "GET", path: "/api/openapi.yaml"}, append(slices.Clone(everybody), ""), 200},
+		{call{method: "GET", path: "/api/protocol.schema.json"}, append(slices.Clone(everybody), ""), 200},
 		{call{method: "GET", path: "/api/whoami"}, reading, 200},
 		{call{method: "HEAD", path: "/api/whoami"}, reading, 200},
 		{call{method: "GET", path: "/api/protocol"}, reading, 200},

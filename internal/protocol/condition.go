@@ -135,7 +135,7 @@ func compileCondition(env *cel.Env, facts []Fact, text string) (*condition, erro
 	}
 	ast, issues := env.Compile(text)
 	if err := issues.Err(); err != nil {
-		return nil, errors.New(firstLine(err.Error()))
+		return nil, errors.New(strings.TrimPrefix(firstLine(err.Error()), "ERROR: <input>:"))
 	}
 	if ast.OutputType() != cel.BoolType {
 		return nil, errors.New("the expression must be true or false; it is " + ast.OutputType().String())

@@ -15,13 +15,13 @@ import (
 
 // Protocol is one version of a programme's rules.
 type Protocol struct {
-	Version     string `yaml:"version"`
+	Version     string `yaml:"version" doc:"names this text for ever: a changed text needs another version"`
 	Title       string `yaml:"title"`
 	Description string `yaml:"description"`
 	// Canonical is the URL of the protocol in FHIR instantiatesCanonical.
 	Canonical    string         `yaml:"canonical"`
-	TimeZone     string         `yaml:"time_zone"`
-	Statement    string         `yaml:"general_statement"`
+	TimeZone     string         `yaml:"time_zone" doc:"IANA name of the zone of all calendar days"`
+	Statement    string         `yaml:"general_statement" doc:"what outsiders learn when a candidate does not go forward"`
 	Requirements []Requirement  `yaml:"requirements"`
 	Flags        []FlagRule     `yaml:"flags"`
 	Methods      Methods        `yaml:"methods"`
@@ -47,19 +47,19 @@ type Requirement struct {
 	Signer   journey.Role     `yaml:"signer"`
 	// LOINC lists codes of results that satisfy the requirement, each entry
 	// being one alternative set: every code of the set is needed.
-	LOINC [][]string `yaml:"loinc"`
+	LOINC [][]string `yaml:"loinc" doc:"sets of codes that satisfy it; every code of one set is needed"`
 	// Local lists codes of the local code system, in the same way.
 	Local       [][]string `yaml:"local"`
-	ValidDays   int        `yaml:"valid_days"`
-	NoWaiver    bool       `yaml:"no_waiver"`
-	WhenFlagged []string   `yaml:"when_flagged"`
+	ValidDays   int        `yaml:"valid_days" doc:"days from collection or signature until it expires; 0 or nothing: it does not"`
+	NoWaiver    bool       `yaml:"no_waiver" doc:"nobody may waive it"`
+	WhenFlagged []string   `yaml:"when_flagged" doc:"applies only while one of these flags is raised"`
 	// When is a condition over facts, in CEL: the requirement applies while it
 	// is true, and also while it is not known whether it is.
-	When           string `yaml:"when"`
-	BeforeDecision bool   `yaml:"before_decision"`
-	ByAdvocate     bool   `yaml:"by_advocate"`
-	Sided          bool   `yaml:"sided"`
-	Source         string `yaml:"source"`
+	When           string `yaml:"when" doc:"condition over facts in CEL, such as age >= 50 && smoker; it applies while true, and while not known"`
+	BeforeDecision bool   `yaml:"before_decision" doc:"the committee decides nothing without it"`
+	ByAdvocate     bool   `yaml:"by_advocate" doc:"only the assigned advocate may give it"`
+	Sided          bool   `yaml:"sided" doc:"a consent that names the side"`
+	Source         string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
 
 	condition *condition
 }
@@ -76,11 +76,11 @@ type FlagRule struct {
 	// Coded marks a rule over a coded result such as positive or negative.
 	Coded bool `yaml:"coded"`
 	// Decimals is how the value is shown; it is compared unrounded.
-	Decimals int `yaml:"decimals"`
+	Decimals int `yaml:"decimals" doc:"how the value is shown; it is compared unrounded"`
 	// Bands are tried from the top; the first whose condition holds applies.
 	// A value that none takes is in the band "meets".
 	Bands  []BandRule `yaml:"bands"`
-	Source string     `yaml:"source"`
+	Source string     `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
 }
 
 // BandRule is one band with the condition for it, such as "< 60" or
@@ -88,7 +88,7 @@ type FlagRule struct {
 type BandRule struct {
 	Band     journey.Band `yaml:"band"`
 	When     string       `yaml:"when"`
-	Absolute bool         `yaml:"absolute"`
+	Absolute bool         `yaml:"absolute" doc:"no review can lift it"`
 
 	op        string
 	threshold float64
@@ -111,7 +111,7 @@ type Observation struct {
 	High  float64 `yaml:"high"`
 	Coded bool    `yaml:"coded"`
 	// YesNo marks a coded observation that is a question of yes and no.
-	YesNo bool     `yaml:"yes_no"`
+	YesNo bool     `yaml:"yes_no" doc:"a question of yes and no"`
 	Panel []string `yaml:"panel"`
 }
 
@@ -180,7 +180,7 @@ type Visit struct {
 	OpensBefore int    `yaml:"opens_before_days"`
 	ClosesAfter int    `yaml:"closes_after_days"`
 	InRecovery  bool   `yaml:"in_recovery"`
-	Source      string `yaml:"source"`
+	Source      string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
 }
 
 // Seat is a seat of the selection committee that a quorum needs.

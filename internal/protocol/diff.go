@@ -1,0 +1,194 @@
+package protocol
+
+import (
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/result"
+)
+
+// Change is one rule that differs between two protocols.
+type Change struct {
+	// Part is the section, such as requirements, and ID the rule in it.
+	Part string `json:"part"`
+	ID   string `json:"id,omitempty"`
+	// Kind is added, removed or changed.
+	Kind string `json:"kind"`
+	// Fields says what changed, in the words of the file.
+	Fields []FieldChange `json:"fields,omitempty"`
+}
+
+// The kinds of change.
+const (
+	Added   = "added"
+	Removed = "removed"
+	Changed = "changed"
+)
+
+// FieldChange is one field with both texts.
+type FieldChange struct {
+	Field string `json:"field"`
+	From  string `json:"from"`
+	To    string `json:"to"`
+}
+
+// Diff lists what differs between two protocols, section by section in the order
+// of the newer one.
+func Diff(from, to *Protocol) []Change {
+	var changes []Change
+	compare := func(part, id string, a, b any) {
+		if fields := fieldChanges("", reflect.ValueOf(a), reflect.ValueOf(b)); len(fields) > 0 {
+			changes = append(changes, Change{Part: part, ID: id, Kind: Changed, Fields: fields})
+		}
+	}
+	compare("protocol", "", header(from), header(to))
+	compare("methods", "", from.Methods, to.Methods)
+	compare("timers", "", from.Timers, to.Timers)
+	changes = append(changes, diffRules("quorum", from.Quorum, to.Quorum, func(s Seat) string { return s.ID })...)
+	changes = append(changes, diffRules("facts", from.Facts, to.Facts, func(f Fact) string { return f.ID })...)
+	changes = append(changes, diffRules("requirements", from.Requirements, to.Requirements, func(r Requirement) string { return r.ID })...)
+	changes = append(changes, diffRules("flags", from.Flags, to.Flags, func(f FlagRule) string { return f.ID })...)
+	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
+	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
+}
+
+// header is what stands before the sections.
+func header(p *Protocol) any {
+	return struct {
+		Title     string `yaml:"title"`
+		TimeZone  string `yaml:"time_zone"`
+		Statement string `yaml:"general_statement"`
+		Canonical string `yaml:"canonical"`
+	}{p.Title, p.TimeZone, p.Statement, p.Canonical}
+}
+
+func diffRules[T any](part string, from, to []T, id func(T) string) []Change {
+	var changes []Change
+	for _, b := range to {
+		i := slices.IndexFunc(from, func(a T) bool { return id(a) == id(b) })
+		if i < 0 {
+			changes = append(changes, Change{Part: part, ID: id(b), Kind: Added})
+			continue
+		}
+		if fields := fieldChanges("", reflect.ValueOf(from[i]), reflect.ValueOf(b)); len(fields) > 0 {
+			changes = append(changes, Change{Part: part, ID: id(b), Kind: Changed, Fields: fields})
+		}
+	}
+	for _, a := range from {
+		if !slices.ContainsFunc(to, func(b T) bool { return id(a) == id(b) }) {
+			changes = append(changes, Change{Part: part, ID: id(a), Kind: Removed})
+		}
+	}
+	return changes
+}
+
+// fieldChanges compares the fields of two structs of one type.
+func fieldChanges(at string, a, b reflect.Value) []FieldChange {
+	var changes []FieldChange
+	for i := range a.NumField() {
+		name := fieldName(a.Type().Field(i))
+		if name == "" {
+			continue
+		}
+		x, y := a.Field(i), b.Field(i)
+		if x.Kind() == reflect.Pointer && !x.IsNil() && !y.IsNil() {
+			x, y = x.Elem(), y.Elem()
+		}
+		if x.Kind() == reflect.Struct && y.Kind() == reflect.Struct {
+			changes = append(changes, fieldChanges(at+name+".", x, y)...)
+			continue
+		}
+		if from, to := fieldText(x), fieldText(y); from != to {
+			changes = append(changes, FieldChange{Field: at + name, From: from, To: to})
+		}
+	}
+	return changes
+}
+
+func fieldText(v reflect.Value) string {
+	switch {
+	case v.Kind() == reflect.Pointer && v.IsNil():
+		return ""
+	case v.Kind() == reflect.Pointer:
+		return fmt.Sprint(v.Elem().Interface())
+	}
+	if bands, ok := v.Interface().([]BandRule); ok {
+		var list []string
+		for _, b := range bands {
+			text := fmt.Sprintf("%s when %s", b.Band, b.When)
+			if b.Absolute {
+				text += ", absolute"
+			}
+			list = append(list, text)
+		}
+		return strings.Join(list, "; ")
+	}
+	return fmt.Sprint(v.Interface())
+}
+
+// Effect is what another protocol changes for one candidate.
+type Effect struct {
+	// Gained and Lost are requirements that apply, or no longer.
+	Gained []string `json:"gained,omitempty"`
+	Lost   []string `json:"lost,omitempty"`
+	// Flags are those whose band changes.
+	Flags []FlagChange `json:"flags,omitempty"`
+}
+
+// FlagChange is a flag with both bands; one that is not there has none.
+type FlagChange struct {
+	ID   string       `json:"id"`
+	From journey.Band `json:"from,omitempty"`
+	To   journey.Band `json:"to,omitempty"`
+}
+
+// None reports whether nothing changes.
+func (e Effect) None() bool { return len(e.Gained)+len(e.Lost)+len(e.Flags) == 0 }
+
+// EffectOn compares what two protocols make of one candidate's results.
+func EffectOn(from, to *Protocol, person Person, results []result.Result, today journey.Date) Effect {
+	before, after := from.Assess(person, results, today), to.Assess(person, results, today)
+	var e Effect
+	needed, needs := from.applying(before), to.applying(after)
+	for _, id := range needs {
+		if !slices.Contains(needed, id) {
+			e.Gained = append(e.Gained, id)
+		}
+	}
+	for _, id := range needed {
+		if !slices.Contains(needs, id) {
+			e.Lost = append(e.Lost, id)
+		}
+	}
+	band := func(flags []Flag, id string) journey.Band {
+		for _, f := range flags {
+			if f.ID == id {
+				return f.Band
+			}
+		}
+		return ""
+	}
+	for _, f := range slices.Concat(after.Flags, before.Flags) {
+		change := FlagChange{ID: f.ID, From: band(before.Flags, f.ID), To: band(after.Flags, f.ID)}
+		if change.From != change.To && !slices.Contains(e.Flags, change) {
+			e.Flags = append(e.Flags, change)
+		}
+	}
+	return e
+}
+
+// applying lists the requirements that apply by a report, in the order of the
+// protocol: the same rules that the process folds over time.
+func (p *Protocol) applying(r Report) []string {
+	state := journey.Begin(p.rules, journey.Event{Command: journey.Command{Kind: journey.Refer}, Assessment: r.Coded()})
+	var ids []string
+	for _, requirement := range p.Requirements {
+		if state.Applies(requirement.ID) {
+			ids = append(ids, requirement.ID)
+		}
+	}
+	return ids
+}

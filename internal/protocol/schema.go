@@ -1,0 +1,146 @@
+package protocol
+
+import (
+	"cmp"
+	"reflect"
+	"slices"
+	"strings"
+
+	"github.com/google/jsonschema-go/jsonschema"
+
+	"candidacy/internal/clinical/body"
+	"candidacy/internal/clinical/renal"
+	"candidacy/internal/clinical/units"
+	"candidacy/internal/journey"
+)
+
+// Schema returns the JSON Schema (2020-12) of a protocol file, for editors. It
+// is made from the structs that Parse fills, so it can't lag behind. What it
+// accepts Parse may still refuse, with a reason: whether ids agree, whether an
+// expression has its types.
+func Schema() *jsonschema.Schema {
+	s := schemaOf(reflect.TypeFor[Protocol]())
+	s.Schema = "https://json-schema.org/draft/2020-12/schema"
+	s.Title = "Programme protocol"
+	s.Description = "What each candidate needs, where thresholds lie, and which deadlines stand."
+	return s
+}
+
+// required lists the fields without which a part means nothing.
+var required = map[reflect.Type][]string{
+	reflect.TypeFor[Protocol](): {
+		"version", "title", "time_zone", "general_statement", "methods", "timers", "quorum", "requirements", "flags", "visits", "observations",
+	},
+	reflect.TypeFor[Requirement]():       {"id", "title", "domain", "gate", "evidence", "source"},
+	reflect.TypeFor[FlagRule]():          {"id", "title", "requirement", "of", "bands", "source"},
+	reflect.TypeFor[BandRule]():          {"band", "when"},
+	reflect.TypeFor[Fact]():              {"id", "title", "of", "type"},
+	reflect.TypeFor[Observation]():       {"code", "title"},
+	reflect.TypeFor[Visit]():             {"id", "title", "source"},
+	reflect.TypeFor[Seat]():              {"id", "title"},
+	reflect.TypeFor[Methods]():           {"body_surface_area", "plasma_clearance_correction"},
+	reflect.TypeFor[PlasmaUncertainty](): {"concentration_percent", "dose_percent", "time_minutes"},
+	reflect.TypeFor[UrineUncertainty]():  {"concentration_percent", "volume_percent", "time_minutes"},
+	reflect.TypeFor[journey.Timers](): {
+		"first_reply_days", "screening_days", "evaluation_days", "committee_days", "hold_days", "approval_months", "deferral_days", "cooling_off_days",
+	},
+}
+
+// choices lists the words of a type.
+func choices(t reflect.Type) []any {
+	words := func(list []string) []any {
+		var out []any
+		for _, word := range list {
+			out = append(out, word)
+		}
+		return out
+	}
+	switch t {
+	case reflect.TypeFor[journey.Gate]():
+		return []any{journey.ForEvaluation, journey.ForCommittee, journey.ForScheduling, journey.ForOperation}
+	case reflect.TypeFor[journey.Evidence]():
+		return []any{journey.ByResult, journey.ByReview, journey.ByConsent, journey.ByAssignment}
+	case reflect.TypeFor[journey.Band]():
+		return []any{journey.Discussion, journey.Excludes}
+	case reflect.TypeFor[journey.Role]():
+		var roles []any
+		for _, role := range journey.Roles {
+			roles = append(roles, role)
+		}
+		return roles
+	case reflect.TypeFor[FactType]():
+		return []any{NumberFact, AnswerFact, FindingFact}
+	case reflect.TypeFor[units.Analyte]():
+		var analytes []string
+		for _, a := range units.Analytes() {
+			analytes = append(analytes, string(a))
+		}
+		slices.Sort(analytes)
+		return words(analytes)
+	}
+	return nil
+}
+
+// named are the choices of fields whose Go type is plain text, by YAML name.
+func named(name string) []any {
+	var out []any
+	switch name {
+	case "body_surface_area":
+		for _, f := range body.SurfaceAreaFormulas() {
+			out = append(out, f)
+		}
+	case "plasma_clearance":
+		out = []any{SlopeIntercept, TwoCompartment}
+	case "plasma_clearance_correction":
+		for _, c := range renal.Corrections() {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func schemaOf(t reflect.Type) *jsonschema.Schema {
+	switch t.Kind() {
+	case reflect.Pointer:
+		return schemaOf(t.Elem())
+	case reflect.Slice:
+		return &jsonschema.Schema{Type: "array", Items: schemaOf(t.Elem())}
+	case reflect.Bool:
+		return &jsonschema.Schema{Type: "boolean"}
+	case reflect.Int:
+		return &jsonschema.Schema{Type: "integer"}
+	case reflect.Float64:
+		return &jsonschema.Schema{Type: "number"}
+	case reflect.String:
+		return &jsonschema.Schema{Type: "string", Enum: choices(t)}
+	}
+	s := &jsonschema.Schema{
+		Type: "object", Properties: map[string]*jsonschema.Schema{}, Required: required[t],
+		AdditionalProperties: &jsonschema.Schema{Not: &jsonschema.Schema{}},
+	}
+	for i := range t.NumField() {
+		field := t.Field(i)
+		name := fieldName(field)
+		if name == "" {
+			continue
+		}
+		property := schemaOf(field.Type)
+		if words := named(name); words != nil {
+			property.Enum = words
+		}
+		property.Description = field.Tag.Get("doc")
+		s.Properties[name] = property
+		s.PropertyOrder = append(s.PropertyOrder, name)
+	}
+	return s
+}
+
+// fieldName is how a field is called in the file, empty for one that is not in
+// it.
+func fieldName(field reflect.StructField) string {
+	if !field.IsExported() {
+		return ""
+	}
+	name, _, _ := strings.Cut(cmp.Or(field.Tag.Get("yaml"), field.Tag.Get("json")), ",")
+	return name
+}
