@@ -134,7 +134,7 @@ func TestStoriesShowInTheFlags(t *testing.T) {
 		"SYN-0007": {"office-systolic": journey.Discussion, "office-diastolic": journey.Discussion, "ambulatory-day-systolic": journey.Meets},
 		"SYN-0008": {"acr": journey.Discussion, "albumin-excretion": journey.Meets},
 		"SYN-0009": {"gfr-plasma-clearance": journey.Excludes},
-		"SYN-0011": {"glucose-fasting": journey.Discussion},
+		"SYN-0011": {"glucose-fasting": journey.Discussion, "glucose-tolerance": journey.Discussion},
 	}
 	for _, c := range candidates(t, sys) {
 		mrn := c.Identity.Identifier.Value

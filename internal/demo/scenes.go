@@ -155,7 +155,7 @@ var signable = []string{
 }
 
 // conditional are those that only some candidates have.
-var conditional = map[string][]string{"c07": {"bp-ambulatory"}, "c08": {"albumin-excretion"}}
+var conditional = map[string][]string{"c07": {"bp-ambulatory"}, "c08": {"albumin-excretion"}, "c11": {"glucose-tolerance"}}
 
 // notMet are results that the nephrologist does not accept.
 var notMet = map[string][]string{"c05": {"body-size"}, "c09": {"gfr-measured"}}
