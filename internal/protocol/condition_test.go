@@ -1,11 +1,15 @@
 package protocol_test
 
 import (
+	"strconv"
 	"strings"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/result"
 )
 
 // conditional is the default protocol with facts, a question and a tolerance
@@ -125,6 +129,56 @@ func TestFactsAreChecked(t *testing.T) {
 		_, err := protocol.Parse([]byte(strings.Replace(text, change[0], change[1], 1)))
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: got %v, want %q", change[1], err, want)
+		}
+	}
+}
+
+// TestMoreFactsNeverOverturnAnAnswer: what the facts on record settle, a further
+// fact does not unsettle; only a correction can.
+func TestMoreFactsNeverOverturnAnAnswer(t *testing.T) {
+	p := conditional(t, "(fasting_glucose >= 100 || hba1c >= 5.7) && !(hiv == 'positive') || first_degree_diabetes")
+	rapid.Check(t, func(t *rapid.T) {
+		add := []func(*chart){
+			func(c *chart) {
+				c.quantity("1558-6", strconv.Itoa(rapid.IntRange(80, 130).Draw(t, "glucose")), "mg/dL", day)
+			},
+			func(c *chart) {
+				c.quantity("4548-4", rapid.SampledFrom([]string{"5.2", "5.7", "6.6"}).Draw(t, "hba1c"), "%", day)
+			},
+			func(c *chart) {
+				code := rapid.SampledFrom([]string{"10828004", "260385009", "42425007"}).Draw(t, "hiv")
+				c.coded("56888-1", code, "", day)
+			},
+			func(c *chart) {
+				c.coded("fact-first-degree-diabetes", rapid.SampledFrom([]string{"373066001", "373067005"}).Draw(t, "answer"), "", day)
+			},
+		}
+		c := newChart()
+		c.rules = p
+		before := journey.HoldsUnknown
+		for _, i := range rapid.Permutation([]int{0, 1, 2, 3}).Draw(t, "order") {
+			add[i](c)
+			now := c.assess().Conditions[0].Holds
+			if before != journey.HoldsUnknown && now != before {
+				t.Fatalf("a further fact turns %s into %s", before, now)
+			}
+			before = now
+		}
+		if before == journey.HoldsUnknown {
+			t.Fatal("all facts are on record, and the answer is unknown")
+		}
+	})
+}
+
+// TestWithdrawnFactsAreUnknown: what is preliminary, entered in error or
+// cancelled answers no condition.
+func TestWithdrawnFactsAreUnknown(t *testing.T) {
+	for _, status := range []result.Status{result.Preliminary, result.Registered, result.EnteredInError, result.Cancelled} {
+		c := newChart().quantity("1558-6", "110", "mg/dL", day)
+		c.rules = conditional(t, toleranceTest)
+		c.last().Status = status
+		if got := c.assess().Conditions[0]; got.Holds != journey.HoldsUnknown || len(got.Missing()) != 3 {
+			t.Errorf("%s: got %+v", status, got)
 		}
 	}
 }
