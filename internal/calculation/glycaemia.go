@@ -19,7 +19,7 @@ func glycaemiaCalculations() []Calculation {
 	return []Calculation{
 		define(Calculation{
 			ID: "fasting-glucose", Topic: Glycaemia, Title: "Class of fasting plasma glucose", Source: ada,
-			Example: json.RawMessage(`{"glucose": "110 mg/dL", "fasting": "yes"}`),
+			Example: json.RawMessage(`{"glucose": "110 mg/dL", "fasting": "yes", "pregnancy": "no"}`),
 			names:   map[string]string{"fasting glucose": "glucose"},
 		}, func(in glycaemia.FastingInput) (Outcome, error) {
 			c, err := glycaemia.FastingGlucose(in)
@@ -44,14 +44,10 @@ func glycaemiaCalculations() []Calculation {
 		define(Calculation{
 			ID: "glycaemia-overall", Topic: Glycaemia, Title: "Class of all glucose and HbA1c results together", Source: ada,
 			Example: json.RawMessage(`{
-				"fasting": [{"glucose": "128 mg/dL", "fasting": "yes"}],
+				"fasting": [{"glucose": "128 mg/dL", "fasting": "yes", "pregnancy": "no"}],
 				"hba1c": [{"hba1c": "6.6 %", "variant": "no", "transfusion": "no", "anaemia": "no", "pregnancy": "no"}],
 				"symptoms": "no"
 			}`),
-			names: map[string]string{
-				"fasting glucose": "fasting", "HbA1c": "hba1c",
-				"glucose # h after # g": "tolerance", "glucose dose": "tolerance", "time after the drink": "tolerance",
-			},
 		}, func(in glycaemia.OverallInput) (Outcome, error) {
 			c, err := glycaemia.Overall(in)
 			return conclusions(err, c)

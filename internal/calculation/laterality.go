@@ -56,6 +56,9 @@ func lateralityCalculations() []Calculation {
 		}, func(in lateralityInput) (Outcome, error) {
 			s, err := laterality.Suggest(in.Input, orDefault(in.Rules, laterality.DefaultRules))
 			outcome, err := conclusions(err, s.Conclusion)
+			if s.Split != nil {
+				outcome.Values = append(outcome.Values, number("share of the left kidney, as used", s.Split.Result, 1))
+			}
 			for _, r := range s.Remaining {
 				outcome.Values = append(outcome.Values, number("GFR that would remain after donating the "+string(r.Donated)+" kidney, without compensation", r.Result, 0))
 			}

@@ -311,8 +311,17 @@ func TestBrowser(t *testing.T) {
 	if results := s.text("section:has(#results)"); !strings.Contains(results, "5.8 %") {
 		t.Errorf("the typed result is not on the page: %s", results)
 	}
+	// The fact adds a requirement, with the cause on the page and in the history.
+	if needs := s.text("section:has(#requirements)"); !strings.Contains(needs, "applies: Fasting plasma glucose 94 mg/dL, Glycated haemoglobin 5.8 %") {
+		t.Errorf("the page does not say why a tolerance test is needed: %s", needs)
+	}
+	if history := s.text("section:has(#history)"); !strings.Contains(history, "Glucose two hours after 75 g by mouth, because of Fasting plasma glucose; Glycated haemoglobin") {
+		t.Errorf("the history does not say why the plan changed: %s", history)
+	}
 	s.check("candidate-evaluation")
 	s.narrow("candidate-evaluation")
+	s.open(home + "?code=1518-0#record-results")
+	s.do(journey.RecordResults, "value", "126", "unit", "mg/dL", "date", "2026-09-15", "time", "10:20")
 
 	// Every result, flagged ones with a reason.
 	eval[chromedp.Void](s, `document.querySelectorAll("#sign-results input[type=checkbox]").forEach(e => e.checked = true)`)

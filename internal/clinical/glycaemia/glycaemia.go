@@ -41,6 +41,10 @@ const (
 	SymptomsNotRecorded clinical.WarningCode = "symptoms-not-recorded"
 	// ResultNotCounted: a result is not valid and was left out.
 	ResultNotCounted clinical.WarningCode = "result-not-counted"
+	// SameReference: results with one reference have different values.
+	SameReference clinical.WarningCode = "same-reference"
+	// OnlyOpenResults: no result is valid without open questions.
+	OnlyOpenResults clinical.WarningCode = "only-open-results"
 )
 
 // limits are the lowest values of prediabetes and of diabetes in one unit, and
@@ -119,15 +123,20 @@ func required(field, question string, answer clinical.Answer) error {
 type FastingInput struct {
 	Glucose clinical.Measurement `json:"glucose,omitzero" jsonschema:"fasting plasma glucose in mg/dL or mmol/L"`
 	Fasting clinical.Answer      `json:"fasting,omitempty" jsonschema:"yes or no: was the candidate fasting when the sample was taken? Required"`
+	// Pregnancy is optional: without it the class stands, with a warning.
+	Pregnancy clinical.Answer `json:"pregnancy,omitempty" jsonschema:"yes or no: is the candidate pregnant? Empty when not recorded"`
 }
 
 // FastingGlucose returns the class of a fasting plasma glucose: in mg/dL by 100
 // and 126, in mmol/L by 5.6 and 7.0. It returns a *clinical.Error for a glucose
 // that is missing, not a positive number, in another unit or typical of another
-// unit, when the question whether it was fasting is not answered, and with the
-// code QualityRefused when it was not. Source: American Diabetes Association,
-// Diabetes Care.
+// unit, when the question whether it was fasting is not answered, with the code
+// QualityRefused when it was not, and in pregnancy, where other limits hold.
+// Source: American Diabetes Association, Diabetes Care.
 func FastingGlucose(in FastingInput) (clinical.Conclusion, error) {
+	if err := notPregnant(in.Pregnancy, "fasting glucose has other limits in pregnancy"); err != nil {
+		return clinical.Conclusion{}, err
+	}
 	if err := required("fasting", "it must be recorded whether the candidate was fasting", in.Fasting); err != nil {
 		return clinical.Conclusion{}, err
 	}
@@ -142,6 +151,7 @@ func FastingGlucose(in FastingInput) (clinical.Conclusion, error) {
 		return clinical.Conclusion{}, err
 	}
 	c.AddChoice("fasting", string(in.Fasting))
+	addPregnancy(&c, in.Pregnancy)
 	return c, nil
 }
 
@@ -162,6 +172,9 @@ const (
 	toleranceMinutesApart = 5
 )
 
+// toleranceName is how reasons and errors call the glucose of the test.
+const toleranceName = "glucose 2 h after 75 g"
+
 // ToleranceGlucose returns the class of the plasma glucose 2 h after 75 g of
 // glucose: in mg/dL by 140 and 200, in mmol/L by 7.8 and 11.1. It returns a
 // *clinical.Error for a value that is missing, not a positive number, in another
@@ -180,17 +193,23 @@ func ToleranceGlucose(in ToleranceInput) (clinical.Conclusion, error) {
 		return clinical.Conclusion{}, err
 	}
 	c := clinical.Conclusion{Question: "class of the 75 g tolerance test", Rule: "tolerance-test-75g-2h-ada", Source: source}
-	if err := classify(&c, "glucose 2 h after 75 g", units.Glucose, in.Glucose, toleranceLimits()); err != nil {
+	if err := classify(&c, toleranceName, units.Glucose, in.Glucose, toleranceLimits()); err != nil {
 		return clinical.Conclusion{}, err
 	}
 	c.AddInput("glucose dose", in.Dose)
 	c.AddInput("time after the drink", in.Time)
-	c.AddChoice("pregnancy", string(in.Pregnancy))
-	if in.Pregnancy == clinical.NotRecorded {
-		c.AddReason(clinical.NotKnown, "", "pregnancy was not recorded; the limits do not hold in pregnancy")
-		c.Warn(PregnancyNotRecorded, "pregnancy was not recorded; the limits do not hold in pregnancy")
-	}
+	addPregnancy(&c, in.Pregnancy)
 	return c, nil
+}
+
+// addPregnancy lists the answer to the question about pregnancy of a glucose.
+func addPregnancy(c *clinical.Conclusion, answer clinical.Answer) {
+	c.AddChoice("pregnancy", string(answer))
+	if answer == clinical.NotRecorded {
+		const text = "pregnancy was not recorded; the limits do not hold in pregnancy"
+		c.AddReason(clinical.NotKnown, "", text)
+		c.Warn(PregnancyNotRecorded, text)
+	}
 }
 
 func notPregnant(answer clinical.Answer, message string) error {

@@ -2,6 +2,7 @@ package glycaemia
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -21,7 +22,7 @@ func wantError(t *testing.T, err error, code clinical.Code, field string) {
 }
 
 func fasting(value float64, unit string) FastingInput {
-	return FastingInput{Glucose: clinical.NewMeasurement(value, unit), Fasting: clinical.Yes}
+	return FastingInput{Glucose: clinical.NewMeasurement(value, unit), Fasting: clinical.Yes, Pregnancy: clinical.No}
 }
 
 func tolerance(value float64, unit string) ToleranceInput {
@@ -132,6 +133,8 @@ func TestFastingGlucoseRefuses(t *testing.T) {
 		{"not answered", with(func(in *FastingInput) { in.Fasting = "" }), clinical.Missing, "fasting"},
 		{"unknown answer", with(func(in *FastingInput) { in.Fasting = "maybe" }), clinical.UnknownChoice, "fasting"},
 		{"after a meal", with(func(in *FastingInput) { in.Fasting = clinical.No }), clinical.QualityRefused, "fasting"},
+		{"pregnant", with(func(in *FastingInput) { in.Pregnancy = clinical.Yes }), clinical.NotValidInPregnancy, "pregnancy"},
+		{"pregnancy misspelt", with(func(in *FastingInput) { in.Pregnancy = "perhaps" }), clinical.UnknownChoice, "pregnancy"},
 		{"NaN", fasting(math.NaN(), "mg/dL"), clinical.NotFinite, "fasting glucose"},
 		{"zero", fasting(0, "mg/dL"), clinical.NotPositive, "fasting glucose"},
 		{"no unit", fasting(95, ""), clinical.UnknownUnit, "fasting glucose"},
@@ -262,7 +265,112 @@ func TestHbA1cConversions(t *testing.T) {
 	}
 }
 
+// open is an HbA1c of which one condition was not recorded.
+func open(percent float64) HbA1cInput {
+	in := hba1c(percent, "%")
+	in.Variant = clinical.NotRecorded
+	return in
+}
+
+// TestOneMeasurementCountsOnce: diabetes is not confirmed by a repetition.
+func TestOneMeasurementCountsOnce(t *testing.T) {
+	glucose := func(value float64, date, ref string) FastingInput {
+		in := fasting(value, "mg/dL")
+		in.Glucose.Date, in.Glucose.Ref = date, ref
+		return in
+	}
+	a1c := func(percent float64, ref string, answer clinical.Answer) HbA1cInput {
+		in := hba1c(percent, "%")
+		in.HbA1c.Ref, in.Variant = ref, answer
+		return in
+	}
+	drink := tolerance(11.5, "mmol/L")
+	drink.Glucose.Ref = "a"
+	const once = "; it has the reference, or the kind, date and value, of another result, so that both count once"
+	for _, tt := range []struct {
+		name   string
+		in     OverallInput
+		answer string
+		again  string // the result that is not counted
+		warn   bool   // about one reference with two values
+	}{
+		{"same date and value", OverallInput{Fasting: []FastingInput{glucose(130, "2026-01-02", ""), glucose(130, "2026-01-02", "")}}, DiabetesUnconfirmed, "fasting glucose 2: diabetes", false},
+		{"no date", OverallInput{Fasting: []FastingInput{glucose(130, "", ""), glucose(130, "", "")}}, DiabetesUnconfirmed, "fasting glucose 2: diabetes", false},
+		{"other date", OverallInput{Fasting: []FastingInput{glucose(130, "2026-01-02", ""), glucose(130, "2026-01-03", "")}}, DiabetesConfirmed, "", false},
+		{"other value", OverallInput{Fasting: []FastingInput{glucose(130, "2026-01-02", ""), glucose(131, "2026-01-02", "")}}, DiabetesConfirmed, "", false},
+		{"other references", OverallInput{Fasting: []FastingInput{glucose(130, "2026-01-02", "a"), glucose(130, "2026-01-02", "b")}}, DiabetesConfirmed, "", false},
+		{"one without reference", OverallInput{Fasting: []FastingInput{glucose(130, "2026-01-02", "a"), glucose(130, "2026-01-02", "")}}, DiabetesConfirmed, "", false},
+		{"same reference", OverallInput{Fasting: []FastingInput{glucose(130, "2026-01-02", "a"), glucose(130, "2026-01", "a")}}, DiabetesUnconfirmed, "fasting glucose 2: diabetes", false},
+		{"same reference, other value", OverallInput{Fasting: []FastingInput{glucose(110, "", "a"), glucose(130, "", "a")}}, DiabetesUnconfirmed, "fasting glucose 1: prediabetes", true},
+		{"same reference, other kind", OverallInput{Fasting: []FastingInput{glucose(130, "", "a")}, Tolerance: []ToleranceInput{drink}}, DiabetesUnconfirmed, "tolerance test 1: diabetes", true},
+		{"with and without the conditions", OverallInput{HbA1c: []HbA1cInput{a1c(7, "a", ""), a1c(7, "a", clinical.No)}, Symptoms: clinical.Yes}, DiabetesConfirmed, "HbA1c 1: diabetes", false},
+		{"without and with the conditions", OverallInput{HbA1c: []HbA1cInput{a1c(7, "a", clinical.No), a1c(7, "a", "")}, Symptoms: clinical.Yes}, DiabetesConfirmed, "HbA1c 2: diabetes", false},
+		{"a repeated one that is normal", OverallInput{HbA1c: []HbA1cInput{a1c(5, "a", clinical.No), a1c(5, "a", clinical.No)}}, string(Normal), "HbA1c 2: normal", false},
+		{"not valid", OverallInput{Fasting: []FastingInput{glucose(90, "", "b")}, HbA1c: []HbA1cInput{a1c(7, "b", clinical.Yes)}}, string(Normal), "", false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			c, err := Overall(tt.in)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var again []string
+			for _, r := range c.Reasons {
+				if text, ok := strings.CutSuffix(r.Text, once); ok && r.Weight == clinical.Neutral {
+					again = append(again, text)
+				}
+			}
+			if c.Answer != tt.answer || strings.Join(again, ", ") != tt.again || c.HasWarning(SameReference) != tt.warn {
+				t.Errorf("got %s, repeated %q, %v, want %s, repeated %q", c.Answer, again, c.Warnings, tt.answer, tt.again)
+			}
+		})
+	}
+	three := glucose(130, "2026-01-02", "")
+	c, err := Overall(OverallInput{Fasting: []FastingInput{three, three, three}, Symptoms: clinical.No})
+	if err != nil || c.Answer != DiabetesUnconfirmed || !strings.HasPrefix(c.Reasons[3].Text, "one result") {
+		t.Errorf("got %+v, %v for one measurement given three times", c, err)
+	}
+}
+
+// TestPregnancyRefusesTheWholeSet: one answer is about the person.
+func TestPregnancyRefusesTheWholeSet(t *testing.T) {
+	for field, change := range map[string]func(*OverallInput){
+		"fasting 2 pregnancy":   func(in *OverallInput) { in.Fasting[1].Pregnancy = clinical.Yes },
+		"tolerance 1 pregnancy": func(in *OverallInput) { in.Tolerance[0].Pregnancy = clinical.Yes },
+		"hba1c 1 pregnancy":     func(in *OverallInput) { in.HbA1c[0].Pregnancy = clinical.Yes },
+	} {
+		in := OverallInput{
+			Fasting: []FastingInput{fasting(90, "mg/dL"), fasting(91, "mg/dL")}, Tolerance: []ToleranceInput{tolerance(7, "mmol/L")}, HbA1c: []HbA1cInput{hba1c(5.2, "%")},
+		}
+		change(&in)
+		_, err := Overall(in)
+		wantError(t, err, clinical.NotValidInPregnancy, field)
+	}
+}
+
+// TestWarningsNameTheirResult: two results with the same warning can be told
+// apart.
+func TestWarningsNameTheirResult(t *testing.T) {
+	c, err := Overall(OverallInput{HbA1c: []HbA1cInput{open(6), open(6.1)}, Fasting: []FastingInput{fasting(99.6, "mg/dL")}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, w := range c.Warnings {
+		got = append(got, w.Message)
+	}
+	want := []string{
+		"fasting glucose 1: fasting glucose is shown as 100 mg/dL but is below that limit",
+		"HbA1c 1: haemoglobin variant was not recorded; HbA1c would not be valid with it",
+		"HbA1c 2: haemoglobin variant was not recorded; HbA1c would not be valid with it",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %q", got)
+	}
+}
+
 func TestOverall(t *testing.T) {
+	anaemia, variant := hba1c(7, "%"), hba1c(7, "%")
+	anaemia.Anaemia, variant.Variant = clinical.Yes, clinical.Yes
 	tests := []struct {
 		name    string
 		in      OverallInput
@@ -289,10 +397,26 @@ func TestOverall(t *testing.T) {
 			"diabetes-confirmed", []clinical.Weight{clinical.Decides, clinical.Decides, clinical.Decides, clinical.Decides}, ""},
 		{"after a meal", OverallInput{Fasting: []FastingInput{{Glucose: clinical.NewMeasurement(180, "mg/dL"), Fasting: clinical.No}}, HbA1c: []HbA1cInput{hba1c(5.2, "%")}},
 			"normal", []clinical.Weight{clinical.Neutral, clinical.Decides}, ResultNotCounted},
-		{"in pregnancy", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL")}, Tolerance: []ToleranceInput{{Pregnancy: clinical.Yes}}},
-			"normal", []clinical.Weight{clinical.Decides, clinical.Neutral}, ResultNotCounted},
-		{"a condition not recorded", OverallInput{HbA1c: []HbA1cInput{{HbA1c: clinical.NewMeasurement(5.2, "%"), Variant: clinical.No, Transfusion: clinical.No, Anaemia: clinical.No}}},
-			"normal", []clinical.Weight{clinical.Decides, clinical.NotKnown}, ConditionNotRecorded},
+		{"anaemia", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL")}, HbA1c: []HbA1cInput{anaemia, hba1c(5.2, "%")}},
+			"normal", []clinical.Weight{clinical.Decides, clinical.Neutral, clinical.Decides}, ResultNotCounted},
+		{"a variant in one HbA1c", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL")}, HbA1c: []HbA1cInput{hba1c(7, "%"), variant, hba1c(7.1, "%")}},
+			"normal", []clinical.Weight{clinical.Decides, clinical.Neutral, clinical.Neutral, clinical.Neutral}, ResultNotCounted},
+		{"pregnancy of a glucose not recorded", OverallInput{Fasting: []FastingInput{{Glucose: clinical.NewMeasurement(90, "mg/dL"), Fasting: clinical.Yes}}},
+			"normal", []clinical.Weight{clinical.Decides, clinical.NotKnown}, PregnancyNotRecorded},
+		{"a condition not recorded", OverallInput{HbA1c: []HbA1cInput{open(5.2)}},
+			"cannot-tell", []clinical.Weight{clinical.Supports, clinical.NotKnown, clinical.Decides}, OnlyOpenResults},
+		{"an open HbA1c beside a normal glucose", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL")}, HbA1c: []HbA1cInput{open(5.2)}},
+			"normal", []clinical.Weight{clinical.Decides, clinical.Supports, clinical.NotKnown}, ConditionNotRecorded},
+		{"an open HbA1c is worse", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL")}, HbA1c: []HbA1cInput{open(6)}},
+			"prediabetes", []clinical.Weight{clinical.Opposes, clinical.Supports, clinical.NotKnown, clinical.Decides}, ConditionNotRecorded},
+		{"an open HbA1c is better", OverallInput{Fasting: []FastingInput{fasting(110, "mg/dL")}, HbA1c: []HbA1cInput{open(5.2)}},
+			"prediabetes", []clinical.Weight{clinical.Decides, clinical.Opposes, clinical.NotKnown}, ConditionNotRecorded},
+		{"two open HbA1c do not confirm", OverallInput{HbA1c: []HbA1cInput{open(7), open(7.1)}, Symptoms: clinical.No},
+			"diabetes-unconfirmed", []clinical.Weight{clinical.Supports, clinical.NotKnown, clinical.Supports, clinical.NotKnown, clinical.Decides}, OnlyOpenResults},
+		{"an open HbA1c with symptoms does not confirm", OverallInput{HbA1c: []HbA1cInput{open(7)}, Symptoms: clinical.Yes},
+			"diabetes-unconfirmed", []clinical.Weight{clinical.Supports, clinical.NotKnown, clinical.Decides}, OnlyOpenResults},
+		{"an open HbA1c confirms a glucose", OverallInput{Fasting: []FastingInput{fasting(130, "mg/dL")}, HbA1c: []HbA1cInput{open(7)}, Symptoms: clinical.No},
+			"diabetes-confirmed", []clinical.Weight{clinical.Decides, clinical.Supports, clinical.NotKnown, clinical.Decides}, ConditionNotRecorded},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -333,8 +457,10 @@ func TestOverallNamesEachResult(t *testing.T) {
 }
 
 func TestOverallRefuses(t *testing.T) {
-	pregnant := hba1c(5.2, "%")
-	pregnant.Pregnancy = clinical.Yes
+	anaemia := hba1c(5.2, "%")
+	anaemia.Anaemia = clinical.Yes
+	perhaps := hba1c(5.2, "%")
+	perhaps.Transfusion = "perhaps"
 	tests := []struct {
 		name  string
 		in    OverallInput
@@ -342,11 +468,14 @@ func TestOverallRefuses(t *testing.T) {
 		field string
 	}{
 		{"nothing", OverallInput{}, clinical.Missing, "results"},
-		{"nothing valid", OverallInput{HbA1c: []HbA1cInput{pregnant}}, clinical.TooFew, "results"},
-		{"a bad glucose", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL"), fasting(-1, "mg/dL")}}, clinical.NotPositive, "fasting glucose"},
-		{"a bad test", OverallInput{Tolerance: []ToleranceInput{{}}}, clinical.Missing, "glucose dose"},
-		{"a bad HbA1c", OverallInput{HbA1c: []HbA1cInput{{}}}, clinical.Missing, "HbA1c"},
-		{"fasting not answered", OverallInput{Fasting: []FastingInput{{Glucose: clinical.NewMeasurement(90, "mg/dL")}}}, clinical.Missing, "fasting"},
+		{"nothing valid", OverallInput{HbA1c: []HbA1cInput{anaemia}}, clinical.TooFew, "results"},
+		{"a bad glucose", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL"), fasting(-1, "mg/dL")}}, clinical.NotPositive, "fasting 2 glucose"},
+		{"a bad test", OverallInput{Tolerance: []ToleranceInput{{}}}, clinical.Missing, "tolerance 1 dose"},
+		{"no glucose after the drink", OverallInput{Tolerance: []ToleranceInput{tolerance(130, "mg/dL"), {Dose: clinical.NewMeasurement(75, "g"), Time: clinical.NewMeasurement(2, "h")}}}, clinical.Missing, "tolerance 2 glucose"},
+		{"no time", OverallInput{Tolerance: []ToleranceInput{{Dose: clinical.NewMeasurement(75, "g")}}}, clinical.Missing, "tolerance 1 time"},
+		{"a bad HbA1c", OverallInput{HbA1c: []HbA1cInput{hba1c(5.2, "%"), {}}}, clinical.Missing, "hba1c 2 hba1c"},
+		{"a bad condition", OverallInput{HbA1c: []HbA1cInput{perhaps}}, clinical.UnknownChoice, "hba1c 1 transfusion"},
+		{"fasting not answered", OverallInput{Fasting: []FastingInput{{Glucose: clinical.NewMeasurement(90, "mg/dL")}}}, clinical.Missing, "fasting 1 fasting"},
 		{"unknown answer", OverallInput{Fasting: []FastingInput{fasting(90, "mg/dL")}, Symptoms: "some"}, clinical.UnknownChoice, "symptoms"},
 	}
 	for _, tt := range tests {
@@ -365,8 +494,10 @@ func TestHigherGlucoseIsNoBetterClass(t *testing.T) {
 		values := rapid.SliceOfN(rapid.Float64Range(60, 400), 1, 4).Draw(t, "values")
 		overall := func(values []float64) int {
 			in := OverallInput{Symptoms: clinical.No}
-			for _, v := range values {
-				in.Fasting = append(in.Fasting, fasting(v, "mg/dL"))
+			for i, v := range values {
+				one := fasting(v, "mg/dL")
+				one.Glucose.Ref = fmt.Sprint("result-", i) // equal values are two measurements
+				in.Fasting = append(in.Fasting, one)
 			}
 			c, err := Overall(in)
 			if err != nil {

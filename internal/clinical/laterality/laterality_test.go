@@ -208,7 +208,7 @@ func TestSuggest(t *testing.T) {
 		{"right scar", pair(50, func(l, r *Kidney) { r.OtherLesion = clinical.Yes }), DonateRight, "lesions", []clinical.WarningCode{CommitteeMustSee}},
 		{"right earlier disease", pair(50, func(l, r *Kidney) { r.PreExisting = clinical.Yes }), DonateRight, "lesions", nil},
 		{"lesions on both sides", pair(50, func(l, r *Kidney) { l.OtherLesion, r.PreExisting, l.Arteries = clinical.Yes, clinical.Yes, 2 }), DonateRight, "arteries",
-			[]clinical.WarningCode{CommitteeMustSee, LesionStays}},
+			[]clinical.WarningCode{CommitteeMustSee, CommitteeMustSee, LesionStays}},
 		{"stones on both sides", pair(40, func(l, r *Kidney) { l.Stones, r.Stones = number(1), number(2) }), SurgeonDecides, "a finding",
 			[]clinical.WarningCode{CommitteeMustSee, CommitteeMustSee, CommitteeMustSee}},
 		{"left Bosniak III", pair(40, func(l, r *Kidney) { l.Cysts = Bosniak3 }), SurgeonDecides, "a finding", []clinical.WarningCode{CommitteeMustSee}},
@@ -216,11 +216,15 @@ func TestSuggest(t *testing.T) {
 		{"a stone in the stronger kidney", pair(40, func(l, r *Kidney) { r.Stones = number(1) }), DonateLeft, "split function",
 			[]clinical.WarningCode{CommitteeMustSee, LesionStays}},
 		{"an earlier disease of the stronger left", pair(60, func(l, r *Kidney) { l.PreExisting = clinical.Yes }), DonateRight, "split function", []clinical.WarningCode{LesionStays}},
-		{"fewer arteries on the right", pair(50, func(l, r *Kidney) { l.Arteries = 2 }), DonateRight, "arteries", nil},
-		{"fewer arteries on the left", pair(50, func(l, r *Kidney) { r.Arteries = 3 }), DonateLeft, "arteries", nil},
+		{"fewer arteries on the right", pair(50, func(l, r *Kidney) { l.Arteries = 2 }), DonateRight, "arteries", []clinical.WarningCode{CommitteeMustSee}},
+		{"fewer arteries on the left", pair(50, func(l, r *Kidney) { r.Arteries = 3 }), DonateLeft, "arteries", []clinical.WarningCode{CommitteeMustSee}},
 		{"four arteries", pair(50, func(l, r *Kidney) { r.Arteries = 4 }), DonateLeft, "arteries", []clinical.WarningCode{CommitteeMustSee}},
-		{"four arteries on both sides", pair(50, func(l, r *Kidney) { l.Arteries, r.Arteries = 4, 4 }), DonateLeft, "longer vein", []clinical.WarningCode{CommitteeMustSee, CommitteeMustSee}},
-		{"veins do not decide", pair(50, func(l, r *Kidney) { l.Veins, l.Ureters, l.EarlyBranching = 2, 2, clinical.Yes }), DonateLeft, "longer vein", nil},
+		{"four arteries on both sides", pair(50, func(l, r *Kidney) { l.Arteries, r.Arteries = 4, 4 }), SurgeonDecides, "the left kidney would be donated, but", []clinical.WarningCode{CommitteeMustSee, CommitteeMustSee}},
+		{"four arteries of the weaker right", pair(56, func(l, r *Kidney) { r.Arteries = 4 }), SurgeonDecides, "the right kidney would be donated, but", []clinical.WarningCode{CommitteeMustSee}},
+		{"three arteries of the weaker left", pair(44, func(l, r *Kidney) { l.Arteries = 3 }), DonateLeft, "split function", []clinical.WarningCode{CommitteeMustSee}},
+		{"four arteries of the only kidney with a lesion", pair(50, func(l, r *Kidney) { l.PreExisting, l.Arteries = clinical.Yes, 4 }), SurgeonDecides, "the left kidney would be donated, but", []clinical.WarningCode{CommitteeMustSee}},
+		{"two ureters of the right", pair(50, func(l, r *Kidney) { r.Ureters = 2 }), DonateLeft, "longer vein", []clinical.WarningCode{CommitteeMustSee}},
+		{"veins do not decide", pair(50, func(l, r *Kidney) { l.Veins, l.Ureters, l.EarlyBranching = 2, 2, clinical.Yes }), DonateLeft, "longer vein", []clinical.WarningCode{CommitteeMustSee}},
 		{"arteries not recorded", pair(50, func(l, r *Kidney) { r.Arteries = 0 }), SurgeonDecides, "the arteries", nil},
 		{"arteries not recorded and not needed", pair(40, func(l, r *Kidney) { l.Arteries = 0 }), DonateLeft, "split function", nil},
 		{"veins not recorded", pair(50, func(l, r *Kidney) { r.Veins, r.Ureters, r.EarlyBranching = 0, 0, "" }), DonateLeft, "longer vein", nil},
@@ -359,7 +363,10 @@ func TestSuggestRules(t *testing.T) {
 		code   clinical.Code
 		field  string
 	}{
-		{func(r *Rules) { r.SplitRule = "" }, clinical.UnknownChoice, "split rule"},
+		{func(r *Rules) { r.SplitRule = "" }, clinical.Missing, "split rule"},
+		{func(r *Rules) { r.SplitRule = "half" }, clinical.UnknownChoice, "split rule"},
+		{func(r *Rules) { r.LargestStone = 0.49 }, clinical.OutOfRange, "largest stone"},
+		{func(r *Rules) { r.LargestStone = 100.1 }, clinical.OutOfRange, "largest stone"},
 		{func(r *Rules) { r.SplitLimit = 0 }, clinical.OutOfRange, "split limit"},
 		{func(r *Rules) { r.SplitLimit = 50.1 }, clinical.OutOfRange, "split limit"},
 		{func(r *Rules) { r.SplitLimit = math.NaN() }, clinical.OutOfRange, "split limit"},
@@ -371,7 +378,7 @@ func TestSuggestRules(t *testing.T) {
 		_, err := Suggest(pair(50, nil), rules)
 		wantError(t, err, tt.code, tt.field)
 	}
-	for _, rules := range []Rules{{SplitRule: Points, SplitLimit: 50, MostArteries: 6}, {SplitRule: Points, SplitLimit: 0.5, MostArteries: 1}} {
+	for _, rules := range []Rules{{SplitRule: Points, SplitLimit: 50, MostArteries: 6, LargestStone: 100}, {SplitRule: Points, SplitLimit: 0.5, MostArteries: 1, LargestStone: 0.5}} {
 		if _, err := Suggest(pair(50, nil), rules); err != nil {
 			t.Errorf("%+v: %v", rules, err)
 		}
@@ -397,6 +404,149 @@ func TestSuggestMethod(t *testing.T) {
 		t.Fatal(err)
 	}
 	wantWarnings(t, s.Warnings, SuggestionOnly, clinical.NearThresholdWarning)
+}
+
+// TestMethodNotRecorded: a split that may be from one view alone decides no
+// side; where something else decides it is a warning.
+func TestMethodNotRecorded(t *testing.T) {
+	stone := func(l, r *Kidney) { r.PreExisting = clinical.Yes }
+	for _, tt := range []struct {
+		in      Input
+		answer  string
+		decides string
+	}{
+		{pair(44, nil), SurgeonDecides, "the split function would decide, but"},
+		{pair(56, volumes(190, 140)), SurgeonDecides, "the split function would decide, but"},
+		{pair(45, nil), DonateLeft, "longer vein"},
+		{pair(50, stone), DonateRight, "lesions"},
+		{volumesOnly(190, 140), DonateRight, "volume"},
+	} {
+		in := tt.in
+		in.SplitMethod = ""
+		s, err := Suggest(in, DefaultRules())
+		if err != nil {
+			t.Fatal(err)
+		}
+		i := slices.IndexFunc(s.Reasons, func(r clinical.Reason) bool { return r.Weight == clinical.Decides })
+		if s.Answer != tt.answer || !strings.HasPrefix(s.Reasons[i].Text, tt.decides) {
+			t.Errorf("got %s by %q, want %s by %q", s.Answer, s.Reasons[i].Text, tt.answer, tt.decides)
+		}
+		if s.HasWarning(SplitMethodNotRecorded) != in.Left.Split.Given() {
+			t.Errorf("got the warnings %v", s.Warnings)
+		}
+	}
+}
+
+// TestSharesAreComparedAsReported looks at shares that add up to nearly 100 %.
+func TestSharesAreComparedAsReported(t *testing.T) {
+	for _, tt := range []struct {
+		left, right float64
+		answer      string
+		text        string
+		warn        bool
+	}{
+		// 9.99 points, 10.05 when brought to 100 %.
+		{44.7, 54.69, DonateLeft, "split function: left 44.7 %, right 54.7 %, a difference of 10.0 percentage points, within the limit", true},
+		{54.69, 44.7, DonateLeft, "split function: left 54.7 %, right 44.7 %, a difference of 10.0 percentage points, within the limit", true},
+		// 10.1 points, 10.02 when brought to 100 %.
+		{55.45, 45.35, DonateRight, "split function: left 55.5 %, right 45.4 %, a difference of 10.1 percentage points, beyond the limit; speaks for donating the right", false},
+		// 10.06 points, 9.99 when brought to 100 %.
+		{55.4, 45.34, DonateRight, "split function: left 55.4 %, right 45.3 %, a difference of 10.1 percentage points, beyond the limit; speaks for donating the right", true},
+		{50.4, 50.3, DonateLeft, "split function: left 50.4 %, right 50.3 %, a difference of 0.1 percentage points, within the limit", false},
+	} {
+		in := pair(50, func(l, r *Kidney) { l.Split, r.Split = percent(tt.left), percent(tt.right) })
+		s, err := Suggest(in, DefaultRules())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.Answer != tt.answer || s.Reasons[0].Text != tt.text || s.HasWarning(SplitNotWhole) != tt.warn {
+			t.Errorf("%g and %g: got %s by %q with %v", tt.left, tt.right, s.Answer, s.Reasons[0].Text, s.Warnings)
+		}
+		if math.Abs(s.Split.Left-100*tt.left/(tt.left+tt.right)) > 1e-9 || math.Abs(s.Split.Left+s.Split.Right-100) > 1e-9 || len(s.Split.Inputs) != 2 {
+			t.Errorf("got the split %+v", s.Split)
+		}
+	}
+}
+
+// TestStrongerKidneyLeaves: within the limit the stronger kidney may be donated,
+// and then a reason says so.
+func TestStrongerKidneyLeaves(t *testing.T) {
+	for _, tt := range []struct {
+		in   Input
+		want string // empty when the weaker kidney is donated
+	}{
+		{pair(50, nil), ""},
+		{pair(49.9, nil), ""},
+		{pair(50.1, nil), "the left kidney, which would be donated, has the larger share; the difference is within the limit"},
+		{pair(48, func(l, r *Kidney) { r.PreExisting = clinical.Yes }), "the right kidney, which would be donated, has the larger share; the difference is within the limit"},
+		{pair(52, func(l, r *Kidney) { r.PreExisting = clinical.Yes }), ""},
+		{pair(44, nil), ""},
+		{volumesOnly(151, 150), "the left kidney, which would be donated, has the larger share; the difference is within the limit"},
+		{pair(52, func(l, r *Kidney) { r.Arteries = 0 }), ""},
+	} {
+		s, err := Suggest(tt.in, DefaultRules())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got string
+		for _, r := range s.Reasons {
+			if strings.Contains(r.Text, "larger share") {
+				got = r.Text
+				if r.Weight != clinical.Opposes || r.Source != splitSource {
+					t.Errorf("got %+v", r)
+				}
+			}
+		}
+		if got != tt.want {
+			t.Errorf("%s: got %q, want %q", s.Answer, got, tt.want)
+		}
+	}
+}
+
+// TestCommitteeMessages pins what the committee is told of stones and vessels.
+func TestCommitteeMessages(t *testing.T) {
+	mm := func(v float64) clinical.Measurement { return clinical.NewMeasurement(v, units.Millimetre) }
+	stones := func(n int, size clinical.Measurement) func(l, r *Kidney) {
+		return func(l, r *Kidney) { l.Stones, l.LargestStone = number(n), size }
+	}
+	for _, tt := range []struct {
+		change func(l, r *Kidney)
+		want   []string
+	}{
+		{stones(1, mm(3)), []string{"a stone up to 3.0 mm in the left kidney"}},
+		{stones(1, mm(3.01)), []string{"a stone above 3.0 mm in the left kidney", "the stone in the left kidney is shown as the limit but is above it"}},
+		{stones(1, mm(3.1)), []string{"a stone above 3.0 mm in the left kidney"}},
+		{stones(1, clinical.Measurement{}), []string{"a stone of unrecorded size in the left kidney"}},
+		{stones(2, mm(2)), []string{"several stones in the left kidney"}},
+		{func(l, r *Kidney) { r.Arteries, r.Ureters = 2, 2 }, []string{"2 arteries of the right kidney", "2 ureters of the right kidney"}},
+		{func(l, r *Kidney) { r.Arteries = 4 }, []string{"more than 3 arteries of the right kidney, which usually exclude its donation"}},
+		{func(l, r *Kidney) { r.Veins = 3 }, nil},
+	} {
+		s, err := Suggest(pair(50, tt.change), DefaultRules())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, w := range s.Warnings[1:] {
+			got = append(got, w.Message)
+		}
+		if !slices.Equal(got, tt.want) {
+			t.Errorf("got %q, want %q", got, tt.want)
+		}
+	}
+}
+
+func TestVolumeOfOneKidney(t *testing.T) {
+	for want, change := range map[string]func(l, r *Kidney){
+		"volume of both kidneys: not recorded":                           nil,
+		"volume of the left kidney only, so that it cannot be compared":  func(l, r *Kidney) { l.Volume = ml(150) },
+		"volume of the right kidney only, so that it cannot be compared": func(l, r *Kidney) { r.Volume = ml(150) },
+	} {
+		s, err := Suggest(pair(50, change), DefaultRules())
+		if err != nil || s.Reasons[1].Text != want || s.Reasons[1].Weight != clinical.NotKnown {
+			t.Errorf("got %+v, %v, want %q", s.Reasons[1], err, want)
+		}
+	}
 }
 
 func TestSuggestRefuses(t *testing.T) {

@@ -100,17 +100,19 @@ type Rules struct {
 	SplitLimit       float64   `json:"splitLimit" jsonschema:"a larger difference than this means the weaker kidney is donated"`
 	CountSimpleCysts bool      `json:"countSimpleCysts,omitzero" jsonschema:"whether a simple cyst counts as a lesion"`
 	PreferLeft       bool      `json:"preferLeft" jsonschema:"whether the left kidney is preferred for its longer vein when nothing else separates them"`
-	MostArteries     int       `json:"mostArteries" jsonschema:"more arteries than this are for the committee"`
+	MostArteries     int       `json:"mostArteries" jsonschema:"a kidney with more arteries than this is not suggested; the committee has to see it"`
+	LargestStone     float64   `json:"largestStoneMm" jsonschema:"size in mm above which a single stone is no longer small"`
 }
 
 // DefaultRules returns the rules of the project: a limit of 10 percentage points
 // (from memory: guideline of the British Transplantation Society and Renal
 // Association 2018, and practice of centres), simple cysts not counted, the left
-// kidney preferred, up to 3 arteries (common practice, no published source).
+// kidney preferred, up to 3 arteries (common practice, no published source), a
+// small stone up to 3 mm (from memory: BTS/RA guideline 2018 and KDIGO 2017).
 // Within the accepted range the split had no important effect on recovery
 // (Glasgow 2025, abstract).
 func DefaultRules() Rules {
-	return Rules{SplitRule: Points, SplitLimit: 10, PreferLeft: true, MostArteries: 3}
+	return Rules{SplitRule: Points, SplitLimit: 10, PreferLeft: true, MostArteries: 3, LargestStone: 3}
 }
 
 // The answers of a suggestion.
@@ -135,13 +137,18 @@ const (
 	VolumeSplitUsed clinical.WarningCode = "volume-split-used"
 	// SplitMethodNotRecorded: whether the split is from both views is not known.
 	SplitMethodNotRecorded clinical.WarningCode = "split-method-not-recorded"
+	// SplitNotWhole: the reported shares do not add up to 100 %, and brought to
+	// 100 % they lie on another side of the limit.
+	SplitNotWhole clinical.WarningCode = "split-not-whole"
 )
 
-// Suggestion is a suggested side. Remaining holds the GFR that would remain
+// Suggestion is a suggested side. Split is the split of the function that was
+// used, brought to 100 %, or nil when it is not known. Remaining holds the GFR that would remain
 // after donating the left and the right kidney, in this order; it is empty when
 // the GFR or the split is not known.
 type Suggestion struct {
 	clinical.Conclusion
+	Split     *Split      `json:"split,omitempty"`
 	Remaining []Remaining `json:"remaining,omitempty"`
 }
 
@@ -184,8 +191,8 @@ type assessment struct {
 	warnings []clinical.Warning
 	split    *Split // what the function of each kidney is taken from
 
-	function, lesion, arteries, preference int
-	contradiction, excluding               bool
+	function, lesion, arteries, preference   int
+	contradiction, excluding, methodNotKnown bool
 }
 
 func (a *assessment) add(c consideration) int {
@@ -209,9 +216,11 @@ func (a *assessment) warn(code clinical.WarningCode, format string, args ...any)
 //
 // Veins, ureters and early branching are listed and never decide. The surgeon
 // decides when function, lesions or, where they decide, arteries are not fully
-// recorded, when split and volume are beyond the limit in opposite directions,
-// with stones in both kidneys, and with a Bosniak III or IV cyst, which the
-// committee has to see first. It is a suggestion: the surgeon and the
+// recorded, when a split of which the method is not recorded would decide, when
+// split and volume are beyond the limit in opposite directions, with stones in
+// both kidneys, with a Bosniak III or IV cyst, and when the kidney that would be
+// donated has too many arteries; the committee has to see these findings first.
+// Shares that add up to nearly 100 % are compared as reported. It is a suggestion: the surgeon and the
 // radiologist decide.
 //
 // It returns a *clinical.Error for a split of one kidney only, shares that do
@@ -246,13 +255,13 @@ func Suggest(in Input, rules Rules) (Suggestion, error) {
 	if err != nil {
 		return Suggestion{}, err
 	}
-	s.Remaining = remaining
+	s.Split, s.Remaining = a.split, remaining
 	s.Warnings = a.warnings
 	return s, nil
 }
 
 func (r Rules) check() error {
-	if err := checkChoice("split rule", r.SplitRule, SplitRules()); err != nil {
+	if err := clinical.CheckChoice("split rule", r.SplitRule, SplitRules()); err != nil {
 		return err
 	}
 	if !(r.SplitLimit > 0 && r.SplitLimit <= highestLimit) {
@@ -261,23 +270,15 @@ func (r Rules) check() error {
 			Accepted: []string{fmt.Sprintf("above 0, up to %d", highestLimit)},
 		}
 	}
+	if err := clinical.CheckRange("largest stone", r.LargestStone, lowestStoneMm, highestStoneMm, units.Millimetre); err != nil {
+		return err
+	}
 	return clinical.CheckRange("most arteries", float64(r.MostArteries), 1, float64(highestCount), units.One)
-}
-
-func checkChoice[T ~string](field string, choice T, known []T) error {
-	if slices.Contains(known, choice) {
-		return nil
-	}
-	e := &clinical.Error{Code: clinical.UnknownChoice, Field: field, Message: "the choice is not known"}
-	for _, k := range known {
-		e.Accepted = append(e.Accepted, string(k))
-	}
-	return e
 }
 
 func (in Input) check() error {
 	if in.SplitMethod != "" {
-		if err := checkChoice("split method", in.SplitMethod, SplitMethods()); err != nil {
+		if err := clinical.CheckChoice("split method", in.SplitMethod, SplitMethods()); err != nil {
 			return err
 		}
 	}
@@ -300,7 +301,7 @@ func (k Kidney) check(side string) error {
 		}
 	}
 	if k.Cysts != "" {
-		if err := checkChoice(side+" cysts", k.Cysts, CystClasses()); err != nil {
+		if err := clinical.CheckChoice(side+" cysts", k.Cysts, CystClasses()); err != nil {
 			return err
 		}
 	}
@@ -378,7 +379,7 @@ func (r Rules) beyond(s Split) (side Side, difference float64, text string) {
 const shownDecimals = 1
 
 func (a *assessment) weighFunction(in Input, rules Rules) error {
-	split, err := in.splitFunction()
+	split, reported, err := in.splitFunction()
 	if err != nil {
 		return err
 	}
@@ -386,16 +387,20 @@ func (a *assessment) weighFunction(in Input, rules Rules) error {
 	if err != nil {
 		return err
 	}
-	splitSide := a.weighSplit("split function", split, rules)
+	splitSide := a.weighSplit("split function", reported, "of both kidneys: not recorded", rules)
 	a.function = len(a.list) - 1
-	volumeSide := a.weighSplit("volume", volume, rules)
+	volumeSide := a.weighSplit("volume", volume, in.missingVolume(), rules)
 	switch {
 	case split == nil && volume != nil:
 		a.split, a.function = volume, len(a.list)-1
 		a.warn(VolumeSplitUsed, "no split function was recorded; the split of the volumes was used")
 	case split != nil:
 		a.split = split
+		if whole, _, _ := rules.beyond(*split); whole != splitSide {
+			a.warn(SplitNotWhole, "the shares do not add up to 100 %%; brought to 100 %% their difference lies on another side of the limit")
+		}
 		if in.SplitMethod == "" {
+			a.methodNotKnown = true
 			a.warn(SplitMethodNotRecorded, "whether the split is from both views was not recorded; the posterior view alone can be wrong")
 		}
 	}
@@ -408,9 +413,10 @@ func (a *assessment) weighFunction(in Input, rules Rules) error {
 	return nil
 }
 
-func (a *assessment) weighSplit(name string, s *Split, rules Rules) Side {
+// weighSplit weighs a split, or says what is missing.
+func (a *assessment) weighSplit(name string, s *Split, missing string, rules Rules) Side {
 	if s == nil {
-		a.add(consideration{text: name + " of both kidneys: not recorded", source: splitSource})
+		a.add(consideration{text: name + " " + missing, source: splitSource})
 		return ""
 	}
 	side, difference, text := rules.beyond(*s)
@@ -421,31 +427,42 @@ func (a *assessment) weighSplit(name string, s *Split, rules Rules) Side {
 	return side
 }
 
-// splitFunction returns the reported split, or nil when none is recorded.
-func (in Input) splitFunction() (*Split, error) {
+// missingVolume says of which kidneys the volume is missing.
+func (in Input) missingVolume() string {
+	if side := onlyOne(in.Left.Volume.Given(), in.Right.Volume.Given()); side != "" {
+		return "of the " + string(side) + " kidney only, so that it cannot be compared"
+	}
+	return "of both kidneys: not recorded"
+}
+
+// splitFunction returns the split brought to 100 % and as it was reported, or
+// nil when none is recorded.
+func (in Input) splitFunction() (whole, reported *Split, err error) {
 	if !in.Left.Split.Given() && !in.Right.Split.Given() {
-		return nil, nil
+		return nil, nil, nil
 	}
 	left, err := in.Left.Split.In("left split function", units.SplitFunction, units.Percent)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	right, err := in.Right.Split.In("right split function", units.SplitFunction, units.Percent)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if math.Abs(left+right-wholePercent) > splitTolerance {
-		return nil, &clinical.Error{Code: clinical.OutOfRange, Field: "split function", Message: "the shares of the two kidneys do not add up to 100 %"}
+		return nil, nil, &clinical.Error{Code: clinical.OutOfRange, Field: "split function", Message: "the shares of the two kidneys do not add up to 100 %"}
 	}
 	if in.SplitMethod == PosteriorOnly {
-		return nil, &clinical.Error{
+		return nil, nil, &clinical.Error{
 			Code: clinical.QualityRefused, Field: "split method",
 			Message:  "a split from the posterior view alone can point to the wrong kidney when they lie at different depths",
 			Accepted: []string{string(GeometricMean)},
 		}
 	}
 	s := newSplit(left, right, "split-reported", "as reported")
-	return &s, nil
+	s.AddInput("left split function", in.Left.Split)
+	s.AddInput("right split function", in.Right.Split)
+	return &s, &Split{Left: left, Right: right, Difference: left - right}, nil
 }
 
 // splitVolume returns the split of the volumes, or nil when one is missing.
@@ -504,8 +521,8 @@ func (a *assessment) weighLesions(in Input, rules Rules) error {
 		c.text = "lesions: in neither kidney"
 	}
 	a.lesion = a.add(c)
-	a.warnCommittee(Left, left)
-	a.warnCommittee(Right, right)
+	a.warnCommittee(Left, left, rules)
+	a.warnCommittee(Right, right, rules)
 	if left.hasStones() && right.hasStones() {
 		a.excluding = true
 		a.warn(CommitteeMustSee, "stones in both kidneys usually exclude donation")
@@ -514,10 +531,13 @@ func (a *assessment) weighLesions(in Input, rules Rules) error {
 }
 
 // warnCommittee names what the committee has to see by the bands of the project
-// (requirements: stones, cysts and masses).
-func (a *assessment) warnCommittee(side Side, k Kidney) {
+// (requirements: stones, cysts and masses). The size of a stone was checked.
+func (a *assessment) warnCommittee(side Side, k Kidney, rules Rules) {
 	if k.hasStones() {
-		a.warn(CommitteeMustSee, "stones in the %s kidney", side)
+		a.warn(CommitteeMustSee, "%s in the %s kidney", k.stonesBand(rules), side)
+		if mm, _ := k.stoneSize(side); clinical.NearThreshold(mm, clinical.MoreThan, rules.LargestStone, shownDecimals) {
+			a.warn(clinical.NearThresholdWarning, "the stone in the %s kidney is shown as the limit but is above it", side)
+		}
 	}
 	switch {
 	case k.Cysts.atLeast(Bosniak3):
@@ -539,15 +559,39 @@ func (k Kidney) stonesText(side Side) (string, error) {
 	if !k.hasStones() {
 		return "none", nil
 	}
+	mm, err := k.stoneSize(side)
+	if err != nil {
+		return "", err
+	}
 	size := "size not recorded"
-	if k.LargestStone.Given() {
-		mm, err := k.LargestStone.Within(string(side)+" largest stone", units.LesionSize, lowestStoneMm, highestStoneMm, units.Millimetre)
-		if err != nil {
-			return "", err
-		}
+	if mm > 0 {
 		size = "largest " + clinical.Display(mm, shownDecimals) + " mm"
 	}
 	return fmt.Sprintf("%d (%s)", *k.Stones, size), nil
+}
+
+// stoneSize returns the size of the largest stone in mm, zero when it was not
+// recorded.
+func (k Kidney) stoneSize(side Side) (float64, error) {
+	if !k.LargestStone.Given() {
+		return 0, nil
+	}
+	return k.LargestStone.Within(string(side)+" largest stone", units.LesionSize, lowestStoneMm, highestStoneMm, units.Millimetre)
+}
+
+// stonesBand says how the stones compare with a single small one.
+func (k Kidney) stonesBand(rules Rules) string {
+	limit := clinical.Display(rules.LargestStone, shownDecimals) + " mm"
+	mm, _ := k.stoneSize("")
+	switch {
+	case *k.Stones > 1:
+		return "several stones"
+	case mm > rules.LargestStone:
+		return "a stone above " + limit
+	case mm > 0:
+		return "a stone up to " + limit
+	}
+	return "a stone of unrecorded size"
 }
 
 const notRecorded = "not recorded"
@@ -592,26 +636,42 @@ func (a *assessment) weighAnatomy(in Input, rules Rules) {
 		preference = consideration{text: "longer vein of the left kidney: the programme has no preference", source: practiceSource, known: true}
 	}
 	a.preference = a.add(preference)
-	for _, k := range []struct {
-		side     Side
-		arteries int
-	}{{Left, in.Left.Arteries}, {Right, in.Right.Arteries}} {
-		if k.arteries > rules.MostArteries {
-			a.warn(CommitteeMustSee, "more than %d arteries of the %s kidney", rules.MostArteries, k.side)
-		}
+	a.warnVessels(Left, in.Left, rules)
+	a.warnVessels(Right, in.Right, rules)
+}
+
+// warnVessels names what the committee has to see by the bands of the project
+// (requirements: renal anatomy).
+func (a *assessment) warnVessels(side Side, k Kidney, rules Rules) {
+	switch {
+	case k.Arteries > rules.MostArteries:
+		a.warn(CommitteeMustSee, "more than %d arteries of the %s kidney, which usually exclude its donation", rules.MostArteries, side)
+	case k.Arteries > 1:
+		a.warn(CommitteeMustSee, "%d arteries of the %s kidney", k.Arteries, side)
+	}
+	if k.Ureters > 1 {
+		a.warn(CommitteeMustSee, "%d ureters of the %s kidney", k.Ureters, side)
 	}
 }
 
 // conclude finds the answer and gives every consideration its weight.
 func (a *assessment) conclude(c *clinical.Conclusion, in Input, rules Rules) {
 	side, decides, why := a.decide()
-	c.Answer = SurgeonDecides
-	kept := in.Left
+	donated, kept := in.Right, in.Left
+	if side == Left {
+		donated, kept = in.Left, in.Right
+	}
+	if side != "" && donated.Arteries > rules.MostArteries {
+		why = fmt.Sprintf("the %s kidney would be donated, but its number of arteries usually excludes that; the committee has to see it", side)
+		side = ""
+	}
 	switch side {
 	case Left:
-		c.Answer, kept = DonateLeft, in.Right
+		c.Answer = DonateLeft
 	case Right:
 		c.Answer = DonateRight
+	default:
+		c.Answer = SurgeonDecides
 	}
 	for i, w := range a.list {
 		switch {
@@ -631,6 +691,9 @@ func (a *assessment) conclude(c *clinical.Conclusion, in Input, rules Rules) {
 		c.AddReason(clinical.Decides, practiceSource, why)
 		return
 	}
+	if stronger := onlyOne(a.split.Difference > 0, a.split.Difference < 0); stronger == side {
+		c.AddReason(clinical.Opposes, splitSource, fmt.Sprintf("the %s kidney, which would be donated, has the larger share; the difference is within the limit", side))
+	}
 	if present, _ := kept.lesions(rules); present {
 		a.warn(LesionStays, "the kidney that would stay with the donor has a lesion, a stone or an earlier disease")
 	}
@@ -648,6 +711,8 @@ func (a *assessment) decide() (side Side, decides int, why string) {
 		why = "split function and volume are beyond the limit in opposite directions, so no side is suggested"
 	case !a.list[a.lesion].known:
 		why = "lesions and stones are not fully recorded, so no side is suggested"
+	case a.list[a.function].side != "" && a.methodNotKnown:
+		why = "the split function would decide, but whether it is from both views was not recorded, so no side is suggested"
 	case a.list[a.function].side != "":
 		decides = a.function
 	case a.list[a.lesion].side != "":

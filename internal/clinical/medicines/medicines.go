@@ -60,6 +60,14 @@ func shapeOf(code string) string {
 	}, code)
 }
 
+// amountDecimals are those to which amounts in mg are compared, so that 1.001 g
+// and two doses of 500.5 mg are the same although binary numbers hold neither.
+// Nanograms have no meaning in a medicine; no published source.
+const amountDecimals = 6
+
+// amount returns an amount in mg for a comparison with another one.
+func amount(mg float64) float64 { return clinical.Round(mg, amountDecimals) }
+
 // inGroups reports whether a code is one of the groups or belongs to one.
 func inGroups(code string, groups []string) bool {
 	return slices.ContainsFunc(groups, func(g string) bool { return strings.HasPrefix(code, g) })

@@ -64,12 +64,15 @@ type ParacetamolRules struct {
 // of the WHO ATC index and need the review of a pharmacist: paracetamol alone
 // and in combinations, and with dihydrocodeine, codeine, tramadol, oxycodone and
 // hydrocodone. MayContain holds combinations whose code does not name every
-// substance, and propacetamol, whose dose is not that of paracetamol.
+// substance, among them those of combinationGroups and of NSAID, and propacetamol,
+// whose dose is not that of paracetamol.
 func DefaultParacetamolRules() ParacetamolRules {
 	return ParacetamolRules{
 		Cap: 4, LowWeight: 50, ShortestMinutes: 240,
-		Contains:   []string{"N02BE01", "N02BE51", "N02BE71", "N02AJ01", "N02AJ06", "N02AJ13", "N02AJ17", "N02AJ22"},
-		MayContain: []string{"N02BE05", "N02AA59", "N02AJ03", "N02AJ09", "N02AJ15", "N02BA51", "N02BA71", "M01AE51", "R05X"},
+		Contains: []string{"N02BE01", "N02BE51", "N02BE71", "N02AJ01", "N02AJ06", "N02AJ13", "N02AJ17", "N02AJ22"},
+		MayContain: append(combinationGroups(),
+			"N02BE05", "N02BE5", "N02BE7", "N02AJ03", "N02AJ09", "N02AJ15", "N02BA5", "N02BA6", "N02BA7", "N02BB5", "N02BB7",
+			"M01AA5", "M01AB5", "M01AC5", "M01AE5", "M01AG5", "M01AH5", "M01AX5", "M01AX6"),
 	}
 }
 
@@ -120,8 +123,12 @@ const (
 	Exceeds   = "exceeds"
 )
 
-// The warnings about paracetamol.
+// The warnings about paracetamol. Those about single products belong to the
+// total, the others to the conclusion.
 const (
+	// PlanTooShort: a plan covers less than 24 h, so that the total of a day may
+	// not show.
+	PlanTooShort clinical.WarningCode = "plan-shorter-than-a-day"
 	// LowerCapNotExcluded: the weight or liver disease was not recorded, so a
 	// lower cap may hold.
 	LowerCapNotExcluded clinical.WarningCode = "lower-cap-not-excluded"
@@ -144,17 +151,20 @@ type Window struct {
 }
 
 // ParacetamolTotal is the largest amount of paracetamol in any 24 h, in g, and
-// how it compares with the cap. Remaining is what may still be taken directly
-// after the last listed intake, in g, before the time between doses is
-// considered; it is not below zero. NextAllowed is the earliest minute after the
-// listed intakes for the further dose; it is nil when none was asked for or none
-// is allowed.
+// how it compares with the cap. Window is that of the total, or nil without
+// intakes. Cap is in g; CapKnown is false when a fact is missing for which a lower
+// cap would hold. Remaining is what may still be taken directly after the last
+// listed intake, in g, before the time between doses is considered; it is not
+// below zero. NextAllowed is the earliest minute after the listed intakes for the
+// further dose; it is nil when none was asked for or none is allowed. Both are
+// nil when the cap or the content of a product is not known.
 type ParacetamolTotal struct {
 	clinical.Result
-	Window      Window              `json:"window"`
-	Cap         float64             `json:"capG"`
-	Remaining   float64             `json:"remainingG"`
-	NextAllowed *int                `json:"nextAllowedMinute,omitempty"`
+	Window      *Window             `json:"window,omitempty"`
+	Cap         clinical.Result     `json:"cap"`
+	CapKnown    bool                `json:"capKnown"`
+	Remaining   *clinical.Result    `json:"remaining,omitempty"`
+	NextAllowed *clinical.Result    `json:"nextAllowed,omitempty"`
 	Conclusion  clinical.Conclusion `json:"conclusion"`
 }
 
@@ -175,9 +185,11 @@ type content struct {
 
 // Paracetamol returns the largest total of paracetamol (acetaminophen) in any 24
 // h, in g, over all products, and compares it with the cap: within, at-cap,
-// which is allowed, exceeds, or CannotTell when a product may hold paracetamol
-// and the rest stays within the cap. An intake exactly 24 h after another does
-// not share a window with it. Intakes closer than the shortest time warn.
+// which is allowed, exceeds, or CannotTell when the total stays within the cap but
+// a product may hold paracetamol, or weight or liver disease was not recorded and
+// the total is above the lower cap or none is stated. An intake exactly 24 h after
+// another does not share a window with it. Intakes closer than the shortest time
+// and a plan of less than 24 h warn.
 //
 // It returns a *clinical.Error for no product, a malformed ATC code, a code of
 // paracetamol without a strength, a strength outside 10 to 2000 mg, a product
@@ -193,7 +205,7 @@ func Paracetamol(in ParacetamolInput, rules ParacetamolRules) (ParacetamolTotal,
 	if err != nil {
 		return ParacetamolTotal{}, err
 	}
-	capG, capReasons, err := in.capOf(rules)
+	limit, err := in.limitOf(rules)
 	if err != nil {
 		return ParacetamolTotal{}, err
 	}
@@ -206,26 +218,39 @@ func Paracetamol(in ParacetamolInput, rules ParacetamolRules) (ParacetamolTotal,
 	}
 
 	window, mg := largestDay(intakes)
+	mg = amount(mg)
 	p := ParacetamolTotal{
 		Result: clinical.Result{
 			Value:    units.Quantity{Value: mg / mgPerG, Unit: units.Gram},
 			Equation: "paracetamol-largest-24h", Source: practice,
 		},
-		Window: window, Cap: capG,
+		CapKnown: limit.known,
 		Conclusion: clinical.Conclusion{
 			Question: "does the paracetamol of all products stay within the cap in any 24 h",
 			Rule:     "paracetamol-cap-24h", Source: practice,
 		},
 	}
 	in.describe(&p.Result)
-	p.judge(contents)
-	p.Conclusion.Reasons = append(p.Conclusion.Reasons, capReasons...)
-	if !in.Weight.Given() || in.LiverDisease == clinical.NotRecorded {
-		p.Warn(LowerCapNotExcluded, "weight or liver disease was not recorded; a lower cap may hold")
+	if len(intakes) > 0 {
+		p.Window = &window
+		p.AddStep("first intake of the largest total", float64(window.First), units.Minute)
+		p.AddStep("last intake of the largest total", float64(window.Last), units.Minute)
 	}
-	p.checkIntervals(intakes, rules.ShortestMinutes)
-	p.addNext(intakes, next, rules.ShortestMinutes)
-	p.Conclusion.Inputs, p.Conclusion.Warnings = p.Inputs, p.Warnings
+	p.addCap(in, rules, limit)
+	p.judge(mg, limit, contents)
+	p.Conclusion.Reasons = append(p.Conclusion.Reasons, limit.reasons...)
+	if !limit.known {
+		p.Conclusion.Warn(LowerCapNotExcluded, "weight or liver disease was not recorded; a lower cap may hold")
+	}
+	p.warnShortPlans(in, contents)
+	p.checkIntervals(intakes, contents, rules.ShortestMinutes)
+	if amount(next) > limit.capMg {
+		p.Conclusion.Warn(NextDoseAboveCap, "the further dose alone is above the cap")
+	}
+	if limit.known && !anyUnknown(contents) {
+		p.addNext(intakes, next, limit.capMg, rules.ShortestMinutes)
+	}
+	p.Conclusion.Inputs = p.Inputs
 	return p, nil
 }
 
@@ -312,11 +337,25 @@ func (p Product) doses(field string) ([]Dose, error) {
 		return p.Doses, nil
 	}
 	field += " plan"
-	if err := clinical.CheckRange(field+" times", float64(p.Plan.Times), 1, mostTimes, units.One); err != nil {
-		return nil, err
+	for _, part := range []struct {
+		name      string
+		value     int
+		low, high float64
+		unit      string
+	}{
+		{"start", p.Plan.Start, 0, lastMinute, units.Minute},
+		{"times", p.Plan.Times, 1, mostTimes, units.One},
+		{"every", p.Plan.Every, 1, lastMinute, units.Minute},
+	} {
+		if err := clinical.CheckRange(field+" "+part.name, float64(part.value), part.low, part.high, part.unit); err != nil {
+			return nil, err
+		}
 	}
-	if err := clinical.CheckRange(field+" every", float64(p.Plan.Every), 1, lastMinute, units.Minute); err != nil {
-		return nil, err
+	if last := p.Plan.Start + (p.Plan.Times-1)*p.Plan.Every; last > lastMinute {
+		return nil, &clinical.Error{
+			Code: clinical.OutOfRange, Field: field + " times", Message: "the last intake of the plan is too late",
+			Accepted: []string{fmt.Sprintf("plans that end by minute %d", lastMinute)},
+		}
 	}
 	all := slices.Clone(p.Doses)
 	for i := range p.Plan.Times {
@@ -347,29 +386,38 @@ func (d Dose) check(field string) error {
 	return nil
 }
 
-// capOf returns the cap of the person in g and why.
-func (in ParacetamolInput) capOf(rules ParacetamolRules) (capG float64, reasons []clinical.Reason, err error) {
+// capLimit is the cap of a person in mg and why it holds. Known is false when a
+// lower cap may hold, of lowerMg, which is zero when none is stated.
+type capLimit struct {
+	capMg, lowerMg float64
+	known          bool
+	reasons        []clinical.Reason
+}
+
+// limitOf returns the cap of the person.
+func (in ParacetamolInput) limitOf(rules ParacetamolRules) (capLimit, error) {
 	if err := clinical.CheckAnswer("liver disease", in.LiverDisease); err != nil {
-		return capG, nil, err
+		return capLimit{}, err
 	}
+	limit := capLimit{capMg: amount(rules.Cap * mgPerG), lowerMg: amount(rules.LowerCap * mgPerG)}
 	add := func(weight clinical.Weight, text string) {
-		reasons = append(reasons, clinical.Reason{Text: text, Weight: weight, Source: practice})
+		limit.reasons = append(limit.reasons, clinical.Reason{Text: text, Weight: weight, Source: practice})
 	}
 	lower := false
-	limit := clinical.Display(rules.LowWeight, 0) + " kg"
+	lowest := clinical.Display(rules.LowWeight, 0) + " kg"
 	if in.Weight.Given() {
 		weight, err := in.Weight.Within("weight", units.Weight, lowestWeightKg, highestWeightKg, units.Kilogram)
 		if err != nil {
-			return capG, nil, err
+			return capLimit{}, err
 		}
 		if weight < rules.LowWeight {
 			lower = true
-			add(clinical.Supports, "weight below "+limit+": the lower cap holds")
+			add(clinical.Supports, "weight below "+lowest+": the lower cap holds")
 		} else {
-			add(clinical.Neutral, "weight not below "+limit)
+			add(clinical.Neutral, "weight not below "+lowest)
 		}
 	} else {
-		add(clinical.NotKnown, "weight was not recorded; below "+limit+" a lower cap holds")
+		add(clinical.NotKnown, "weight was not recorded; below "+lowest+" a lower cap holds")
 	}
 	switch in.LiverDisease {
 	case clinical.Yes:
@@ -381,15 +429,33 @@ func (in ParacetamolInput) capOf(rules ParacetamolRules) (capG float64, reasons 
 		add(clinical.NotKnown, "liver disease was not recorded; with it a lower cap holds")
 	}
 	if !lower {
-		return rules.Cap, reasons, nil
+		limit.known = in.Weight.Given() && in.LiverDisease != clinical.NotRecorded
+		return limit, nil
 	}
 	if rules.LowerCap == 0 {
-		return capG, nil, &clinical.Error{
+		return capLimit{}, &clinical.Error{
 			Code: clinical.Missing, Field: "lower cap",
 			Message: "the person has a low weight or liver disease, and the programme has not stated its lower cap",
 		}
 	}
-	return rules.LowerCap, reasons, nil
+	limit.capMg, limit.known = limit.lowerMg, true
+	return limit, nil
+}
+
+// addCap records the cap with the facts that it stands on.
+func (p *ParacetamolTotal) addCap(in ParacetamolInput, rules ParacetamolRules, limit capLimit) {
+	p.Cap = clinical.Result{
+		Value:    units.Quantity{Value: limit.capMg / mgPerG, Unit: units.Gram},
+		Equation: "paracetamol-cap", Source: practice,
+	}
+	p.Cap.AddInput("cap of the programme", clinical.NewMeasurement(rules.Cap, units.Gram))
+	if rules.LowerCap > 0 {
+		p.Cap.AddInput("lower cap of the programme", clinical.NewMeasurement(rules.LowerCap, units.Gram))
+	}
+	if in.Weight.Given() {
+		p.Cap.AddInput("weight", in.Weight)
+	}
+	p.Cap.AddChoice("liver disease", string(in.LiverDisease))
 }
 
 // largestDay returns the largest total in mg of any 24 h, the earliest if several
@@ -426,25 +492,41 @@ func takenBefore(intakes []intake, minute int) float64 {
 	return sum
 }
 
-func (p *ParacetamolTotal) judge(contents []content) {
-	total := p.Value.Value
-	unknown := slices.ContainsFunc(contents, func(c content) bool { return c.unknown })
-	amount := "the largest total of 24 h is " + clinical.Display(total, decimals) + " g, the cap " + clinical.Display(p.Cap, decimals) + " g"
+func anyUnknown(contents []content) bool {
+	return slices.ContainsFunc(contents, func(c content) bool { return c.unknown })
+}
+
+func (p *ParacetamolTotal) judge(mg float64, limit capLimit, contents []content) {
+	total, capG := p.Value.Value, p.Cap.Value.Value
+	text := "the largest total of 24 h is " + clinical.Display(total, decimals) + " g, the cap " + clinical.Display(capG, decimals) + " g"
 	weight := clinical.Decides
 	switch {
-	case total > p.Cap:
+	case mg > limit.capMg:
 		p.Conclusion.Answer = Exceeds
-	case unknown:
+	case anyUnknown(contents):
 		p.Conclusion.Answer = CannotTell
 		weight = clinical.Neutral
-	case total == p.Cap:
+	case !limit.known && mg > limit.lowerMg:
+		p.Conclusion.Answer = CannotTell
+		weight = clinical.Neutral
+	case mg == limit.capMg:
 		p.Conclusion.Answer = AtCap
 	default:
 		p.Conclusion.Answer = WithinCap
 	}
-	p.Conclusion.AddReason(weight, practice, amount)
-	if clinical.NearThreshold(total, clinical.MoreThan, p.Cap, decimals) || clinical.NearThreshold(total, clinical.AtLeast, p.Cap, decimals) {
-		p.Warn(clinical.NearThresholdWarning, "the total is shown as the cap but is not equal to it")
+	caps := []float64{capG}
+	if !limit.known {
+		text += ", unless the lower cap holds"
+		if limit.lowerMg > 0 {
+			caps = append(caps, limit.lowerMg/mgPerG)
+			text += ", " + clinical.Display(limit.lowerMg/mgPerG, decimals) + " g"
+		}
+	}
+	p.Conclusion.AddReason(weight, practice, text)
+	for _, c := range caps {
+		if clinical.NearThreshold(total, clinical.MoreThan, c, decimals) || clinical.NearThreshold(total, clinical.AtLeast, c, decimals) {
+			p.Conclusion.Warn(clinical.NearThresholdWarning, "the total is shown as the cap but is not equal to it")
+		}
 	}
 	for i, c := range contents {
 		name := fieldOf("product", i)
@@ -460,10 +542,19 @@ func (p *ParacetamolTotal) judge(contents []content) {
 	}
 }
 
+// warnShortPlans warns of plans that may not show the total of a day.
+func (p *ParacetamolTotal) warnShortPlans(in ParacetamolInput, contents []content) {
+	for i, product := range in.Products {
+		if plan := product.Plan; plan != nil && contents[i].counted && plan.Times*plan.Every < minutesADay {
+			p.Warn(PlanTooShort, "the plan of %s covers less than 24 h; if it goes on, the largest total may be higher", fieldOf("product", i))
+		}
+	}
+}
+
 // decimals of an amount in g, as shown: whole milligrams.
 const decimals = 3
 
-func (p *ParacetamolTotal) checkIntervals(intakes []intake, shortest int) {
+func (p *ParacetamolTotal) checkIntervals(intakes []intake, contents []content, shortest int) {
 	tooShort := 0
 	for i, taken := range intakes {
 		if i > 0 && taken.minute-intakes[i-1].minute < shortest {
@@ -471,7 +562,11 @@ func (p *ParacetamolTotal) checkIntervals(intakes []intake, shortest int) {
 		}
 	}
 	if tooShort == 0 {
-		p.Conclusion.AddReason(clinical.Neutral, practice, fmt.Sprintf("no two intakes are closer than %d min", shortest))
+		weight, text := clinical.Neutral, fmt.Sprintf("no two intakes are closer than %d min", shortest)
+		if anyUnknown(contents) {
+			weight, text = clinical.NotKnown, fmt.Sprintf("no two counted intakes are closer than %d min; those of products that may hold paracetamol were not looked at", shortest)
+		}
+		p.Conclusion.AddReason(weight, practice, text)
 		return
 	}
 	weight := clinical.Neutral
@@ -480,8 +575,14 @@ func (p *ParacetamolTotal) checkIntervals(intakes []intake, shortest int) {
 	}
 	text := fmt.Sprintf("%d interval(s) between intakes are shorter than %d min", tooShort, shortest)
 	p.Conclusion.AddReason(weight, practice, text)
-	p.Warn(IntervalTooShort, "%s", text)
+	p.Conclusion.Warn(IntervalTooShort, "%s", text)
 }
+
+// The UCUM annotations for a unit dose, such as a tablet, and for an intake.
+const (
+	unitDose   = "{dose}"
+	unitIntake = "{intake}"
+)
 
 func (in ParacetamolInput) describe(r *clinical.Result) {
 	for i, product := range in.Products {
@@ -489,6 +590,17 @@ func (in ParacetamolInput) describe(r *clinical.Result) {
 		r.Inputs = append(r.Inputs, clinical.Input{Name: name, Choice: product.ATC, Measurement: clinical.Measurement{Ref: product.Ref}})
 		if product.Strength.Given() {
 			r.AddInput(name+" strength", product.Strength)
+		}
+		for i, d := range product.Doses {
+			dose := name + " " + fieldOf("dose", i)
+			r.AddInput(dose+" minute", clinical.NewMeasurement(float64(d.Minute), units.Minute))
+			r.AddInput(dose+" count", clinical.NewMeasurement(d.Count, unitDose))
+		}
+		if plan := product.Plan; plan != nil {
+			r.AddInput(name+" plan start", clinical.NewMeasurement(float64(plan.Start), units.Minute))
+			r.AddInput(name+" plan every", clinical.NewMeasurement(float64(plan.Every), units.Minute))
+			r.AddInput(name+" plan times", clinical.NewMeasurement(float64(plan.Times), unitIntake))
+			r.AddInput(name+" plan count", clinical.NewMeasurement(plan.Count, unitDose))
 		}
 	}
 	if in.Weight.Given() {
@@ -502,20 +614,17 @@ func (in ParacetamolInput) describe(r *clinical.Result) {
 
 // addNext sets what remains after the last intake and when a further dose of
 // next mg is allowed, where next is not zero.
-func (p *ParacetamolTotal) addNext(intakes []intake, next float64, shortest int) {
-	capMg := p.Cap * mgPerG
+func (p *ParacetamolTotal) addNext(intakes []intake, next, capMg float64, shortest int) {
 	var last, earliest int
 	if n := len(intakes); n > 0 {
 		last = intakes[n-1].minute
 		earliest = last + shortest
 	}
-	p.Remaining = max(capMg-takenBefore(intakes, last), 0) / mgPerG
-	p.AddStep("remaining after the last intake", p.Remaining, units.Gram)
-	if next == 0 {
-		return
+	p.Remaining = &clinical.Result{
+		Value:    units.Quantity{Value: max(amount(capMg-takenBefore(intakes, last)), 0) / mgPerG, Unit: units.Gram},
+		Equation: "paracetamol-remaining-24h", Source: practice, Inputs: p.Inputs,
 	}
-	if next > capMg {
-		p.Warn(NextDoseAboveCap, "the further dose alone is above the cap")
+	if next == 0 {
 		return
 	}
 	// The sum of the last 24 h falls only when an intake is 24 h old.
@@ -526,9 +635,11 @@ func (p *ParacetamolTotal) addNext(intakes []intake, next float64, shortest int)
 		}
 	}
 	for _, t := range times {
-		if takenBefore(intakes, t)+next <= capMg {
-			p.NextAllowed = &t
-			p.AddStep("earliest time of the further dose", float64(t), units.Minute)
+		if amount(takenBefore(intakes, t)+next) <= capMg {
+			p.NextAllowed = &clinical.Result{
+				Value:    units.Quantity{Value: float64(t), Unit: units.Minute},
+				Equation: "paracetamol-next-dose", Source: practice, Inputs: p.Inputs,
+			}
 			return
 		}
 	}

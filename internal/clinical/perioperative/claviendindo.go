@@ -155,8 +155,13 @@ func GradeClavienDindo(events []Event) (ClavienDindo, error) {
 		},
 		Lowest: lowest,
 	}
+	// A grade that may yet be higher decides nothing.
+	weight := clinical.Decides
+	if highest.rank() > lowest.rank() {
+		weight = clinical.Supports
+	}
 	for i, e := range events {
-		c.addEvent(i, e, facts[i])
+		c.addEvent(i, e, facts[i], weight)
 	}
 	c.finish(events, facts, highest)
 	return c, nil
@@ -182,23 +187,10 @@ func (e Event) check(field string) error {
 			return err
 		}
 	}
-	if err := checkChoice(field+" organ failure", e.OrganFailure, append(OrganFailures(), organFailureNotRecorded)); err != nil {
+	if err := clinical.CheckChoice(field+" organ failure", e.OrganFailure, append(OrganFailures(), organFailureNotRecorded)); err != nil {
 		return err
 	}
-	return checkChoice(field+" intervention", e.Intervention, append(Interventions(), interventionNotRecorded))
-}
-
-func checkChoice[T ~string](field string, choice T, known []T) error {
-	if slices.Contains(known, choice) {
-		return nil
-	}
-	e := &clinical.Error{Code: clinical.UnknownChoice, Field: field, Message: "the choice is not known"}
-	for _, k := range known {
-		if k != "" {
-			e.Accepted = append(e.Accepted, string(k))
-		}
-	}
-	return e
+	return clinical.CheckChoice(field+" intervention", e.Intervention, append(Interventions(), interventionNotRecorded))
 }
 
 // facts lists what grades an event, the highest grade first.
@@ -249,7 +241,9 @@ func proven(facts []fact) Grade {
 	return best
 }
 
-func (c *ClavienDindo) addEvent(i int, e Event, facts []fact) {
+// addEvent lists the facts of one event. Those that prove the grade have the
+// weight given.
+func (c *ClavienDindo) addEvent(i int, e Event, facts []fact, weight clinical.Weight) {
 	name := fmt.Sprintf("event %d", i+1)
 	c.Inputs = append(c.Inputs, clinical.Input{Name: name, Measurement: clinical.Measurement{Ref: e.Ref}})
 	for _, a := range e.answers() {
@@ -259,7 +253,7 @@ func (c *ClavienDindo) addEvent(i int, e Event, facts []fact) {
 	c.AddChoice(name+" intervention", string(e.Intervention))
 
 	if c.Lowest == GradeI {
-		c.AddReason(clinical.Supports, dindo2004, name+": a deviation from the normal course, grade I")
+		c.AddReason(weight, dindo2004, name+": a deviation from the normal course, grade I")
 	} else {
 		c.AddReason(clinical.Neutral, dindo2004, name+": a deviation from the normal course, grade I; a higher grade counts")
 	}
@@ -270,7 +264,7 @@ func (c *ClavienDindo) addEvent(i int, e Event, facts []fact) {
 		case f.proves == "":
 			c.AddReason(clinical.Neutral, dindo2004, name+": "+f.text)
 		case f.proves == c.Lowest:
-			c.AddReason(clinical.Decides, dindo2004, name+": "+f.text+", grade "+string(f.proves))
+			c.AddReason(weight, dindo2004, name+": "+f.text+", grade "+string(f.proves))
 		default:
 			c.AddReason(clinical.Neutral, dindo2004, name+": "+f.text+", grade "+string(f.proves)+"; a higher grade counts")
 		}
@@ -302,6 +296,7 @@ func (c *ClavienDindo) finish(events []Event, facts [][]fact, highest Grade) {
 	c.Answer = string(c.Lowest)
 	if highest.rank() > c.Lowest.rank() {
 		c.Answer = string(GradeUnknown)
+		c.AddReason(clinical.NotKnown, dindo2004, fmt.Sprintf("the grade is at least %s and may be up to %s", c.Lowest, highest))
 		c.Warn(GradeMayBeHigher, "the recorded facts prove grade %s; facts that were not recorded could mean up to grade %s", c.Lowest, highest)
 		return
 	}

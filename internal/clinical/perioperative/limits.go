@@ -3,6 +3,7 @@ package perioperative
 import (
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
 
 	"candidacy/internal/clinical"
@@ -80,7 +81,7 @@ func LimitsAfterOperation(operationDate string, limits []Limit) (Limits, error) 
 	result := Limits{OperationDate: operationDate, Rule: "operation-date-plus-weeks"}
 	for i, limit := range limits {
 		field := fmt.Sprintf("limit %d", i+1)
-		if limit.Name == "" {
+		if strings.TrimSpace(limit.Name) == "" {
 			return Limits{}, &clinical.Error{Code: clinical.Missing, Field: field + " name", Message: "a limit needs a name"}
 		}
 		if limit.Weeks <= 0 {

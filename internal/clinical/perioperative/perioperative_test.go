@@ -155,6 +155,46 @@ func TestGradeListsEverything(t *testing.T) {
 	}
 }
 
+// TestOnlyACertainGradeIsDecided: each grade that is told has a reason that
+// decides, and where it may be higher none does.
+func TestOnlyACertainGradeIsDecided(t *testing.T) {
+	open := with(func(e *Event) { e.Transfusion, e.Dialysis = clinical.Yes, clinical.NotRecorded })
+	for _, tt := range []struct {
+		events  []Event
+		decides []string
+		last    string
+	}{
+		{[]Event{minor()}, []string{"event 1: a deviation from the normal course, grade I"}, "disability at discharge from an event of this grade: no"},
+		{[]Event{with(func(e *Event) { e.Transfusion = clinical.Yes }), minor()}, []string{"event 1: transfusion: yes, grade II"}, "disability at discharge from an event of this grade: no"},
+		{[]Event{open}, nil, "the grade is at least II and may be up to IVa"},
+		{[]Event{{}}, nil, "the grade is at least I and may be up to V"},
+	} {
+		c, err := GradeClavienDindo(tt.events)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var decides []string
+		supports := 0
+		for _, r := range c.Reasons {
+			switch r.Weight {
+			case clinical.Decides:
+				decides = append(decides, r.Text)
+			case clinical.Supports:
+				supports++
+			}
+		}
+		if !slices.Equal(decides, tt.decides) || (supports > 0) != (tt.decides == nil) {
+			t.Errorf("%s is decided by %q with %d reasons for it, want %q", c.Answer, decides, supports, tt.decides)
+		}
+		if last := c.Reasons[len(c.Reasons)-1].Text; last != tt.last {
+			t.Errorf("the last reason is %q, want %q", last, tt.last)
+		}
+	}
+	if _, err := GradeClavienDindo([]Event{with(func(e *Event) { e.Intervention = "laser" })}); err == nil || strings.Contains(err.Error(), ", ;") || !strings.HasSuffix(err.Error(), "accepted: none, without-general-anaesthesia, with-general-anaesthesia") {
+		t.Errorf("got %v", err)
+	}
+}
+
 func TestGradeClavienDindoRefuses(t *testing.T) {
 	tests := []struct {
 		name   string
@@ -300,6 +340,7 @@ func TestLimitsAfterOperationRefuses(t *testing.T) {
 		{"too late", "2200-01-01", one, clinical.OutOfRange, "operation date"},
 		{"no limit", "2025-01-10", nil, clinical.Missing, "limits"},
 		{"no name", "2025-01-10", []Limit{{Weeks: 6}}, clinical.Missing, "limit 1 name"},
+		{"blank name", "2025-01-10", []Limit{{Name: " \t", Weeks: 6}}, clinical.Missing, "limit 1 name"},
 		{"no weeks", "2025-01-10", []Limit{{Name: Lifting, Weeks: 6}, {Name: Soaking}}, clinical.NotPositive, "limit 2 weeks"},
 		{"negative", "2025-01-10", []Limit{{Name: Lifting, Weeks: -1}}, clinical.NotPositive, "limit 1 weeks"},
 		{"too many", "2025-01-10", []Limit{{Name: Lifting, Weeks: 105}}, clinical.OutOfRange, "limit 1 weeks"},
