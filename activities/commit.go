@@ -448,7 +448,7 @@ func (c *commit) independent(account, who string) error {
 }
 
 // assess evaluates everything on record. The process takes it over when
-// results changed; pages and the EHR see the same report. Eligibility is a
+// results or the answers of conditions changed; pages and the EHR see the same report. Eligibility is a
 // question before the operation: what a donor's kidney does afterwards is no
 // answer to it.
 func (c *commit) assess() {
@@ -463,8 +463,11 @@ func (c *commit) assess() {
 		c.report.Derived = derived
 		return
 	}
-	if c.command.Kind == journey.RecordResults || c.command.Kind == journey.Refer {
-		c.event.Assessment = c.report.Coded()
+	coded := c.report.Coded()
+	// The passing of time answers conditions too: somebody turns 50.
+	asked := c.command.Kind != journey.Elapse && !slices.Equal(c.state.Conditions, coded.Conditions)
+	if c.command.Kind == journey.RecordResults || c.command.Kind == journey.Refer || asked {
+		c.event.Assessment = coded
 	}
 }
 
