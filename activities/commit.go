@@ -320,6 +320,39 @@ func (c *commit) carryOut() error {
 		}
 	}
 	c.assess()
+	if body, ok := c.decoded.(*command.RecordDecision); ok {
+		return c.decision(body)
+	}
+	return nil
+}
+
+// Decision is the body of the entry of a decision: what was given, and what it
+// stood on. Later results and protocols do not change it.
+type Decision struct {
+	command.RecordDecision
+	Basis Basis `json:"basis"`
+}
+
+// Basis is what the committee had before it: the version and the digest of the
+// protocol, the flags, the computed values, and why conditional requirements
+// applied.
+type Basis struct {
+	Protocol   string               `json:"protocol"`
+	Digest     string               `json:"digest"`
+	Flags      []protocol.Flag      `json:"flags"`
+	Derived    []protocol.Derived   `json:"derived"`
+	Conditions []protocol.Condition `json:"conditions,omitempty"`
+}
+
+func (c *commit) decision(body *command.RecordDecision) error {
+	var err error
+	c.body, err = json.Marshal(Decision{RecordDecision: *body, Basis: Basis{
+		Protocol: c.protocol.Version, Digest: c.protocol.Digest(),
+		Flags: c.report.Flags, Derived: c.report.Derived, Conditions: c.report.Conditions,
+	}})
+	if err != nil {
+		return fmt.Errorf("encode the decision: %w", err)
+	}
 	return nil
 }
 

@@ -35,6 +35,7 @@ var layers = map[string][]string{
 		"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
 		"candidacy/internal/clinical/perioperative",
 	},
+	"candidacy/internal/planner": {"candidacy/internal/journey"},
 	"candidacy/internal/result":  {},
 	"candidacy/internal/journey": {},
 	"candidacy/internal/command": {"candidacy/internal/journey", "candidacy/internal/result"},
@@ -89,7 +90,7 @@ var pure = []string{
 	"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body", "candidacy/internal/clinical/pressure",
 	"candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine", "candidacy/internal/clinical/glycaemia", "candidacy/internal/clinical/lipids",
 	"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
-	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/result", "candidacy/internal/journey",
+	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/planner", "candidacy/internal/result", "candidacy/internal/journey",
 	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/workflows", "candidacy/internal/intake",
 }
 

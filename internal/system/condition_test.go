@@ -1,13 +1,19 @@
 package system_test
 
 import (
+	"encoding/json"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
+	"candidacy/activities"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
 )
@@ -77,5 +83,59 @@ requirements:
 	}
 	if r, _ := c.State.Find("colon-screen"); r.Status != journey.Met {
 		t.Errorf("got %+v", r)
+	}
+}
+
+// TestDecisionKeepsWhatItStoodOn: the entry of a decision holds the protocol, the
+// flags and the values of that day, whatever is reported afterwards.
+func TestDecisionKeepsWhatItStoodOn(t *testing.T) {
+	sys := open(t, t.TempDir())
+	defer closed(t, sys)
+	employ(t, sys)
+	w := walk.New(1, begin).Refer().Screen().Evaluate().Present().Approve()
+	id := play(t, walk.NewPlayer(sys.Dispatcher), "decided", w.Steps())
+	basis := func() activities.Basis {
+		entries, err := sys.Store.Entries(t.Context(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		i := slices.IndexFunc(entries, func(e record.Entry) bool { return e.Kind == journey.RecordDecision })
+		var body activities.Decision
+		if err := json.Unmarshal(entries[i].Body, &body); err != nil {
+			t.Fatal(err)
+		}
+		if body.Outcome != journey.Approve || len(body.Seats) == 0 {
+			t.Errorf("what was given is not in the entry: %+v", body)
+		}
+		return body.Basis
+	}
+	before := basis()
+	p := protocol.Default()
+	value := func(b activities.Basis, flag string) string {
+		i := slices.IndexFunc(b.Flags, func(f protocol.Flag) bool { return f.ID == flag })
+		if i < 0 {
+			t.Fatalf("the basis has no flag %s", flag)
+		}
+		return b.Flags[i].Shown + " " + string(b.Flags[i].Band)
+	}
+	if before.Protocol != p.Version || before.Digest != p.Digest() || value(before, "glucose-fasting") != "88 meets" ||
+		!slices.ContainsFunc(before.Derived, func(d protocol.Derived) bool { return d.Key == "gfr-plasma-clearance" && d.Interval != nil }) ||
+		len(before.Conditions) != 1 || before.Conditions[0].Holds != journey.HoldsNo {
+		t.Errorf("got %+v", before)
+	}
+	// A new glucose of 130 mg/dL ends the approval; the basis stays as it was.
+	at := begin.AddDate(0, 3, 0)
+	if _, err := walk.NewPlayer(sys.Dispatcher).Give(t.Context(), id, "later", walk.Step{
+		At: at, Kind: journey.RecordResults, Actor: walk.Coordinator, Role: journey.Coordinator,
+		Body: &command.RecordResults{Results: []command.Result{{
+			Identifier: result.Identifier{System: "urn:test", Value: "later"}, Status: result.Final,
+			Code:     result.Coding{System: protocol.LOINCSystem, Code: "1558-6", Display: "Fasting glucose"},
+			Quantity: &result.Quantity{Value: "130", Unit: "mg/dL"}, Effective: at.AddDate(0, 0, -1).Format(time.RFC3339),
+		}}},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if after := basis(); !reflect.DeepEqual(before, after) {
+		t.Errorf("the basis changed:\n%+v\n%+v", before, after)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"candidacy/activities"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
@@ -19,6 +20,34 @@ type entryModel struct {
 	What string
 	// Details are what the viewer may read of it.
 	Details []fact
+	// Basis is what a decision stood on.
+	Basis *basisModel
+}
+
+// basisModel is what the committee had before it, as it was then.
+type basisModel struct {
+	Protocol string
+	Flags    []basisFlag
+}
+
+type basisFlag struct{ Title, Value, Band, Threshold, When string }
+
+func basisOf(b activities.Basis) *basisModel {
+	if b.Protocol == "" {
+		return nil // an entry from before decisions kept it
+	}
+	m := &basisModel{Protocol: b.Protocol}
+	for _, f := range b.Flags {
+		value := strings.TrimSpace(f.Shown + " " + unitWord(f.Unit))
+		if f.Band == journey.CannotDecide {
+			value = "cannot decide: " + f.Reason
+		}
+		if f.Interval != nil {
+			value += ", " + f.Interval.Text(0)
+		}
+		m.Flags = append(m.Flags, basisFlag{f.Title, value, capital(bandWord(f.Band)), sign.Replace(f.Threshold), dayWord(f.Date)})
+	}
+	return m
 }
 
 // newestEntries is how much of the record is shown at once.
@@ -143,8 +172,9 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		add("Until", dayWord(event.On))
 		words("Reason", "reason", body.Reason)
 	case journey.RecordDecision:
-		var body command.RecordDecision
+		var body activities.Decision
 		read(e, &body)
+		m.Basis = basisOf(body.Basis)
 		add("Decision", known(outcomeWords, event.Outcome))
 		add("Side", side)
 		add("Re-review on", dayWord(event.On))
