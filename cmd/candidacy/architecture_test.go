@@ -42,7 +42,7 @@ var layers = map[string][]string{
 	"candidacy/internal/protocol": {
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body",
 		"candidacy/internal/clinical/pressure", "candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine",
-		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/result",
+		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/planner", "candidacy/internal/result",
 	},
 	"candidacy/internal/record": {"candidacy/internal/journey", "candidacy/internal/result"},
 	"candidacy/internal/engine": {},
@@ -64,7 +64,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/web": {
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
-		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+		"candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/system": {
 		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine",

@@ -255,6 +255,30 @@ func explain(ctx context.Context, out io.Writer, store *record.Store, id string)
 		}
 		fmt.Fprintf(out, "  source: %s\n", r.Source)
 	}
+	return explainOrder(out, p, c.State, today)
+}
+
+func explainOrder(out io.Writer, p *protocol.Protocol, state journey.State, today journey.Date) error {
+	if !state.Stage.BeforeOperation() {
+		return nil
+	}
+	plan, err := p.Order(state, today)
+	if err != nil {
+		fmt.Fprintf(out, "\nno order can be computed: %v\n", err)
+		return nil
+	}
+	fmt.Fprintf(out, "\nthe order that finishes earliest: committee %s, operation %s; %d visits, %d repeats\n", plan.Committee, plan.Operation, len(plan.Visits), plan.Repeats)
+	if a := plan.OperationAnswer; a != nil && !a.Feasible {
+		fmt.Fprintf(out, "  the planned day %s is not possible; the next is %s\n", a.Asked, a.Next)
+	}
+	for _, v := range plan.Visits {
+		fmt.Fprintf(out, "  %s %-15s %s\n", v.On, v.Kind, strings.Join(v.Tasks, ", "))
+	}
+	for _, t := range plan.Tasks {
+		for _, d := range t.Do {
+			fmt.Fprintf(out, "  %s on %s, slack %d days: %s\n", t.ID, d.On, d.SlackDays, d.Reason)
+		}
+	}
 	return nil
 }
 

@@ -193,6 +193,9 @@ func (p *Protocol) check() error {
 	}) {
 		fail("requirements: the advocate's review before the decision, for the committee and without waiver, is missing")
 	}
+	if len(errs) == 0 {
+		p.checkOrder(fail)
+	}
 	return errors.Join(errs...)
 }
 
@@ -212,6 +215,19 @@ func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requ
 	for _, set := range append(slices.Clone(r.LOINC), r.Local...) {
 		if len(set) == 0 || slices.Contains(set, "") {
 			fail("%s: a set of codes without a code", at)
+		}
+	}
+	if r.LeadDays < 0 || r.LeadDays > 365 {
+		fail("%s.lead_days: accepted: 0 to 365", at)
+	}
+	for _, id := range r.Needs {
+		if _, ok := p.Find(id); !ok || id == r.ID {
+			fail("%s.needs: there is no other requirement %q", at, id)
+		}
+	}
+	for _, each := range r.Apart {
+		if _, ok := p.Find(each.Requirement); !ok || each.Requirement == r.ID || each.Days < 1 || each.Days > 365 {
+			fail("%s.apart: needs another requirement and 1 to 365 days", at)
 		}
 	}
 	if r.ValidDays < 0 {

@@ -61,7 +61,21 @@ type Requirement struct {
 	Sided          bool   `yaml:"sided" doc:"a consent that names the side"`
 	Source         string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
 
+	// How it is arranged: days from doing it to its result, the kind of visit
+	// that tasks of one day share, what has to be known first, and what it is
+	// kept apart from.
+	LeadDays int       `yaml:"lead_days" doc:"days from doing it to its result; common practice of the site"`
+	Visit    string    `yaml:"visit" doc:"kind of visit: tasks of one kind on one day share one; nothing: it needs no visit"`
+	Needs    []string  `yaml:"needs" doc:"requirements whose results are needed before this one"`
+	Apart    []Spacing `yaml:"apart" doc:"requirements that are not done on the same days"`
+
 	condition *condition
+}
+
+// Spacing keeps two requirements apart by a number of days, in either order.
+type Spacing struct {
+	Requirement string `yaml:"requirement"`
+	Days        int    `yaml:"days"`
 }
 
 // FlagRule puts a computed value in a band.

@@ -32,6 +32,7 @@ var required = map[reflect.Type][]string{
 		"version", "title", "time_zone", "general_statement", "methods", "timers", "quorum", "requirements", "flags", "visits", "observations",
 	},
 	reflect.TypeFor[Requirement]():       {"id", "title", "domain", "gate", "evidence", "source"},
+	reflect.TypeFor[Spacing]():           {"requirement", "days"},
 	reflect.TypeFor[FlagRule]():          {"id", "title", "requirement", "of", "bands", "source"},
 	reflect.TypeFor[BandRule]():          {"band", "when"},
 	reflect.TypeFor[Fact]():              {"id", "title", "of", "type"},

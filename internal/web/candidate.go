@@ -49,6 +49,7 @@ type candidateModel struct {
 	Later      []deadlineModel
 	Decision   []fact
 	Visits     []visitModel
+	Order      *orderModel
 	Timeline   []entryModel
 	Earlier    []entryModel
 	Forms      []form
@@ -333,6 +334,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	}
 	m.Derived = derivedModels(p, report.Derived)
 	m.Reported, m.Older = split(reportedModels(p, results), newestResults)
+	m.Order = order(sc)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
 	for _, visit := range c.State.Visits {
 		m.Visits = append(m.Visits, visitModel{

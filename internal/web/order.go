@@ -1,0 +1,80 @@
+package web
+
+import (
+	"fmt"
+	"strings"
+
+	"candidacy/internal/planner"
+)
+
+// orderModel is the order that finishes an evaluation earliest.
+type orderModel struct {
+	Sentence string
+	// Problem says that the planned day is not possible, and why.
+	Problem string
+	First   []string
+	Visits  []orderVisit
+}
+
+type orderVisit struct{ When, Kind, Tasks string }
+
+// firstTasks is how many of the tasks that may start today are shown.
+const firstTasks = 5
+
+// order says what to do when, as far as the operation is still ahead. Where no
+// order is possible there is none to show: the requirements themselves tell.
+func order(sc scene) *orderModel {
+	state := sc.candidate.State
+	if !state.Stage.BeforeOperation() {
+		return nil
+	}
+	plan, err := sc.protocol.Order(state, sc.today)
+	if err != nil || len(plan.Visits) == 0 {
+		return nil
+	}
+	m := &orderModel{Sentence: fmt.Sprintf("The operation is possible from %s on, with %s", dayWord(plan.Operation), plural(len(plan.Visits), "visit"))}
+	if state.Decision == nil {
+		m.Sentence = fmt.Sprintf("The committee can meet on %s and the operation is possible from %s on, with %s",
+			dayWord(plan.Committee), dayWord(plan.Operation), plural(len(plan.Visits), "visit"))
+	}
+	if plan.Repeats > 0 {
+		m.Sentence += "; " + plural(plan.Repeats, "result") + " of now will have expired and is done again"
+	}
+	m.Sentence += "."
+	if a := plan.OperationAnswer; a != nil && !a.Feasible {
+		m.Problem = fmt.Sprintf("The planned day, %s, leaves too little time. The next possible day is %s.", dayWord(a.Asked), dayWord(a.Next))
+		if chain := chainWord(sc, a.Chain); chain != "" {
+			m.Problem += " What takes longest: " + chain + "."
+		}
+	}
+	for i, start := range plan.First {
+		if i == firstTasks {
+			break
+		}
+		text := titleOf(sc.protocol, start.Task)
+		if start.SlackDays == 0 {
+			text += ": every day of waiting moves the operation"
+		} else {
+			text += ": at the latest on " + dayWord(start.Latest)
+		}
+		m.First = append(m.First, text)
+	}
+	for _, v := range plan.Visits {
+		var tasks []string
+		for _, id := range v.Tasks {
+			tasks = append(tasks, titleOf(sc.protocol, id))
+		}
+		m.Visits = append(m.Visits, orderVisit{dayWord(v.On), capital(strings.ReplaceAll(v.Kind, "-", " ")), strings.Join(tasks, "; ")})
+	}
+	return m
+}
+
+func chainWord(sc scene, chain []planner.Step) string {
+	var titles []string
+	for _, step := range chain {
+		if step.Task != "" && step.From != step.To {
+			titles = append(titles, titleOf(sc.protocol, step.Task))
+		}
+	}
+	return strings.Join(titles, ", then ")
+}
