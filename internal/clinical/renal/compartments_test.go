@@ -364,8 +364,13 @@ func TestStepsOfTwoCompartments(t *testing.T) {
 	}
 	area := g.Fit.Area()
 	after := (g.Fit.A/g.Fit.Alpha*math.Exp(-g.Fit.Alpha*240) + g.Fit.B/g.Fit.Beta*math.Exp(-g.Fit.Beta*240)) / area
+	// Of the worked curve 4.7876 % lie before 5 min: 940.26 and 937.06 of 39212.1.
+	if share := workedCompartments[0].curve.before(5); math.Abs(share-0.047876) > 1e-6 {
+		t.Errorf("a share of %g lies before 5 min", share)
+	}
 	want := map[string]float64{
-		"half-life of the slow phase": math.Ln2 / g.Fit.Beta, "largest residual": 100 * g.Fit.LargestResidual,
+		"part of the area before the first sample": 100 * g.Fit.before(5),
+		"half-life of the slow phase":              math.Ln2 / g.Fit.Beta, "largest residual": 100 * g.Fit.LargestResidual,
 		"part of the area after the last sample": 100 * after, "area under the curve, in concentration times minutes": area,
 		"clearance": 3235e3 / area,
 	}
@@ -464,6 +469,60 @@ func TestLimitsOfTheFastPhase(t *testing.T) {
 		if err != nil || g.HasWarning(AreaBeforeSamples) != warns {
 			t.Errorf("a share of %g: got %v, %v", share, g.Warnings, err)
 		}
+	}
+}
+
+// TestTextsOfTheFastPhase: numbers are shown as they are, with more digits beside
+// a limit.
+func TestTextsOfTheFastPhase(t *testing.T) {
+	fit := workedCompartments[0].curve
+	at := func(share float64) float64 {
+		low, high := 0.0, 500.0
+		for range 100 {
+			if middle := (low + high) / 2; fit.before(middle) < share {
+				low = middle
+			} else {
+				high = middle
+			}
+		}
+		return low
+	}
+	for share, want := range map[float64]string{0.3502: "35.02 % of the area", 0.4: "40 % of the area"} {
+		if err := fit.checkExtrapolation(point{minutes: at(share)}, 3235e3, 68); err == nil || !strings.Contains(err.Error(), "samples: "+want) {
+			t.Errorf("a share of %g: got %v", share, err)
+		}
+	}
+	for litresPerKg, want := range map[float64]string{0.02: "a central volume of 0.020 L/kg", 0.02996: "a central volume of 0.02996 L/kg"} {
+		err := fit.checkExtrapolation(point{minutes: 5}, litresPerKg*68*1000*(fit.A+fit.B), 68)
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%g L/kg: got %v", litresPerKg, err)
+		}
+	}
+	for share, want := range map[float64]string{0.2005: "20.1 % of the area under the curve lies before", 0.25: "25 % of the area under the curve lies before"} {
+		first := at(share)
+		in := early()
+		in.Samples = exactly(fit, first, first+20, first+30, 120, 150, 180, 240, 300)
+		g, err := TwoCompartment(in)
+		i := slices.IndexFunc(g.Warnings, func(w clinical.Warning) bool { return w.Code == AreaBeforeSamples })
+		if err != nil || i < 0 || !strings.HasPrefix(g.Warnings[i].Message, want) {
+			t.Errorf("a share of %g: got %v, %v", share, g.Warnings, err)
+		}
+	}
+	// A share of 0.2005 lies after the last sample.
+	last := 100.0
+	for late := 400.0; late-last > 1e-9; {
+		if middle := (last + late) / 2; fit.after(middle) > 0.2005 {
+			last = middle
+		} else {
+			late = middle
+		}
+	}
+	in := early()
+	in.Samples = exactly(fit, 5, 15, 30, 60, 90, 120, 150, 180, last)
+	g, err := TwoCompartment(in)
+	i := slices.IndexFunc(g.Warnings, func(w clinical.Warning) bool { return w.Code == AreaExtrapolated })
+	if err != nil || i < 0 || !strings.HasPrefix(g.Warnings[i].Message, "20.1 % of the area") {
+		t.Errorf("got %v, %v", g.Warnings, err)
 	}
 }
 

@@ -150,6 +150,22 @@ func TestNewFallIsNotHidden(t *testing.T) {
 			t.Errorf("got %q, want %q", texts, want)
 		}
 	}
+	f, err = AfterDonationCourse(FollowUpInput{Visits: []Visit{visit(183, 66.4, 1.4), visit(365+183, 58.4, 1.4)}, Baseline: mgPerDL(1)}, DefaultFollowUpRules())
+	if err != nil {
+		t.Fatal(err)
+	}
+	texts = nil
+	for _, r := range f.Reasons {
+		texts = append(texts, r.Text)
+	}
+	for _, want := range []string{
+		"estimated GFR of 58: not below 45", "creatinine over the baseline is 1.40: not above 1.6",
+		"estimated GFR of 58 changing by -8.0 a year since the visit before: under 60 and falling by more than 5",
+	} {
+		if !slices.Contains(texts, want) {
+			t.Errorf("got %q, want %q", texts, want)
+		}
+	}
 	many := make([]Visit, 201)
 	for i := range many {
 		many[i] = visit(float64(200+30*i), 64, 0)

@@ -481,3 +481,42 @@ func TestLimitsOfEntry(t *testing.T) {
 		}
 	}
 }
+
+// TestTextsBesideALimit: what is refused or warned about is shown with as many
+// digits as it takes to see why.
+func TestTextsBesideALimit(t *testing.T) {
+	middle := func(residual float64) SlopeInterceptInput {
+		in := study()
+		in.Samples[1].Concentration.Value = math.Sqrt(127.4*65.3) * math.Pow(1+residual, 1.5)
+		return in
+	}
+	for _, tt := range []struct {
+		in   SlopeInterceptInput
+		want string
+	}{
+		{middle(0.1003), "a sample is 10.03 % off the fitted curve"}, {middle(0.15), "a sample is 15.0 % off the fitted curve"},
+		{decay(30, 9000), "a half-life of 30 min is not plausible"}, {decay(39.7, 9000), "a half-life of 39.7 min is not plausible"},
+		{decay(700, 13000), "a half-life of 700 min is not plausible"}, {decay(600.4, 13000), "a half-life of 600.4 min is not plausible"},
+	} {
+		if _, err := SlopeIntercept(tt.in); err == nil || !strings.Contains(err.Error(), tt.want) {
+			t.Errorf("got %v, want %q", err, tt.want)
+		}
+	}
+	for residual, want := range map[float64]string{0.0502: "a sample is 5.02 % off", 0.07: "a sample is 7.0 % off"} {
+		g, err := SlopeIntercept(middle(residual))
+		i := slices.IndexFunc(g.Warnings, func(w clinical.Warning) bool { return w.Code == ResidualLarge })
+		if err != nil || i < 0 || !strings.HasPrefix(g.Warnings[i].Message, want) {
+			t.Errorf("got %v, %v, want %q", g.Warnings, err, want)
+		}
+	}
+	for litresPerKg, want := range map[float64]string{0.3002: "is 0.3002 L/kg", 0.35: "is 0.35 L/kg", 0.0998: "is 0.0998 L/kg"} {
+		g, err := SlopeIntercept(decay(120, litresPerKg*68*1000))
+		if litresPerKg > 0.3 {
+			g, err = SlopeIntercept(decay(200, litresPerKg*68*1000))
+		}
+		i := slices.IndexFunc(g.Warnings, func(w clinical.Warning) bool { return w.Code == VolumeUnusual })
+		if err != nil || i < 0 || !strings.Contains(g.Warnings[i].Message, want) {
+			t.Errorf("got %v, %v, want %q", g.Warnings, err, want)
+		}
+	}
+}
