@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"cel.dev/cel-go/cel"
-	"cel.dev/cel-go/checker"
+	"cel.dev/cel-go/common/cost"
 	"cel.dev/cel-go/common/types"
 
 	"candidacy/internal/clinical/units"
@@ -140,7 +140,7 @@ func compileCondition(env *cel.Env, facts []Fact, text string) (*condition, erro
 	if ast.OutputType() != cel.BoolType {
 		return nil, errors.New("the expression must be true or false; it is " + ast.OutputType().String())
 	}
-	if cost, err := env.EstimateCost(ast, unsized{}); err != nil || cost.Max > highestCost {
+	if estimate, err := env.EstimateCost(ast, unsized{}); err != nil || estimate.Max > highestCost {
 		return nil, errors.New("the expression costs too much to evaluate for every candidate")
 	}
 	program, err := env.Program(ast, cel.EvalOptions(cel.OptPartialEval), cel.CostLimit(highestCost))
@@ -163,11 +163,11 @@ func compileCondition(env *cel.Env, facts []Fact, text string) (*condition, erro
 // unsized tells the estimate of costs that no fact has a size: texts are words.
 type unsized struct{}
 
-func (unsized) EstimateSize(checker.AstNode) *checker.SizeEstimate {
-	return &checker.SizeEstimate{Min: 0, Max: longestWord}
+func (unsized) EstimateSize(cost.AstNode) *cost.SizeEstimate {
+	return &cost.SizeEstimate{Min: 0, Max: longestWord}
 }
 
-func (unsized) EstimateCallCost(string, string, *checker.AstNode, []checker.AstNode) *checker.CallEstimate {
+func (unsized) EstimateCallCost(string, string, *cost.AstNode, []cost.AstNode) *cost.CallEstimate {
 	return nil
 }
 
