@@ -485,7 +485,7 @@ func (c *commit) independent(account, who string) error {
 // question before the operation: what a donor's kidney does afterwards is no
 // answer to it.
 func (c *commit) assess() {
-	person := protocol.Person{BirthDate: c.referral.Identity.BirthDate, Sex: c.referral.Identity.Sex}
+	person := Person(c.referral.Identity, c.referral.Path, c.referral.Recipient, c.planned())
 	c.report = c.protocol.Assess(person, c.results, c.command.Today)
 	if operated := c.state.Operated; operated != "" {
 		before := slices.DeleteFunc(slices.Clone(c.results), func(r result.Result) bool {
@@ -501,6 +501,30 @@ func (c *commit) assess() {
 	asked := c.command.Kind != journey.Elapse && !slices.Equal(c.state.Conditions, coded.Conditions)
 	if c.command.Kind == journey.RecordResults || c.command.Kind == journey.Refer || asked {
 		c.event.Assessment = coded
+	}
+}
+
+// Person is what formulas and conditions need to know of a candidate.
+func Person(identity record.Identity, path, recipient string, planned journey.Date) protocol.Person {
+	return protocol.Person{
+		BirthDate: identity.BirthDate, Sex: identity.Sex, Path: path, RecipientKnown: recipient != "", Planned: planned,
+	}
+}
+
+// PersonOf is Person of a candidate on record.
+func PersonOf(c record.Candidate) protocol.Person {
+	return Person(c.Identity, c.Path, c.Recipient, c.State.Planned)
+}
+
+// planned is the planned day of the operation once the command is carried out.
+func (c *commit) planned() journey.Date {
+	switch c.command.Kind {
+	case journey.Schedule:
+		return c.command.On
+	case journey.CancelOperation, journey.Hold:
+		return ""
+	default:
+		return c.state.Planned
 	}
 }
 

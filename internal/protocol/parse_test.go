@@ -120,7 +120,7 @@ func TestBrokenProtocols(t *testing.T) {
 		{"a threshold that is no number", replace(`">= 35"`, `">= NaN"`), "flags.bmi.bands[0]: when"},
 		{"a threshold without end", replace(`">= 35"`, `">= +Inf"`), "flags.bmi.bands[0]: when"},
 		{"a coded rule over a number", replace(`{band: excludes, when: "is positive", absolute: true}`, `{band: excludes, when: "> 1"}`), "flags.hiv-screen.bands[0]: when"},
-		{"a coded rule over a negative", replace(`{band: excludes, when: "is positive", absolute: true}`, `{band: excludes, when: "is negative"}`), "flags.hiv-screen.bands[0]: when"},
+		{"a coded rule over a doubt", replace(`{band: excludes, when: "is positive", absolute: true}`, `{band: excludes, when: "is doubtful"}`), "flags.hiv-screen.bands[0]: when"},
 		{"no source of a flag", replace("    source: KDIGO 2017 chapter 12 (from memory)\n", ""), "flags.hbsag.source"},
 		{"a visit twice", replace("- id: year-1\n", "- id: month-6\n"), "visits.month-6"},
 		{"a visit at no time", replace("    after_months: 6\n", ""), "visits.month-6: needs either"},

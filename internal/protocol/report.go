@@ -13,6 +13,12 @@ type Person struct {
 	// Sex is the binary coefficient of the laboratory equations, "female" or
 	// "male"; anything else makes sex-dependent equations undecidable.
 	Sex string
+	// Path is direct, paired or nondirected; RecipientKnown says that an
+	// intended recipient is named.
+	Path           string
+	RecipientKnown bool
+	// Planned is the planned day of the operation, if there is one.
+	Planned journey.Date
 }
 
 // Input is one number that a computation used, with where it came from.

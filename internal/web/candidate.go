@@ -14,6 +14,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/activities"
 	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
@@ -310,7 +311,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		}
 	}
 	p := sc.protocol
-	person := protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}
+	person := activities.PersonOf(c)
 	report := p.Assess(person, results, sc.today)
 	conditions := report.Conditions
 	if c.State.Operated != "" {
