@@ -7,12 +7,12 @@ import (
 	"testing"
 
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 )
 
 // TestWithheld is the whole table of private words by role.
 func TestWithheld(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	roles := []journey.Role{journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole, journey.Auditor}
 	for _, tt := range []struct {
 		kind        journey.Kind
@@ -52,7 +52,7 @@ func TestWithheld(t *testing.T) {
 }
 
 func TestObjectionIsNotTold(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	objected := func(id string) journey.Requirement {
 		return journey.Requirement{ID: id, Status: journey.NotMet, Position: journey.Objects, SignedBy: "writer"}
 	}

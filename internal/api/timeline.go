@@ -68,9 +68,15 @@ func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
 
 // hidden lists the members of a body that are not for the reader.
 func hidden(reader Reader, p *protocol.Protocol, e record.Entry, members map[string]json.RawMessage) []string {
-	var requirement string // stays empty, which no protocol knows, when it can't be read
-	_ = json.Unmarshal(members["requirement"], &requirement)
-	list := reader.Withheld(p, e.Kind, e.Actor, requirement)
+	// What can't be read stays empty, which no protocol knows.
+	var requirements []string
+	if members["requirement"] != nil || members["requirements"] == nil {
+		requirements = append(requirements, "")
+		_ = json.Unmarshal(members["requirement"], &requirements[0])
+	} else {
+		_ = json.Unmarshal(members["requirements"], &requirements)
+	}
+	list := reader.Withheld(p, e.Kind, e.Actor, requirements...)
 	switch {
 	case e.Kind == journey.Refer && !reader.SeesRecipient():
 		list = append(list, "recipient")

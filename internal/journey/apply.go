@@ -44,7 +44,7 @@ func Apply(rules Rules, s State, e Event) State {
 	case AssignAdvocate:
 		s.assignAdvocate(rules, e)
 	case RecordConsent:
-		for _, id := range e.named() {
+		for _, id := range e.Named() {
 			s.satisfy(rules, id, e, "")
 		}
 	case BeginEvaluation:
@@ -52,7 +52,7 @@ func Apply(rules Rules, s State, e Event) State {
 	case SignResults:
 		s.sign(rules, e)
 	case RecordReview:
-		for _, id := range e.named() {
+		for _, id := range e.Named() {
 			s.satisfy(rules, id, e, e.Position)
 		}
 	case WaiveRequirement:

@@ -309,11 +309,11 @@ func checkConsent(rules Rules, s State, c Command) *Refusal {
 
 // each checks a command for every requirement that it names.
 func each(c Command, check func(id string) *Refusal) *Refusal {
-	if len(c.named()) == 0 {
+	if len(c.Named()) == 0 {
 		return invalid("requirement", "name the requirement")
 	}
 	var blocks []Reason
-	for _, id := range c.named() {
+	for _, id := range c.Named() {
 		switch refusal := check(id); {
 		case refusal != nil && refusal.Code == Blocked:
 			blocks = append(blocks, refusal.Reasons...)

@@ -41,8 +41,8 @@ type Command struct {
 	BackEntry bool `json:"back_entry,omitempty"`
 }
 
-// named lists the requirements that the command is about.
-func (c Command) named() []string {
+// Named lists the requirements that the command is about.
+func (c Command) Named() []string {
 	if c.Requirement != "" {
 		return []string{c.Requirement}
 	}

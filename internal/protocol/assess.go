@@ -372,7 +372,7 @@ func (rule FlagRule) flag(v value) Flag {
 	f := Flag{
 		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: journey.Meets, Unit: rule.Unit,
 		Threshold: rule.threshold(), Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
-		Warnings: v.warnings, Evidence: fingerprint(v.evidence), Derived: v.derived,
+		Warnings: v.warnings, Evidence: fingerprint(v.evidence), Derived: v.derived, Differs: rule.Differs,
 	}
 	switch {
 	case v.err != nil:
@@ -391,6 +391,9 @@ func (rule FlagRule) flag(v value) Flag {
 		f.Value = strconv.FormatFloat(v.number, 'g', -1, 64)
 		f.Shown = clinical.Display(v.number, rule.Decimals)
 		rule.place(&f, v)
+	}
+	if f.Band != journey.Meets {
+		f.Clears = rule.Clears
 	}
 	return f
 }

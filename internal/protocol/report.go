@@ -46,6 +46,9 @@ type Flag struct {
 	Unit  string `json:"unit"`
 	// Threshold says in words what the bands are.
 	Threshold string  `json:"threshold"`
+	// Clears says what would lift it, Differs where countries and sites differ.
+	Clears  string `json:"clears,omitempty"`
+	Differs string `json:"differs,omitempty"`
 	Source    string  `json:"source"`
 	Equation  string  `json:"equation,omitempty"`
 	Inputs    []Input `json:"inputs"`

@@ -163,13 +163,13 @@ func testErrors(t *testing.T, w *world, id string) {
 	b := w.as("clem")
 	page := b.get("/candidates/" + id)
 	form := url.Values{
-		"key": {keyOn(t, page)}, "requirement": {"surgery-review"}, "position": {"objects"}, "findings": {"  "},
+		"key": {keyOn(t, page)}, "requirements": {"surgery-review"}, "position": {"objects"}, "findings": {"  "},
 	}
 	got := b.post("/candidates/"+id+"/record-review", form)
 	if got.status != 422 {
 		t.Errorf("an objection without findings: %d", got.status)
 	}
-	got.has(t, `role="alert"`, `href="#record-review-findings"`, `value="objects" checked`, `<option value="surgery-review" selected>`)
+	got.has(t, `role="alert"`, `href="#record-review-findings"`, `value="objects" checked`, `value="surgery-review" checked`)
 	form = url.Values{"key": {"waive-1"}, "requirement": {"psychosocial-evaluation"}, "until": {"2026-12-01"}, "reason": {"A reason that <b>stays</b>"}}
 	got = b.post("/candidates/"+id+"/waive-requirement", form)
 	if got.status != 409 {
@@ -283,8 +283,8 @@ func TestAfterDecision(t *testing.T) {
 		}
 		return got
 	}
-	post("cora", 409, journey.RecordConsent, "requirement", "consent-donation", "side", "right").has(t, "side differs")
-	post("cora", 303, journey.RecordConsent, "requirement", "consent-donation", "side", "left")
+	post("cora", 409, journey.RecordConsent, "requirements", "consent-donation", "side", "right").has(t, "side differs")
+	post("cora", 303, journey.RecordConsent, "requirements", "consent-donation", "side", "left")
 	post("cora", 409, journey.Schedule, "date", "2026-09-18").has(t, "cooling-off period ends on")
 	post("cora", 303, journey.Schedule, "date", "2026-10-02")
 	post("adva", 303, journey.CancelOperation, "reason", "Wants a week more.")

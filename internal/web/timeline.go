@@ -98,7 +98,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			m.Details = append(m.Details, fact{label, value})
 		}
 	}
-	withholds := v.reader().Withheld(p, e.Kind, e.Actor, event.Requirement)
+	withholds := v.reader().Withheld(p, e.Kind, e.Actor, event.Named()...)
 	// words adds a member of the body that may not be for the viewer.
 	words := func(label, member, text string) {
 		if text != "" && slices.Contains(withholds, member) {
@@ -123,6 +123,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	}
 	if event.Requirement != "" {
 		add("Requirement", titleOf(p, event.Requirement))
+	} else if e.Kind != journey.SignResults {
+		add("Requirements", titlesOf(p, event.Requirements))
 	}
 	side := ""
 	if event.Side != "" {
@@ -145,6 +147,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.RecordConsent:
 		var body command.RecordConsent
 		read(e, &body)
+		add("Told", titlesOf(p, body.Disclosures))
+		add("Told back in own words", titlesOf(p, body.TeachBack))
 		add("Side", side)
 		words("Note", "note", body.Note)
 	case journey.RecordResults:
@@ -154,16 +158,14 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.SignResults:
 		var body command.SignResults
 		read(e, &body)
-		var titles []string
-		for _, id := range event.Requirements {
-			titles = append(titles, titleOf(p, id))
-		}
-		add("Signed", strings.Join(titles, "; "))
+		add("Signed", titlesOf(p, event.Requirements))
+		add("Until", dayWord(event.On))
 		add("Verdict", map[journey.Verdict]string{journey.VerdictMet: "met", journey.VerdictNotMet: "not met"}[event.Verdict])
 		words("Reason", "reason", body.Reason)
 	case journey.RecordReview:
 		var body command.RecordReview
 		read(e, &body)
+		add("Duties done", titlesOf(p, body.Duties))
 		words("Position", "position", known(positionWords, event.Position))
 		words("Findings", "findings", body.Findings)
 	case journey.WaiveRequirement:

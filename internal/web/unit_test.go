@@ -21,6 +21,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 )
 
@@ -28,7 +29,7 @@ var update = flag.Bool("update", false, "write the golden files")
 
 func actionBody(t *testing.T, kind journey.Kind, values url.Values) command.Body {
 	t.Helper()
-	body, problems := actionOf(kind).Body(scene{protocol: protocol.Default()}, values, "key")
+	body, problems := actionOf(kind).Body(scene{protocol: protocoltest.Brief()}, values, "key")
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
@@ -41,7 +42,7 @@ func TestTemplates(t *testing.T) {
 	must(t, err)
 	all, err := loadPages(a)
 	must(t, err)
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	v := &viewer{Account: record.Account{ID: "cora", Name: "Cora", Role: journey.Coordinator}, now: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)}
 	account := v.Account
 	c := record.Candidate{ID: "c", State: journey.Begin(p.Rules(), journey.Event{Command: journey.Command{Candidate: "c", Today: "2026-07-20"}})}
@@ -173,7 +174,7 @@ func TestActions(t *testing.T) {
 }
 
 func TestInstant(t *testing.T) {
-	zone := protocol.Default().Zone()
+	zone := protocoltest.Brief().Zone()
 	for _, c := range []struct {
 		date, clock, want string
 		ok                bool
@@ -268,7 +269,7 @@ func golden(t *testing.T, name, got string) {
 }
 
 func TestPictures(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	event := func(seq int64, kind journey.Kind, on journey.Date) journey.Event {
 		return journey.Event{Command: journey.Command{Candidate: "c", Kind: kind, Today: on, Actor: "a", Role: journey.Coordinator}, Seq: seq}
 	}
@@ -299,7 +300,7 @@ func TestPictures(t *testing.T) {
 // TestScaleAgrees looks for every threshold of the protocol, and for the bands
 // beside it, in the picture.
 func TestScaleAgrees(t *testing.T) {
-	for _, rule := range protocol.Default().Flags {
+	for _, rule := range protocoltest.Brief().Flags {
 		picture := string(scale(rule, protocol.Flag{ID: rule.ID, Title: rule.Title, Band: journey.CannotDecide}))
 		bands := map[journey.Band]bool{}
 		for _, band := range rule.Bands {
@@ -323,7 +324,7 @@ func TestScaleAgrees(t *testing.T) {
 // TestOverdueSince counts the stage that stands and no former one, as the
 // process itself does.
 func TestOverdueSince(t *testing.T) {
-	rules := protocol.Default().Rules()
+	rules := protocoltest.Brief().Rules()
 	since := journey.Date("2026-03-02")
 	passes := since.AddDays(rules.Timers.ScreeningDays + 1)
 	screening := func(notices ...journey.Notice) journey.State {
