@@ -45,13 +45,13 @@ type Flag struct {
 	Shown string `json:"shown,omitempty"`
 	Unit  string `json:"unit"`
 	// Threshold says in words what the bands are.
-	Threshold string  `json:"threshold"`
+	Threshold string `json:"threshold"`
 	// Clears says what would lift it, Differs where countries and sites differ.
-	Clears  string `json:"clears,omitempty"`
-	Differs string `json:"differs,omitempty"`
-	Source    string  `json:"source"`
-	Equation  string  `json:"equation,omitempty"`
-	Inputs    []Input `json:"inputs"`
+	Clears   string  `json:"clears,omitempty"`
+	Differs  string  `json:"differs,omitempty"`
+	Source   string  `json:"source"`
+	Equation string  `json:"equation,omitempty"`
+	Inputs   []Input `json:"inputs"`
 	// Date is the day the finding is of.
 	Date     journey.Date `json:"date"`
 	Warnings []string     `json:"warnings,omitempty"`

@@ -12,6 +12,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 	"candidacy/internal/system"
@@ -34,7 +35,7 @@ requirements:
     signer: clinician
     when: age >= 44
     source: invented for this test
-`).Replace(protocol.Default().Source())
+`).Replace(protocoltest.Brief().Source())
 	p, err := protocol.Parse([]byte(text))
 	if err != nil {
 		t.Fatal(err)
@@ -110,7 +111,7 @@ func TestDecisionKeepsWhatItStoodOn(t *testing.T) {
 		return body.Basis
 	}
 	before := basis()
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	value := func(b activities.Basis, flag string) string {
 		i := slices.IndexFunc(b.Flags, func(f protocol.Flag) bool { return f.ID == flag })
 		if i < 0 {
