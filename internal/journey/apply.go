@@ -168,6 +168,13 @@ func (s *State) assess(rules Rules, e Event) {
 			continue
 		}
 		finding := a.Findings[i]
+		signed := r.Status == Met || r.Status == NotMet || r.Status == Waived
+		if !s.applies(rule) && !(signed && finding.Evidence == r.Evidence) {
+			// Results that nobody asked for are no task.
+			changed = changed || r.Evidence != ""
+			*r = Requirement{ID: rule.ID, Status: NotApplicable}
+			continue
+		}
 		if finding.Evidence == r.Evidence && slices.Equal(before.FlagsOf(rule.ID), s.FlagsOf(rule.ID)) {
 			continue
 		}
@@ -223,12 +230,13 @@ func (s *State) adjust(rule RequirementRule) {
 }
 
 // applies reports whether the requirement applies: always, or while one of its
-// flags is raised, or unless its condition is known not to hold.
+// flags is raised, or unless its condition is known not to hold. A flag on its
+// own results makes it apply too, since somebody has to sign.
 func (s *State) applies(rule RequirementRule) bool {
 	if len(rule.WhenFlagged) == 0 && !rule.Conditional {
 		return true
 	}
-	return rule.Conditional && s.Holds(rule.ID) != HoldsNo || slices.ContainsFunc(s.Flags, func(f Flag) bool {
+	return rule.Conditional && s.Holds(rule.ID) != HoldsNo || Worst(s.FlagsOf(rule.ID)) != Meets || slices.ContainsFunc(s.Flags, func(f Flag) bool {
 		return slices.Contains(rule.WhenFlagged, f.ID) && f.Band != Meets
 	})
 }
