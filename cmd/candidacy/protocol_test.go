@@ -107,7 +107,7 @@ func TestProtocolOnCandidates(t *testing.T) {
 	if err := os.WriteFile(file, []byte(stricter), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	out, err = protocolRun(t, "diff", "default", file, "--candidates", "--data", data)
+	out, err = protocolRun(t, "diff", "../../testdata/protocols/brief.yaml", file, "--candidates", "--data", data)
 	if err != nil || !strings.Contains(out, "candidate "+evaluated+" (evaluation)\n  gains requirement glucose-tolerance\n") || !strings.Contains(out, "1 of 2 open candidates are affected") {
 		t.Errorf("got %v\n%s", err, out)
 	}
