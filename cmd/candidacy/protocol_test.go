@@ -35,7 +35,7 @@ func TestProtocolCheckNamesFileAndLine(t *testing.T) {
 	if err != nil || source != protocol.Default().Source() {
 		t.Fatalf("show: %v", err)
 	}
-	broken := strings.NewReplacer("hold_days: 183", "hold_days: 0", "fasting_glucose >= 100", "fasting_glucos >= 100").Replace(source)
+	broken := strings.Replace(strings.Replace(source, "hold_days: 183", "hold_days: 0", 1), "fasting_glucose >= 100", "fasting_glucos >= 100", 1)
 	file := filepath.Join(t.TempDir(), "ours.yaml")
 	if err := os.WriteFile(file, []byte(broken), 0o600); err != nil {
 		t.Fatal(err)
