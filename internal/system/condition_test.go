@@ -124,6 +124,24 @@ func TestDecisionKeepsWhatItStoodOn(t *testing.T) {
 		len(before.Conditions) != 1 || before.Conditions[0].Holds != journey.HoldsNo {
 		t.Errorf("got %+v", before)
 	}
+	want := map[string]activities.BasisRequirement{
+		"creatinine":       {Status: journey.Met, Collected: w.Day(18), SignedBy: walk.Nephrologist, SignedOn: w.Day(21)},
+		"surgery-review":   {Status: journey.Met, Collected: w.Day(26), SignedBy: walk.Surgeon, SignedOn: w.Day(26), Position: journey.Supports},
+		"consent-donation": {Status: journey.NotDue},
+	}
+	if before.Title != p.Title || len(before.Requirements) != len(p.Requirements) {
+		t.Errorf("title %q, %d requirements", before.Title, len(before.Requirements))
+	}
+	for _, got := range before.Requirements {
+		expected, asked := want[got.ID]
+		rule, _ := p.Find(got.ID)
+		if expected.ID, expected.Title = got.ID, rule.Title; rule.ValidDays > 0 && expected.Collected != "" {
+			expected.ValidUntil = expected.Collected.AddDays(rule.ValidDays)
+		}
+		if asked && got != expected {
+			t.Errorf("%s was %+v, want %+v", got.ID, got, expected)
+		}
+	}
 	// A new glucose of 130 mg/dL ends the approval; the basis stays as it was.
 	at := begin.AddDate(0, 3, 0)
 	if _, err := walk.NewPlayer(sys.Dispatcher).Give(t.Context(), id, "later", walk.Step{

@@ -68,7 +68,10 @@ func TestTemplates(t *testing.T) {
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
 			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Visits: []visitModel{{On: "x"}, {}},
-			Timeline: []entryModel{{Details: []fact{{}}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
+			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
+				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
+				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},
+			}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
 		}},
 	}
 	for _, name := range pageNames {
