@@ -260,7 +260,8 @@ func testBasis(t *testing.T, w *world, id string) {
 	before := basis("comm")
 	before.has(t, w.protocol.Title+", version "+w.protocol.Version+", ", w.protocol.Digest(), "Requirements as they were before the decision",
 		"Clement Oduya, 16 Sep 2026", "Waived until 1 Dec 2026", "Valid until ", "has concerns", "supports", "Met</span>", "Not yet due</span>",
-		"Estimated GFR from creatinine", "Computed values as they were on that day", "Computed from", "unrounded ")
+		"Estimated GFR from creatinine", "Computed values as they were on that day", "Computed from", "unrounded ",
+		"Excludes when ≥ 140 mmHg; needs discussion when ≥ 130 mmHg", "Excludes absolutely when &lt; 18 years; needs", "does not apply: Fasting plasma glucose")
 	if n := strings.Count(before.body, `data-label="Requirement"`); n != len(w.protocol.Requirements) {
 		t.Errorf("%d requirements, want %d", n, len(w.protocol.Requirements))
 	}

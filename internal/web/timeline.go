@@ -11,6 +11,7 @@ import (
 	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
@@ -65,6 +66,11 @@ func basisOf(sc scene, b activities.Basis, people map[string]string) *basisModel
 		if replaced {
 			row.Detail = api.ByClinicians
 		}
+		for _, c := range b.Conditions {
+			if c.Requirement == seen.ID {
+				row.Detail = joined(row.Detail, conditionWord(c))
+			}
+		}
 		switch {
 		case seen.WaivedUntil != "":
 			row.Validity = "Waived until " + dayWord(seen.WaivedUntil)
@@ -79,7 +85,7 @@ func basisOf(sc scene, b activities.Basis, people map[string]string) *basisModel
 	for _, f := range b.Flags {
 		row := basisFlag{
 			Title: f.Title, Band: bandMark(f.Band, f.Absolute && f.Band == journey.Excludes), Value: strings.TrimSpace(f.Shown + " " + unitWord(f.Unit)),
-			When: dayWord(f.Date), Threshold: sign.Replace(f.Threshold), Source: f.Source,
+			When: dayWord(f.Date), Threshold: ruleWord(f), Source: f.Source,
 		}
 		if f.Band == journey.CannotDecide {
 			row.Value = "cannot decide: " + f.Reason
@@ -92,6 +98,15 @@ func basisOf(sc scene, b activities.Basis, people map[string]string) *basisModel
 		m.Flags = append(m.Flags, row)
 	}
 	return m
+}
+
+// ruleWord is the rule of a flag as it was, with the units that people write.
+func ruleWord(f protocol.Flag) string {
+	text := sign.Replace(f.Threshold) + ";"
+	if f.Unit != "" {
+		text = strings.ReplaceAll(text, " "+f.Unit+";", " "+unitWord(f.Unit)+";")
+	}
+	return capital(strings.TrimSuffix(text, ";"))
 }
 
 // newestEntries is how much of the record is shown at once.

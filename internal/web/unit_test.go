@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -18,6 +19,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/activities"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
@@ -91,6 +93,26 @@ func TestTemplates(t *testing.T) {
 				t.Errorf("%s, model %d: a value was not rendered", name, i)
 			}
 		}
+	}
+}
+
+// TestOlderDecisions reads entries of decisions from before they kept what they
+// stood on, and from before that held the requirements.
+func TestOlderDecisions(t *testing.T) {
+	sc := scene{protocol: protocol.Default(), viewer: &viewer{Account: record.Account{ID: "cora", Role: journey.Coordinator}}}
+	if m := basisOf(sc, activities.Basis{}, nil); m != nil {
+		t.Errorf("nothing is shown as %+v", m)
+	}
+	m := basisOf(sc, activities.Basis{Protocol: "2026.1", Digest: "d", Flags: []protocol.Flag{
+		{ID: "bmi", Title: "Body mass index", Band: journey.Meets, Value: "25.63", Shown: "25.6", Unit: "kg/m2", Threshold: "excludes when >= 35 kg/m2", Source: "s"},
+		{ID: "acr", Title: "Albumin", Band: journey.CannotDecide, Reason: "no result", Threshold: "x"},
+	}}, nil)
+	want := []basisFlag{
+		{Title: "Body mass index", Band: bandMark(journey.Meets, false), Value: "25.6 kg/m²", Compared: "25.63", Threshold: "Excludes when ≥ 35 kg/m²", Source: "s"},
+		{Title: "Albumin", Band: bandMark(journey.CannotDecide, false), Value: "cannot decide: no result", Threshold: "X"},
+	}
+	if m.Protocol != "protocol version 2026.1" || m.Requirements != nil || !slices.Equal(m.Flags, want) {
+		t.Errorf("got %+v, want %+v", m, want)
 	}
 }
 
