@@ -362,6 +362,8 @@ type BasisRequirement struct {
 	SignedBy    string           `json:"signed_by,omitempty"`
 	SignedOn    journey.Date     `json:"signed_on,omitempty"`
 	Position    journey.Position `json:"position,omitempty"`
+	// Awaiting is a first signature where the protocol wants two.
+	Awaiting *journey.Countersignature `json:"awaiting,omitempty"`
 }
 
 func (c *commit) decision(body *command.RecordDecision) error {
@@ -382,7 +384,7 @@ func basisRequirements(p *protocol.Protocol, s journey.State) []BasisRequirement
 	for _, r := range s.Requirements {
 		kept := BasisRequirement{
 			ID: r.ID, Title: r.ID, Status: r.Status, Collected: r.Collected, ValidUntil: r.ValidUntil,
-			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position,
+			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position, Awaiting: r.Awaiting,
 		}
 		if rule, ok := p.Find(r.ID); ok {
 			kept.Title = rule.Title

@@ -66,6 +66,9 @@ func basisOf(sc scene, b activities.Basis, people map[string]string) *basisModel
 		if replaced {
 			row.Detail = api.ByClinicians
 		}
+		if seen.Awaiting != nil {
+			row.Detail = joined(row.Detail, awaitingWord(*seen.Awaiting, people)+"; a second signature was needed")
+		}
 		for _, c := range b.Conditions {
 			if c.Requirement == seen.ID {
 				row.Detail = joined(row.Detail, conditionWord(c))

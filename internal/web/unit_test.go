@@ -111,6 +111,12 @@ func TestOlderDecisions(t *testing.T) {
 		{Title: "Body mass index", Band: bandMark(journey.Meets, false), Value: "25.6 kg/m²", Compared: "25.63", Threshold: "Excludes when ≥ 35 kg/m²", Source: "s"},
 		{Title: "Albumin", Band: bandMark(journey.CannotDecide, false), Value: "cannot decide: no result", Threshold: "X"},
 	}
+	first := basisOf(sc, activities.Basis{Protocol: "2026.1", Requirements: []activities.BasisRequirement{{
+		ID: "acr", Title: "Albumin", Status: journey.NeedsReview, Awaiting: &journey.Countersignature{By: "clem", On: "2026-09-16", Until: "2026-12-01", Waiver: true},
+	}}}, nil)
+	if text := "waiver until 1 Dec 2026 signed by clem, 16 Sep 2026; a second signature was needed"; first.Requirements[0].Detail != text {
+		t.Errorf("a first signature is shown as %q", first.Requirements[0].Detail)
+	}
 	if m.Protocol != "protocol version 2026.1" || m.Requirements != nil || !slices.Equal(m.Flags, want) {
 		t.Errorf("got %+v, want %+v", m, want)
 	}
