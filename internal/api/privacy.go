@@ -3,6 +3,7 @@ package api
 import (
 	"slices"
 
+	"candidacy/activities"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -101,6 +102,13 @@ func (r Reader) Requirement(p *protocol.Protocol, state journey.Requirement) (jo
 	}
 	state.Status = journey.NeedsReview
 	return state, true
+}
+
+// BasisRequirement is Requirement for one that a decision stood on.
+func (r Reader) BasisRequirement(p *protocol.Protocol, b activities.BasisRequirement) (activities.BasisRequirement, bool) {
+	seen, replaced := r.Requirement(p, journey.Requirement{ID: b.ID, Status: b.Status, SignedBy: b.SignedBy, Position: b.Position})
+	b.Status, b.Position = seen.Status, seen.Position
+	return b, replaced
 }
 
 // ByClinicians is said of a requirement whose status is kept from the reader.

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"candidacy/activities"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -56,6 +57,13 @@ func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
 	for _, member := range hidden(reader, p, e, members) {
 		delete(members, member)
 	}
+	if basis, ok := members["basis"]; ok {
+		if basis = basisFor(reader, p, basis); basis == nil {
+			delete(members, "basis")
+		} else {
+			members["basis"] = basis
+		}
+	}
 	if len(members) == 0 {
 		return nil
 	}
@@ -64,6 +72,35 @@ func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
 		return nil
 	}
 	return raw
+}
+
+// basisFor is what a decision stood on as the reader may see it, nil when it
+// can't be taken apart.
+func basisFor(reader Reader, p *protocol.Protocol, raw json.RawMessage) json.RawMessage {
+	var members map[string]json.RawMessage
+	if json.Unmarshal(raw, &members) != nil {
+		return nil
+	}
+	requirements, ok := members["requirements"]
+	if !ok {
+		return raw
+	}
+	var list []activities.BasisRequirement
+	if json.Unmarshal(requirements, &list) != nil {
+		return nil
+	}
+	for i := range list {
+		list[i], _ = reader.BasisRequirement(p, list[i])
+	}
+	var err error
+	if members["requirements"], err = json.Marshal(list); err != nil {
+		return nil
+	}
+	shown, err := json.Marshal(members)
+	if err != nil {
+		return nil
+	}
+	return shown
 }
 
 // hidden lists the members of a body that are not for the reader.

@@ -518,12 +518,8 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	if state.SignedBy != "" {
 		detail = append(detail, personWord(people, state.SignedBy)+", "+dayWord(state.SignedOn))
 	}
-	if first := state.Awaiting; first != nil {
-		what := "acceptance"
-		if first.Waiver {
-			what = "waiver until " + dayWord(first.Until)
-		}
-		detail = append(detail, what+" signed by "+personWord(people, first.By)+", "+dayWord(first.On)+"; a second signature is needed")
+	if state.Awaiting != nil {
+		detail = append(detail, awaitingWord(*state.Awaiting, people)+"; a second signature is needed")
 	}
 	if replaced {
 		detail = append(detail, api.ByClinicians)
@@ -534,6 +530,15 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	row.Detail = strings.Join(detail, "; ")
 	row.Action, row.Verb = requirementAction(sc, r, state)
 	return row
+}
+
+// awaitingWord says what was signed once.
+func awaitingWord(first journey.Countersignature, people map[string]string) string {
+	what := "acceptance"
+	if first.Waiver {
+		what = "waiver until " + dayWord(first.Until)
+	}
+	return what + " signed by " + personWord(people, first.By) + ", " + dayWord(first.On)
 }
 
 // milestoneModel is one line of recovery with its days.

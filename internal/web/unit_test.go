@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -18,6 +19,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/activities"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
@@ -68,7 +70,10 @@ func TestTemplates(t *testing.T) {
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
 			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Visits: []visitModel{{On: "x"}, {}},
-			Timeline: []entryModel{{Details: []fact{{}}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
+			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
+				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
+				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},
+			}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
 		}},
 	}
 	for _, name := range pageNames {
@@ -88,6 +93,32 @@ func TestTemplates(t *testing.T) {
 				t.Errorf("%s, model %d: a value was not rendered", name, i)
 			}
 		}
+	}
+}
+
+// TestOlderDecisions reads entries of decisions from before they kept what they
+// stood on, and from before that held the requirements.
+func TestOlderDecisions(t *testing.T) {
+	sc := scene{protocol: protocol.Default(), viewer: &viewer{Account: record.Account{ID: "cora", Role: journey.Coordinator}}}
+	if m := basisOf(sc, activities.Basis{}, nil); m != nil {
+		t.Errorf("nothing is shown as %+v", m)
+	}
+	m := basisOf(sc, activities.Basis{Protocol: "2026.1", Digest: "d", Flags: []protocol.Flag{
+		{ID: "bmi", Title: "Body mass index", Band: journey.Meets, Value: "25.63", Shown: "25.6", Unit: "kg/m2", Threshold: "excludes when >= 35 kg/m2", Source: "s"},
+		{ID: "acr", Title: "Albumin", Band: journey.CannotDecide, Reason: "no result", Threshold: "x"},
+	}}, nil)
+	want := []basisFlag{
+		{Title: "Body mass index", Band: bandMark(journey.Meets, false), Value: "25.6 kg/m²", Compared: "25.63", Threshold: "Excludes when ≥ 35 kg/m²", Source: "s"},
+		{Title: "Albumin", Band: bandMark(journey.CannotDecide, false), Value: "cannot decide: no result", Threshold: "X"},
+	}
+	first := basisOf(sc, activities.Basis{Protocol: "2026.1", Requirements: []activities.BasisRequirement{{
+		ID: "acr", Title: "Albumin", Status: journey.NeedsReview, Awaiting: &journey.Countersignature{By: "clem", On: "2026-09-16", Until: "2026-12-01", Waiver: true},
+	}}}, nil)
+	if text := "waiver until 1 Dec 2026 signed by clem, 16 Sep 2026; a second signature was needed"; first.Requirements[0].Detail != text {
+		t.Errorf("a first signature is shown as %q", first.Requirements[0].Detail)
+	}
+	if m.Protocol != "protocol version 2026.1" || m.Requirements != nil || !slices.Equal(m.Flags, want) {
+		t.Errorf("got %+v, want %+v", m, want)
 	}
 }
 
