@@ -41,6 +41,7 @@ var good = map[journey.Kind]string{
 	journey.Hold:               `{"note":"on holiday"}`,
 	journey.Resume:             `{}`,
 	journey.Decline:            `{"reason":"own decision"}`,
+	journey.MoveProtocol:       `{"version":"2027.1","reason":"new glucose limits"}`,
 }
 
 func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
@@ -398,6 +399,7 @@ func TestWhatIsCoded(t *testing.T) {
 		{journey.RecordOperation, good[journey.RecordOperation], journey.Command{Outcome: journey.Removed, Side: journey.Left}},
 		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},
 		{journey.Decline, good[journey.Decline], journey.Command{Reasoned: true}},
+		{journey.MoveProtocol, good[journey.MoveProtocol], journey.Command{Version: "2027.1", Reasoned: true}},
 		{journey.ConfirmLastCheck, good[journey.ConfirmLastCheck], journey.Command{}},
 		{journey.Refer, good[journey.Refer], journey.Command{}},
 		{journey.RecordResults, good[journey.RecordResults], journey.Command{}},
