@@ -541,14 +541,8 @@ func (c *commit) independent(account, who string) error {
 // answer to it.
 func (c *commit) assess() {
 	person := protocol.Person{BirthDate: c.referral.Identity.BirthDate, Sex: c.referral.Identity.Sex}
-	c.report = c.protocol.Assess(person, c.results, c.command.Today)
-	if operated := c.state.Operated; operated != "" {
-		before := slices.DeleteFunc(slices.Clone(c.results), func(r result.Result) bool {
-			return operated.Before(journey.Date(r.CollectedOn))
-		})
-		derived := c.report.Derived
-		c.report = c.protocol.Assess(person, before, operated)
-		c.report.Derived = derived
+	c.report = Eligibility(c.protocol, person, c.results, c.state.Operated, c.command.Today)
+	if c.state.Operated != "" {
 		return
 	}
 	coded := c.report.Coded()
@@ -557,6 +551,22 @@ func (c *commit) assess() {
 	if c.command.Kind == journey.RecordResults || c.command.Kind == journey.Refer || asked {
 		c.event.Assessment = coded
 	}
+}
+
+// Eligibility assesses what is on record: after the operation only what was
+// collected before it, but for the values that are computed for reading.
+func Eligibility(p *protocol.Protocol, person protocol.Person, results []result.Result, operated, today journey.Date) protocol.Report {
+	report := p.Assess(person, results, today)
+	if operated == "" {
+		return report
+	}
+	before := slices.DeleteFunc(slices.Clone(results), func(r result.Result) bool {
+		return operated.Before(journey.Date(r.CollectedOn))
+	})
+	derived := report.Derived
+	report = p.Assess(person, before, operated)
+	report.Derived = derived
+	return report
 }
 
 // mismatches compares what was read back with the record, line by line.
