@@ -12,11 +12,11 @@ import (
 	"candidacy/internal/protocol"
 )
 
-// testProtocols looks at what a move would do, moves everybody, and reads the
-// entry on a candidate's page.
-func testProtocols(t *testing.T, w *world, id string) {
+// nextVersion is a later version with a shorter timer and one review more.
+func nextVersion(t testing.TB, from *protocol.Protocol) *protocol.Protocol {
+	t.Helper()
 	text := strings.NewReplacer(
-		`version: "`+w.protocol.Version+`"`, "version: web-1\napproved_by: Committee <of> the tests\napproved_on: 2026-07-01", "hold_days: 183", "hold_days: 90",
+		`version: "`+from.Version+`"`, "version: web-1\napproved_by: Committee <of> the tests\napproved_on: 2026-07-01", "hold_days: 183", "hold_days: 90",
 		"\nrequirements:\n", `
 requirements:
   - id: dental-review
@@ -26,9 +26,18 @@ requirements:
     evidence: review
     signer: clinician
     source: invented for this test
-`).Replace(w.protocol.Source())
+`).Replace(from.Source())
 	next, err := protocol.Parse([]byte(text))
-	must(t, err)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return next
+}
+
+// testProtocols looks at what a move would do, moves everybody, and reads the
+// entry on a candidate's page.
+func testProtocols(t *testing.T, w *world, id string) {
+	next := nextVersion(t, w.protocol)
 	ctx := context.Background()
 	must(t, mover.Adopt(ctx, w.store, next))
 
