@@ -44,8 +44,9 @@ type Committed struct {
 	Events []journey.Event   `json:"events"`
 	Next   *journey.Upcoming `json:"next,omitempty"`
 	// State is set when the record is ahead of the workflow, which then goes on
-	// from here.
+	// from here; Rules with it when the candidate was moved to another protocol.
 	State *journey.State `json:"state,omitempty"`
+	Rules *journey.Rules `json:"rules,omitempty"`
 }
 
 // Commit writes the command's entry, the projections and the published
@@ -54,31 +55,46 @@ type Committed struct {
 // application error that carries the *journey.Refusal.
 func (a *Activities) Commit(ctx context.Context, in CommitInput) (Committed, error) {
 	defer beat(ctx)()
-	p, err := a.Protocols.Get(ctx, in.Protocol)
+	return a.commit(ctx, in, in.Protocol)
+}
+
+// commit writes the command by the rules of a protocol version. When the record
+// has the candidate on another one, that is tried instead.
+func (a *Activities) commit(ctx context.Context, in CommitInput, version string) (Committed, error) {
+	p, err := a.Protocols.Get(ctx, version)
 	if err != nil {
 		return Committed{}, err
+	}
+	target, err := a.target(ctx, in.Command)
+	if err != nil {
+		return Committed{}, Refuse(err)
 	}
 	built := false
 	var draft record.Draft
 	_, err = a.Store.Append(ctx, in.Command.Candidate, in.Command.ID, func(tx *record.Tx) (record.Draft, error) {
 		built = true
 		var err error
-		draft, err = a.draft(tx, p, in)
+		draft, err = a.draft(tx, p, target, in)
 		return draft, err
 	})
+	var other *pinnedElsewhere
 	switch {
 	case err == nil && built:
 		out := Committed{Events: append(draft.Earlier, draft.Event), Next: draft.Next}
 		if out.Events[0].Seq != in.Seq+1 {
 			out.State = &draft.State
+			rules := journey.RulesAfter(p.Rules(), draft.Event)
+			out.Rules = &rules
 		}
 		return out, nil
 	case err == nil:
 		// The command was on record already.
-		return a.current(ctx, in.Command.Candidate)
+		return a.current(ctx, in)
+	case errors.As(err, &other):
+		return a.commit(ctx, in, other.version)
 	case errors.Is(err, errBehind), in.Command.Kind == journey.Elapse && Refused(err) != nil:
 		// The record is ahead, or nothing has passed as far as it knows.
-		return a.current(ctx, in.Command.Candidate)
+		return a.current(ctx, in)
 	default:
 		return Committed{}, Refuse(err)
 	}
@@ -113,12 +129,21 @@ func beat(ctx context.Context) (stop func()) {
 var errBehind = errors.New("the record is ahead of the workflow")
 
 // current lets the workflow go on from the record.
-func (a *Activities) current(ctx context.Context, candidate string) (Committed, error) {
-	r, err := a.Store.Resumable(ctx, candidate)
+func (a *Activities) current(ctx context.Context, in CommitInput) (Committed, error) {
+	r, err := a.Store.Resumable(ctx, in.Command.Candidate)
 	if err != nil {
 		return Committed{}, fmt.Errorf("read back the candidate: %w", err)
 	}
-	return Committed{State: &r.State, Next: r.Next}, nil
+	out := Committed{State: &r.State, Next: r.Next}
+	if r.Protocol != in.Protocol {
+		p, err := a.Protocols.Get(ctx, r.Protocol)
+		if err != nil {
+			return Committed{}, err
+		}
+		rules := p.Rules()
+		out.Rules = &rules
+	}
+	return out, nil
 }
 
 // Refuse turns a refusal into the application error that carries it through
@@ -144,11 +169,14 @@ func Refused(err error) *journey.Refusal {
 	return nil
 }
 
-func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) (record.Draft, error) {
+func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in CommitInput) (record.Draft, error) {
 	rules := p.Rules()
-	state, err := tx.State()
+	state, pinned, err := tx.Standing()
 	if err != nil {
 		return record.Draft{}, err
+	}
+	if pinned != "" && pinned != p.Version {
+		return record.Draft{}, &pinnedElsewhere{pinned}
 	}
 	if in.Command.Kind == journey.Elapse {
 		if in.Seq != state.Seq {
@@ -159,13 +187,16 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 		}
 	}
 	earlier, state := elapsed(rules, state, in.Command, p.Zone())
-	c := commit{tx: tx, protocol: p, command: in.Command, state: state}
+	c := commit{tx: tx, from: p, protocol: p, command: in.Command, state: state}
 	elapse := in.Command.Kind == journey.Elapse
 	if elapse {
 		c.event, earlier = earlier[len(earlier)-1], earlier[:len(earlier)-1]
 	} else {
 		if err := journey.Check(rules, state, in.Command); err != nil {
 			return record.Draft{}, err
+		}
+		if target != nil {
+			c.protocol = target
 		}
 		c.event = journey.Event{Command: in.Command, Seq: state.Seq + 1}
 		if in.Command.Kind != journey.EndBackEntry {
@@ -181,9 +212,10 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	if !elapse {
 		next = journey.Apply(rules, state, c.event)
 	}
-	c.event.Plan = planChanges(rules, state, next, c.report)
+	rules = c.protocol.Rules()
+	c.event.Plan = planChanges(p.Rules(), rules, state, next, c.report)
 	snapshot := Snapshot{
-		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: p, State: next,
+		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
 		Results: c.results, Report: c.report, Today: in.Command.Today,
 	}
 	if snapshot.Previous, err = tx.Published(); err != nil {
@@ -200,7 +232,10 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 	}
 	draft := record.Draft{
 		Earlier: earlier, Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
-		Next: journey.NextDue(rules, next, p.Zone()), Results: c.changed, Resources: resources,
+		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Resources: resources,
+	}
+	if target != nil {
+		draft.Protocol = target.Version
 	}
 	if in.Command.Kind == journey.Refer {
 		draft.Refer = &c.referral
@@ -209,13 +244,23 @@ func (a *Activities) draft(tx *record.Tx, p *protocol.Protocol, in CommitInput) 
 }
 
 // planChanges lists the requirements that came or went, with the facts and the
-// flags that their condition was asked with.
-func planChanges(rules journey.Rules, before, after journey.State, report protocol.Report) []journey.PlanChange {
+// flags that their condition was asked with. A move to other rules brings and
+// takes some by itself.
+func planChanges(from, to journey.Rules, before, after journey.State, report protocol.Report) []journey.PlanChange {
 	if before.Stage == "" {
 		return nil
 	}
+	rules := to.Requirements
+	if from.Version != to.Version {
+		rules = slices.Clone(rules)
+		for _, rule := range from.Requirements {
+			if _, kept := to.Requirement(rule.ID); !kept {
+				rules = append(rules, rule)
+			}
+		}
+	}
 	var changes []journey.PlanChange
-	for _, rule := range rules.Requirements {
+	for _, rule := range rules {
 		if before.Applies(rule.ID) == after.Applies(rule.ID) {
 			continue
 		}
@@ -229,6 +274,10 @@ func planChanges(rules journey.Rules, before, after journey.State, report protoc
 			if condition.Requirement == rule.ID {
 				change.Causes = append(change.Causes, condition.Known()...)
 			}
+		}
+		_, was := from.Requirement(rule.ID)
+		if _, is := to.Requirement(rule.ID); was != is {
+			change.Causes = append(change.Causes, journey.ByProtocol)
 		}
 		changes = append(changes, change)
 	}
@@ -254,7 +303,10 @@ func ElapseID(seq int64) string { return fmt.Sprintf("elapse-%d", seq) }
 
 // commit is the work on one command inside its transaction.
 type commit struct {
-	tx       *record.Tx
+	tx *record.Tx
+	// protocol is what the candidate stands on after the command; from is what
+	// they stood on before it.
+	from     *protocol.Protocol
 	protocol *protocol.Protocol
 	command  journey.Command
 	state    journey.State
@@ -320,8 +372,11 @@ func (c *commit) carryOut() error {
 		}
 	}
 	c.assess()
-	if body, ok := c.decoded.(*command.RecordDecision); ok {
+	switch body := c.decoded.(type) {
+	case *command.RecordDecision:
 		return c.decision(body)
+	case *command.MoveProtocol:
+		return c.move(body)
 	}
 	return nil
 }
@@ -527,14 +582,8 @@ func (c *commit) independent(account, who string) error {
 // answer to it.
 func (c *commit) assess() {
 	person := Person(c.referral.Identity, c.referral.Path, c.referral.Recipient, c.planned())
-	c.report = c.protocol.Assess(person, c.results, c.command.Today)
-	if operated := c.state.Operated; operated != "" {
-		before := slices.DeleteFunc(slices.Clone(c.results), func(r result.Result) bool {
-			return operated.Before(journey.Date(r.CollectedOn))
-		})
-		derived := c.report.Derived
-		c.report = c.protocol.Assess(person, before, operated)
-		c.report.Derived = derived
+	c.report = Eligibility(c.protocol, person, c.results, c.state.Operated, c.command.Today)
+	if c.state.Operated != "" {
 		return
 	}
 	coded := c.report.Coded()
@@ -567,6 +616,22 @@ func (c *commit) planned() journey.Date {
 	default:
 		return c.state.Planned
 	}
+}
+
+// Eligibility assesses what is on record: after the operation only what was
+// collected before it, but for the values that are computed for reading.
+func Eligibility(p *protocol.Protocol, person protocol.Person, results []result.Result, operated, today journey.Date) protocol.Report {
+	report := p.Assess(person, results, today)
+	if operated == "" {
+		return report
+	}
+	before := slices.DeleteFunc(slices.Clone(results), func(r result.Result) bool {
+		return operated.Before(journey.Date(r.CollectedOn))
+	})
+	derived := report.Derived
+	report = p.Assess(person, before, operated)
+	report.Derived = derived
+	return report
 }
 
 // mismatches compares what was read back with the record, line by line.

@@ -135,9 +135,13 @@ func (c *candidate) commit(ctx workflow.Context, command journey.Command) error 
 	if done.State != nil {
 		// The record is ahead, as after an engine restored from a copy.
 		c.State = *done.State
+		if done.Rules != nil {
+			c.Rules = *done.Rules
+		}
 	} else {
 		for _, event := range done.Events {
 			c.State = journey.Apply(c.Rules, c.State, event)
+			c.Rules = journey.RulesAfter(c.Rules, event)
 		}
 	}
 	c.Next = done.Next

@@ -57,12 +57,17 @@ var layers = map[string][]string{
 	"candidacy/internal/dispatch": {
 		"candidacy/activities", "candidacy/workflows", "candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record",
 	},
+	"candidacy/internal/mover": {
+		"candidacy/activities", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
+		"candidacy/internal/protocol", "candidacy/internal/record",
+	},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
 		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",
-		"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
+		"candidacy/internal/mover",
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},

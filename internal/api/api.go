@@ -42,6 +42,9 @@ var readers = []journey.Role{
 	journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole, journey.Auditor,
 }
 
+// administrators move candidates by their ids, and read nothing of them.
+var administrators = []journey.Role{journey.Administrator}
+
 type route struct {
 	method, path string
 	// roles may use the route; nil opens it to everybody.
@@ -55,11 +58,13 @@ var routes = []route{
 	{http.MethodGet, "/protocol.schema.json", nil, (*server).protocolSchema},
 	{http.MethodGet, "/whoami", readers, (*server).whoami},
 	{http.MethodGet, "/protocol", readers, (*server).protocol},
+	{http.MethodGet, "/protocols", administrators, (*server).protocols},
+	{http.MethodGet, "/protocol/move", administrators, (*server).movePreview},
 	{http.MethodGet, "/accounts", []journey.Role{journey.Coordinator, journey.Administrator}, (*server).accounts},
 	{http.MethodGet, "/candidates", readers, (*server).candidates},
 	{http.MethodPost, "/candidates", givers(journey.Refer), (*server).refer},
 	{http.MethodGet, "/candidates/:id", readers, (*server).candidate},
-	{http.MethodPost, "/candidates/:id/commands/:kind", readers, (*server).command},
+	{http.MethodPost, "/candidates/:id/commands/:kind", slices.Concat(readers, administrators), (*server).command},
 	{http.MethodPost, "/candidates/:id/results", givers(journey.RecordResults), (*server).results},
 	{http.MethodPost, "/intake", givers(journey.RecordResults), (*server).intake},
 }

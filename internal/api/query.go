@@ -4,7 +4,6 @@ import (
 	"errors"
 	"net/url"
 	"slices"
-	"strconv"
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
@@ -31,16 +30,7 @@ func readPage(query string) (page, error) {
 	if p.stage != "" && !slices.Contains(journey.Stages, p.stage) {
 		faults.Add("stage", "no such stage", names(journey.Stages)...)
 	}
-	if p.after != "" && !isCandidate(p.after) {
-		faults.Add("after", "not a cursor", "the value of next on the page before")
-	}
-	if text := values["limit"]; text != "" {
-		n, err := strconv.Atoi(text)
-		if err != nil || n < 1 || n > maxLimit {
-			faults.Add("limit", "not accepted", "1 to "+strconv.Itoa(maxLimit))
-		}
-		p.limit = n
-	}
+	readCursor(&faults, &p, values["limit"])
 	return p, unreadable(&faults)
 }
 

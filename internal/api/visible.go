@@ -26,6 +26,10 @@ func (s *server) sight(c echo.Context) *sight {
 // sees hides a candidate from whoever cares for the intended recipient, and
 // from advocates of others. Nobody is told that something is hidden.
 func (v *sight) sees(ctx context.Context, c record.Candidate) (bool, error) {
+	if v.bearer.Role == journey.Administrator {
+		// They name a candidate by an id from a list of ids, and are told nothing.
+		return true, nil
+	}
 	if v.bearer.Role == journey.Advocate && c.State.Advocate != v.bearer.Actor {
 		return false, nil
 	}

@@ -54,6 +54,7 @@ var bodies = map[journey.Kind]func() Body{
 	journey.Hold:               func() Body { return &Plain{} },
 	journey.Resume:             func() Body { return &Plain{} },
 	journey.Decline:            func() Body { return &Reasoned{} },
+	journey.MoveProtocol:       func() Body { return &MoveProtocol{} },
 }
 
 // New returns an empty body for the kind.

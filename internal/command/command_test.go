@@ -41,6 +41,7 @@ var good = map[journey.Kind]string{
 	journey.Hold:               `{"note":"on holiday"}`,
 	journey.Resume:             `{}`,
 	journey.Decline:            `{"reason":"own decision"}`,
+	journey.MoveProtocol:       `{"version":"2027.1","reason":"new glucose limits"}`,
 }
 
 func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
@@ -346,7 +347,7 @@ func fill(v reflect.Value, text, id string, isID bool) {
 }
 
 // ids are the members that name something the process knows.
-var ids = []string{"Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn"}
+var ids = []string{"Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version"}
 
 // TestOnlyCodesReachTheProcess fills every body with words told in confidence.
 // Not one of them may be in what goes to the engine's history: a sentence from
@@ -398,6 +399,7 @@ func TestWhatIsCoded(t *testing.T) {
 		{journey.RecordOperation, good[journey.RecordOperation], journey.Command{Outcome: journey.Removed, Side: journey.Left}},
 		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},
 		{journey.Decline, good[journey.Decline], journey.Command{Reasoned: true}},
+		{journey.MoveProtocol, good[journey.MoveProtocol], journey.Command{Version: "2027.1", Reasoned: true}},
 		{journey.ConfirmLastCheck, good[journey.ConfirmLastCheck], journey.Command{}},
 		{journey.Refer, good[journey.Refer], journey.Command{}},
 		{journey.RecordResults, good[journey.RecordResults], journey.Command{}},

@@ -104,6 +104,11 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 			return Receipt{}, err
 		}
 	}
+	if move, ok := r.Body.(*command.MoveProtocol); ok {
+		if err := d.stored(ctx, move.Version); err != nil {
+			return Receipt{}, err
+		}
+	}
 	at := d.Now()
 	if results, ok := r.Body.(*command.RecordResults); ok {
 		p.Complete(results.Results)
@@ -136,6 +141,23 @@ func check(p *protocol.Protocol, body command.Body, now time.Time) error {
 	results.Future(&faults, now, p.Zone())
 	p.CheckResults(&faults, results.Results)
 	return faults.Err()
+}
+
+// stored refuses a protocol version that the store does not have.
+func (d *Dispatcher) stored(ctx context.Context, version string) error {
+	_, err := d.Protocols.Get(ctx, version)
+	if !errors.Is(err, record.ErrNotFound) {
+		return err
+	}
+	list, err := d.Store.Protocols(ctx)
+	if err != nil {
+		return err
+	}
+	var accepted []string
+	for _, p := range list {
+		accepted = append(accepted, p.Version)
+	}
+	return &command.Invalid{Faults: []command.Fault{{Field: "version", Problem: "no such protocol version is stored", Accepted: accepted}}}
 }
 
 // protocolOf returns the protocol that a candidate is pinned to.
@@ -212,6 +234,14 @@ func (d *Dispatcher) update(ctx context.Context, c journey.Command, updateID str
 	}
 	if known.State.Stage.Ended() {
 		return receipt, ended(rules, known.State, c)
+	}
+	if known.Protocol != rules.Version {
+		// The candidate was moved meanwhile.
+		p, err := d.Protocols.Get(ctx, known.Protocol)
+		if err != nil {
+			return receipt, err
+		}
+		rules = p.Rules()
 	}
 	return d.updateWithStart(ctx, c, updateID, workflows.Input{Rules: rules, State: known.State, Next: known.Next})
 }

@@ -27,8 +27,11 @@ func Begin(rules Rules, e Event) State {
 // Apply folds one event into the state. It never fails: Check has been passed
 // and the event is on record.
 func Apply(rules Rules, s State, e Event) State {
-	if e.Kind == Refer {
+	switch e.Kind {
+	case Refer:
 		return Begin(rules, e)
+	case MoveProtocol:
+		return move(rules, s, e)
 	}
 	s = s.clone()
 	s.Seq = e.Seq
@@ -119,11 +122,12 @@ func Apply(rules Rules, s State, e Event) State {
 	return s
 }
 
-// Fold replays events from the beginning.
+// Fold replays events from the beginning, with the rules of the referral.
 func Fold(rules Rules, events []Event) State {
 	var s State
 	for _, e := range events {
 		s = Apply(rules, s, e)
+		rules = RulesAfter(rules, e)
 	}
 	return s
 }
@@ -404,14 +408,19 @@ func (s *State) operate(rules Rules, e Event) {
 		return
 	}
 	for _, rule := range rules.Visits {
-		target := s.Operated.AddDays(rule.AfterDays)
-		if rule.AfterMonths > 0 {
-			target = s.Operated.AddMonths(rule.AfterMonths)
-		}
-		s.Visits = append(s.Visits, Visit{
-			ID: rule.ID, Opens: target.AddDays(-rule.OpensBefore), Target: target,
-			Closes: target.AddDays(rule.ClosesAfter), Status: VisitAhead, InRecovery: rule.InRecovery,
-		})
+		s.Visits = append(s.Visits, visitOf(rule, s.Operated))
+	}
+}
+
+// visitOf is a visit that is still ahead, with its window.
+func visitOf(rule VisitRule, operated Date) Visit {
+	target := operated.AddDays(rule.AfterDays)
+	if rule.AfterMonths > 0 {
+		target = operated.AddMonths(rule.AfterMonths)
+	}
+	return Visit{
+		ID: rule.ID, Opens: target.AddDays(-rule.OpensBefore), Target: target,
+		Closes: target.AddDays(rule.ClosesAfter), Status: VisitAhead, InRecovery: rule.InRecovery,
 	}
 }
 

@@ -46,6 +46,9 @@ var permissions = map[Kind][]permission{
 		// Before the committee the decision itself declines, with its quorum.
 		{[]Role{CommitteeRole}, []Stage{Evaluation, Approved, Scheduled, OnHold, Deferred}},
 	},
+	// Which rules a candidate stands on is no clinical act, and the engine's
+	// visits and timers follow them to the end.
+	MoveProtocol: {{[]Role{Administrator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
 	Elapse:       {{[]Role{System}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
 	EndBackEntry: {{[]Role{System}, Stages}},
 }
@@ -56,6 +59,7 @@ var kindOrder = []Kind{
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
 	Schedule, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
+	MoveProtocol,
 }
 
 // Kinds lists the commands that people give to a candidate already referred.
@@ -215,6 +219,7 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		}
 		return nil
 	},
+	MoveProtocol: checkMove,
 	Elapse: func(rules Rules, s State, c Command) *Refusal {
 		if len(DueBy(rules, s, c.On)) == 0 {
 			return blocked(c.Kind, []Reason{{"deadline", "", "no deadline has passed"}})

@@ -35,6 +35,8 @@ type Command struct {
 	// Seats are the quorum seats present at a decision.
 	Seats []string `json:"seats,omitempty"`
 	Visit string   `json:"visit,omitempty"`
+	// Version is the protocol version that a candidate is moved to.
+	Version string `json:"version,omitempty"`
 	// Reasoned says that a reason was given with the command.
 	Reasoned bool `json:"reasoned,omitempty"`
 	// BackEntry starts a journey whose timers wait until EndBackEntry.
@@ -55,7 +57,10 @@ type Event struct {
 	Command
 	Seq        int64       `json:"seq"`
 	Assessment *Assessment `json:"assessment,omitempty"`
-	// Fired lists the deadlines that passed, for Elapse.
+	// Rules are those that a move to another protocol version brings. They are
+	// kept with it, so that the state follows from the events alone.
+	Rules *Rules `json:"rules,omitempty"`
+	// Fired lists the deadlines that passed, for Elapse and for a move.
 	Fired []Deadline `json:"fired,omitempty"`
 	// Plan lists the requirements that came or went with the command.
 	Plan []PlanChange `json:"plan,omitempty"`

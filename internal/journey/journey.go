@@ -97,6 +97,7 @@ const (
 	Hold               Kind = "hold"
 	Resume             Kind = "resume"
 	Decline            Kind = "decline"
+	MoveProtocol       Kind = "move-protocol"
 
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"

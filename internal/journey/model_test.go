@@ -43,6 +43,34 @@ func smallRules() journey.Rules {
 	}
 }
 
+// otherRules are a later version: other windows, a requirement less, two more,
+// and another visit.
+func otherRules() journey.Rules {
+	r := smallRules()
+	r.Version = "other"
+	r.Requirements = slices.DeleteFunc(r.Requirements, func(rule journey.RequirementRule) bool { return rule.ID == "albumin" })
+	for i := range r.Requirements {
+		switch rule := &r.Requirements[i]; rule.ID {
+		case "creatinine":
+			rule.ValidDays = 50
+		case "history":
+			rule.ValidDays, rule.NoWaiver = 700, true
+		case "hiv":
+			rule.ValidDays = 14
+		case "acr":
+			rule.ValidDays = 0
+		}
+	}
+	r.Requirements = append(r.Requirements,
+		journey.RequirementRule{ID: "urine", Gate: journey.ForCommittee, Evidence: journey.ByResult, Signer: journey.Clinician, ValidDays: 90, WhenFlagged: []string{"acr"}},
+		journey.RequirementRule{ID: "dental", Gate: journey.ForOperation, Evidence: journey.ByReview, Signer: journey.Clinician, ValidDays: 365, Conditional: true},
+	)
+	r.Visits[1] = journey.VisitRule{ID: "month-3", AfterMonths: 3, OpensBefore: 30, ClosesAfter: 30}
+	r.Visits[2].ClosesAfter = 20
+	r.Timers.EvaluationDays, r.Timers.HoldDays, r.Timers.ApprovalMonths = 30, 120, 6
+	return r
+}
+
 // player gives commands to one candidate and keeps what a model needs beside
 // the state: the events, and the side of the last consent.
 type player struct {
@@ -85,10 +113,19 @@ func (p *player) command(kind journey.Kind, role journey.Role, actor string) jou
 // commit carries out a command that Check let through.
 func (p *player) commit(c journey.Command, assessment *journey.Assessment, mismatches []string) {
 	e := journey.Event{Command: c, Seq: p.state.Seq + 1, Assessment: assessment, Mismatches: mismatches}
-	if c.Kind == journey.Elapse {
+	switch c.Kind {
+	case journey.Elapse:
 		e.Fired = journey.DueBy(p.rules, p.state, c.On)
+	case journey.MoveProtocol:
+		rules := smallRules()
+		if c.Version == "other" {
+			rules = otherRules()
+		}
+		e.Rules = &rules
+		e.Fired = journey.DueBy(rules, journey.Rebase(p.rules, rules, p.state, e), c.Today)
 	}
 	p.state = journey.Apply(p.rules, p.state, e)
+	p.rules = journey.RulesAfter(p.rules, e)
 	p.events = append(p.events, e)
 	if c.Kind == journey.RecordConsent && c.Requirement == "consent-donation" {
 		p.consent = c.Side
@@ -363,8 +400,16 @@ func (p *player) drawAny(t *rapid.T) (journey.Command, *journey.Assessment, []st
 		c.On = p.today
 	}
 	var a *journey.Assessment
-	if kind == journey.RecordResults {
+	switch kind {
+	case journey.RecordResults:
 		a = p.drawAssessment(t)
+	case journey.MoveProtocol:
+		c.Version = rapid.SampledFrom([]string{"test", "other", "other", ""}).Draw(t, "version")
+		to := *p
+		if to.rules = smallRules(); c.Version == "other" {
+			to.rules = otherRules()
+		}
+		a = to.drawAssessment(t)
 	}
 	var mismatches []string
 	if kind == journey.ConfirmLastCheck && rapid.IntRange(0, 3).Draw(t, "mismatch") == 0 {
@@ -489,7 +534,7 @@ func checkAccepted(t failer, p *player, s journey.State, c journey.Command) {
 func checkState(t failer, p *player, before journey.State, c journey.Command) {
 	t.Helper()
 	s := p.state
-	if folded := journey.Fold(p.rules, p.events); encode(folded) != encode(s) {
+	if folded := journey.Fold(smallRules(), p.events); encode(folded) != encode(s) {
 		t.Fatalf("the state after %s is not the fold of the events\n%s\n%s", c.Kind, encode(s), encode(folded))
 	}
 	if before.Stage.Ended() && s.Stage != before.Stage {
@@ -500,7 +545,7 @@ func checkState(t failer, p *player, before journey.State, c journey.Command) {
 			t.Fatalf("%+v is in force on %s", r, c.Today)
 		}
 		rule, _ := p.rules.Requirement(r.ID)
-		if r.Status == journey.Met && rule.ValidDays > 0 && r.ValidUntil != r.Collected.AddDays(rule.ValidDays) {
+		if s.Operated == "" && r.Status == journey.Met && rule.ValidDays > 0 && r.ValidUntil != r.Collected.AddDays(rule.ValidDays) {
 			t.Fatalf("%+v is not valid for the %d days of its rule", r, rule.ValidDays)
 		}
 	}
@@ -511,9 +556,13 @@ func checkState(t failer, p *player, before journey.State, c journey.Command) {
 		}
 		seen[n] = true
 	}
-	if c.Kind == journey.Elapse {
-		if left := journey.DueBy(p.rules, s, c.On); len(left) > 0 {
-			t.Fatalf("after the deadlines up to %s fired, %+v are left", c.On, left)
+	day := c.On
+	if c.Kind == journey.MoveProtocol {
+		day = c.Today
+	}
+	if c.Kind == journey.Elapse || c.Kind == journey.MoveProtocol {
+		if left := journey.DueBy(p.rules, s, day); len(left) > 0 {
+			t.Fatalf("after the deadlines up to %s fired with %s, %+v are left", day, c.Kind, left)
 		}
 	}
 	if before.LastCheck.Stopped && !s.LastCheck.Stopped && c.Kind != journey.ResolveLastCheck && !s.Stage.Ended() {

@@ -19,7 +19,13 @@ type Protocol struct {
 	Title       string `yaml:"title"`
 	Description string `yaml:"description"`
 	// Canonical is the URL of the protocol in FHIR instantiatesCanonical.
-	Canonical    string         `yaml:"canonical"`
+	Canonical string `yaml:"canonical"`
+	// ApprovedBy and ApprovedOn say who answers for the text. A stored version
+	// that candidates are moved to needs both.
+	ApprovedBy    string       `yaml:"approved_by" doc:"who approved this version for the programme"`
+	ApprovedOn    journey.Date `yaml:"approved_on" doc:"the day it was approved, YYYY-MM-DD"`
+	EffectiveFrom journey.Date `yaml:"effective_from" doc:"the day from which it is meant to be used, YYYY-MM-DD"`
+
 	TimeZone     string         `yaml:"time_zone" doc:"IANA name of the zone of all calendar days"`
 	Statement    string         `yaml:"general_statement" doc:"what outsiders learn when a candidate does not go forward"`
 	Requirements []Requirement  `yaml:"requirements"`
@@ -36,16 +42,10 @@ type Protocol struct {
 	AdvocateDuties []Item      `yaml:"advocate_duties"`
 	Reminders      []Reminder  `yaml:"reminders"`
 	Recovery       []Milestone `yaml:"recovery"`
-	// Who approved this text for use, and when, and from when it holds. Nobody
-	// is moved to a protocol that nobody approved.
-	ApprovedBy    string       `yaml:"approved_by"`
-	ApprovedOn    journey.Date `yaml:"approved_on"`
-	EffectiveFrom journey.Date `yaml:"effective_from"`
-
-	source []byte
-	digest string
-	zone   *time.Location
-	rules  journey.Rules
+	source         []byte
+	digest         string
+	zone           *time.Location
+	rules          journey.Rules
 }
 
 // Requirement is one thing that must be known or done.

@@ -39,13 +39,17 @@ type Draft struct {
 	Flags json.RawMessage
 	// Refer is set by the first command only.
 	Refer *Referral
+	// Protocol is set by a move: the version that the candidate is pinned to from
+	// now on.
+	Protocol string
 	// Results are new results and new versions of results.
 	Results []result.Result
 	// Resources are those that may have changed; unchanged ones get no version.
 	Resources []Resource
 }
 
-// Referral is what the first command of a candidate fixes.
+// Referral is what the first command of a candidate fixes, with the protocol
+// version that the candidate is pinned to now.
 type Referral struct {
 	Identity  Identity
 	Protocol  string
@@ -246,9 +250,10 @@ func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) e
 		return nil
 	}
 	if _, err := tx.ExecContext(ctx, `UPDATE candidate SET stage = $2, open = $3, worst_band = $4, seq = $5, head = $6,
-		next_kind = $7, next_subject = $8, next_on = $9, next_at = $10, state = $11, flags = $12, updated_at = $13, advocate = $14 WHERE id = $1`,
+		next_kind = $7, next_subject = $8, next_on = $9, next_at = $10, state = $11, flags = $12, updated_at = $13, advocate = $14,
+		protocol = CASE WHEN $15 = '' THEN protocol ELSE $15 END WHERE id = $1`,
 		e.Candidate, string(d.State.Stage), open, band, e.Seq, e.Hash,
-		string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now), d.State.Advocate); err != nil {
+		string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now), d.State.Advocate, d.Protocol); err != nil {
 		return fmt.Errorf("update the candidate: %w", err)
 	}
 	return nil
@@ -351,15 +356,23 @@ func publish(ctx context.Context, tx *sql.Tx, candidate string, r, before Resour
 
 // State returns the candidate's state; the zero State before the referral.
 func (t *Tx) State() (journey.State, error) {
+	state, _, err := t.Standing()
+	return state, err
+}
+
+// Standing returns the candidate's state with the protocol version that it
+// stands on; both are empty before the referral.
+func (t *Tx) Standing() (state journey.State, protocol string, err error) {
 	var text string
-	err := t.tx.QueryRowContext(t.ctx, "SELECT state FROM candidate WHERE id = $1", t.candidate).Scan(&text)
+	err = t.tx.QueryRowContext(t.ctx, "SELECT state, protocol FROM candidate WHERE id = $1", t.candidate).Scan(&text, &protocol)
 	if errors.Is(err, sql.ErrNoRows) {
-		return journey.State{}, nil
+		return state, "", nil
 	}
 	if err != nil {
-		return journey.State{}, fmt.Errorf("read the state: %w", err)
+		return state, "", fmt.Errorf("read the state: %w", err)
 	}
-	return decodeState(text)
+	state, err = decodeState(text)
+	return state, protocol, err
 }
 
 func decodeState(text string) (journey.State, error) {

@@ -256,8 +256,8 @@ func (s *Store) AddToRecipientTeam(ctx context.Context, recipient, account strin
 	})
 }
 
-// KeepProtocol stores a protocol version for as long as a candidate stands on
-// it. The same version with another text is refused.
+// KeepProtocol stores a protocol version for ever. The same version with another
+// text is refused.
 func (s *Store) KeepProtocol(ctx context.Context, version, digest, source string) error {
 	return s.inTx(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `INSERT INTO protocol (version, digest, source, stored_at) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
@@ -269,7 +269,7 @@ func (s *Store) KeepProtocol(ctx context.Context, version, digest, source string
 			return fmt.Errorf("store the protocol: %w", err)
 		}
 		if stored != digest {
-			return fmt.Errorf("protocol version %s is stored with another text: give the changed protocol a new version", version)
+			return fmt.Errorf("protocol version %s is stored with another text, of digest %s; this one has digest %s: give the changed protocol a new version", version, stored, digest)
 		}
 		return nil
 	})

@@ -40,6 +40,7 @@ func TestPages(t *testing.T) {
 	t.Run("signing what was seen", func(t *testing.T) { testSigning(t, w, id) })
 	t.Run("errors keep input", func(t *testing.T) { testErrors(t, w, id) })
 	t.Run("board", func(t *testing.T) { testBoard(t, w, id, other) })
+	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
 }
 
 // cells is the access table: what each role gets at each route. Nobody who is
@@ -61,6 +62,8 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodPost, "/candidates/" + id + "/elapse", []int{404, 404, 404, 404, no, no, no, away}},
 		{http.MethodPost, "/candidates/" + id + "/end-back-entry", []int{404, 404, 404, 404, no, no, no, away}},
 		{http.MethodPost, "/candidates/" + id + "/refer", []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodGet, "/protocols", []int{no, no, no, no, no, no, ok, away}},
+		{http.MethodPost, "/protocols", []int{no, no, no, no, no, no, 422, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
 		{http.MethodGet, "/nowhere", []int{404, 404, 404, 404, 404, 404, 404, 404}},
 		{http.MethodPut, "/", []int{405, 405, 405, 405, 405, 405, 405, 405}},
@@ -237,6 +240,7 @@ func testInline(t *testing.T, w *world, id string) {
 	pages := []answer{
 		w.browser().get("/sign-in"), b.get("/"), b.get("/candidates/new"), b.get("/candidates/" + id),
 		b.get("/candidates/" + id + "?code=85354-9"), b.get("/nowhere"), w.as("clem").get("/candidates/" + id),
+		w.as("admi").get("/protocols"), w.as("admi").get("/protocols?to=" + w.protocol.Version),
 	}
 	for _, p := range pages {
 		root, err := html.Parse(strings.NewReader(p.body))

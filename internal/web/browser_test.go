@@ -18,6 +18,7 @@ import (
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/mover"
 	"candidacy/internal/result"
 )
 
@@ -408,6 +409,7 @@ func TestBrowser(t *testing.T) {
 	}
 	s.open("/nowhere")
 	s.check("error")
+	s.administer(w)
 	s.signIn("edna") // a role that has no pages
 	s.check("not-your-place")
 }
@@ -431,6 +433,30 @@ func (s *screen) basis() {
 	}
 	s.size(1280)
 	s.colours("", "light")
+}
+
+// administer moves everybody to another version of the protocol.
+func (s *screen) administer(w *world) {
+	s.t.Helper()
+	next := nextVersion(s.t, w.protocol)
+	must(s.t, mover.Adopt(context.Background(), w.store, next))
+	s.signIn("admi")
+	s.open("/protocols")
+	s.check("protocols")
+	s.open("/protocols?to=" + next.Version)
+	eval[chromedp.Void](s, `document.querySelectorAll("details").forEach(d => d.open = true)`)
+	s.check("protocols-move")
+	s.narrow("protocols-move")
+	s.zoom("/protocols?to=" + next.Version)
+	if _, problem := s.send("move-reason"); !strings.Contains(problem, "look at what changes, then confirm it") {
+		s.t.Errorf("a move that is not confirmed: %q", problem)
+	}
+	s.check("protocols-errors")
+	s.set("move-confirm", "yes")
+	if notice, problem := s.send("move-confirm"); !strings.Contains(notice, "0 still to be moved") {
+		s.t.Errorf("the move: %q %q", notice, problem)
+	}
+	s.check("protocols-moved")
 }
 
 // zoom checks a page at 200 % of a screen 1280 wide, which is 640 wide.

@@ -179,7 +179,8 @@ func (s *server) command(c echo.Context) error {
 	account, _ := signedIn(c)
 	ctx, v, kind := c.Request().Context(), s.viewer(account), journey.Kind(c.Param("kind"))
 	a, ok := actions[kind]
-	if !ok {
+	// A move is not given here, and whoever asks for it may not.
+	if !ok && kind != journey.MoveProtocol {
 		return errNotFound
 	}
 	found, err := s.find(ctx, v, c.Param("id"))

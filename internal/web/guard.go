@@ -9,6 +9,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/api"
+	"candidacy/internal/journey"
 	"candidacy/internal/record"
 )
 
@@ -71,13 +72,16 @@ func (s *server) admit(c echo.Context, r route) error {
 		return nil
 	case !signedIn:
 		return c.Redirect(http.StatusSeeOther, signInPath(req.URL.Path))
-	case !slices.Contains(readers, account.Role) && r.path != pathSignOut:
+	case slices.Contains(r.roles, account.Role):
+		return nil
+	case account.Role == journey.Administrator:
+		return &failure{Status: http.StatusForbidden, Title: "This is not your place", Message: "Your account has the role " + roleWord(account.Role) +
+			", which looks after the programme's rules and not after candidates. Your page is the one of the protocols."}
+	case !slices.Contains(readers, account.Role):
 		return &failure{Status: http.StatusForbidden, Title: "This is not your place", Message: "Your account has the role " + roleWord(account.Role) +
 			". These pages are for people who look after candidates. Use the command line or the interface that your role is meant for, or sign out and use another account."}
-	case !slices.Contains(r.roles, account.Role):
-		return &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(account.Role) + " may not do this."}
 	default:
-		return nil
+		return &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(account.Role) + " may not do this."}
 	}
 }
 

@@ -49,11 +49,11 @@ type valueTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "error"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "error"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
-		"asset": a.path, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
+		"asset": a.path, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
@@ -87,6 +87,14 @@ func (s *server) render(c echo.Context, status int, name string, p page) error {
 		return fmt.Errorf("render %s: %w", name, err)
 	}
 	return c.HTMLBlob(status, out.Bytes())
+}
+
+// home is the first page of an account.
+func home(account *record.Account) string {
+	if account != nil && account.Role == journey.Administrator {
+		return pathProtocols
+	}
+	return pathBoard
 }
 
 // today is the calendar day in the zone of the programme.

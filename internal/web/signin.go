@@ -61,8 +61,8 @@ func signInPath(from string) string {
 }
 
 func (s *server) signInPage(c echo.Context) error {
-	if _, ok := signedIn(c); ok {
-		return c.Redirect(http.StatusSeeOther, pathBoard)
+	if account, ok := signedIn(c); ok {
+		return c.Redirect(http.StatusSeeOther, home(&account))
 	}
 	return s.showSignIn(c, http.StatusOK, "", c.QueryParam("next"), nil)
 }
@@ -119,7 +119,7 @@ func (s *server) signIn(c echo.Context) error {
 	}
 	s.setCookie(c, secret, sessionLife)
 	if !next.MatchString(to) {
-		to = pathBoard
+		to = home(&account)
 	}
 	return c.Redirect(http.StatusSeeOther, to)
 }

@@ -143,7 +143,8 @@ var entryWords = map[journey.Kind]string{
 	journey.BeginOperation: "Operation began", journey.RecordOperation: "Operation recorded",
 	journey.CompleteRecovery: "Recovery completed", journey.RecordVisit: "Follow-up visit recorded", journey.Close: "Journey closed",
 	journey.Withdraw: "Withdrawn", journey.Hold: "Put on hold", journey.Resume: "Resumed", journey.Decline: "Declined",
-	journey.Elapse: "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
+	journey.MoveProtocol: "Moved to another version of the protocol",
+	journey.Elapse:       "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -172,6 +173,10 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		text := titleOf(p, change.Requirement)
 		var causes []string
 		for _, id := range change.Causes {
+			if id == journey.ByProtocol {
+				causes = append(causes, "the other version of the protocol")
+				continue
+			}
 			causes = append(causes, p.CauseTitle(id))
 		}
 		if len(causes) > 0 {
@@ -279,6 +284,17 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.Decline, journey.CancelOperation:
 		var body command.Reasoned
 		read(e, &body)
+		words("Reason", "reason", body.Reason)
+	case journey.MoveProtocol:
+		var body activities.Move
+		read(e, &body)
+		add("Protocol", strings.TrimSpace(body.From+" to "+event.Version))
+		for _, f := range body.Flags {
+			add("Flag", flagChangeWord(p, p, f))
+		}
+		for _, d := range event.Fired {
+			add(dayWord(lastDay(d)), deadlineWord(p, d.Kind, d.Subject))
+		}
 		words("Reason", "reason", body.Reason)
 	case journey.ResolveLastCheck:
 		var body command.Reasoned

@@ -49,7 +49,7 @@ func TestTemplates(t *testing.T) {
 	account := v.Account
 	c := record.Candidate{ID: "c", State: journey.Begin(p.Rules(), journey.Event{Command: journey.Command{Candidate: "c", Today: "2026-07-20"}})}
 	var forms []form
-	for _, kind := range journey.Kinds() {
+	for _, kind := range onPage() {
 		for _, code := range []string{"", "2160-0", "882-1", "85354-9"} {
 			f := makeForm(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20", code: code}, kind)
 			f.fill(url.Values{"reason": {"x"}}, []problem{{Text: "Wrong.", Field: "reason"}, {Text: "Wrong.", Field: "outcome"}, {Text: "Wrong.", Field: "contact_consent"}})
@@ -64,6 +64,14 @@ func TestTemplates(t *testing.T) {
 			Filter: boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
 			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
 			Rows: []boardRow{{Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
+		}},
+		"protocols": {protocolsModel{}, protocolsModel{
+			Versions: []versionModel{{Version: "1", Digest: "d", Approved: "a", Effective: "e", Stored: "s", Current: true, Open: 1, Link: "/", Chosen: true}, {}},
+			Move: &moveModel{
+				To: "1", Base: "2", Waiting: 1, All: 2, Done: 1, Affected: 1, More: 1, Totals: "t", Form: moveForm("1"),
+				Changes: []protocol.Change{{Part: "p", Kind: protocol.Added}, {Part: "p", ID: "i", Kind: protocol.Changed, Fields: []protocol.FieldChange{{Field: "f", To: "t"}, {From: "f"}}}},
+				Rows:    []moveRow{{Candidate: "c", Stage: "s", From: "f", Lines: []string{"l"}}},
+			},
 		}},
 		"candidate": {candidateModel{}, candidateModel{
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
@@ -181,15 +189,21 @@ func TestEndsAreAlike(t *testing.T) {
 	}
 }
 
+// onPage lists the commands that people give on a candidate's page: moves are
+// given for all candidates together.
+func onPage() []journey.Kind {
+	return slices.DeleteFunc(journey.Kinds(), func(k journey.Kind) bool { return k == journey.MoveProtocol })
+}
+
 // TestActions holds the table of actions against the journey's.
 func TestActions(t *testing.T) {
-	for _, kind := range journey.Kinds() {
+	for _, kind := range onPage() {
 		a, ok := actions[kind]
 		if !ok || a.Title == "" || a.Button == "" || a.Done == "" || a.Fields == nil || a.Body == nil {
 			t.Errorf("%s can't be asked for on the page", kind)
 		}
 	}
-	if len(actions) != len(journey.Kinds()) {
+	if len(actions) != len(onPage()) {
 		t.Error("the page offers a command that people don't give")
 	}
 	for _, stage := range journey.Stages {

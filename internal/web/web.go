@@ -85,10 +85,11 @@ const (
 	pathCandidate = "/candidates/:id"
 	pathCommand   = "/candidates/:id/:kind"
 	pathAsset     = "/assets/:name"
+	pathProtocols = "/protocols"
 )
 
 func (s *server) routes() []route {
-	coordinator := []journey.Role{journey.Coordinator}
+	coordinator, administrator := []journey.Role{journey.Coordinator}, []journey.Role{journey.Administrator}
 	return []route{
 		{method: http.MethodGet, path: pathSignIn, public: true, handler: s.signInPage},
 		{method: http.MethodPost, path: pathSignIn, public: true, handler: s.signIn},
@@ -100,6 +101,8 @@ func (s *server) routes() []route {
 		{method: http.MethodPost, path: pathNew, roles: coordinator, handler: s.refer},
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
+		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
+		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
 	}
 }
 

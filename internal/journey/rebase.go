@@ -1,0 +1,254 @@
+package journey
+
+import (
+	"cmp"
+	"slices"
+)
+
+// ByProtocol is the cause of a change of plan that no fact brought about: the
+// requirement is in one version of the protocol and not in the other.
+const ByProtocol = "protocol"
+
+// RulesAfter returns the rules that stand after an event: a move brings its own.
+func RulesAfter(rules Rules, e Event) Rules {
+	if e.Rules != nil {
+		return *e.Rules
+	}
+	return rules
+}
+
+// checkMove refuses a move that would change nothing, so that a repeated one
+// leaves a single entry.
+func checkMove(rules Rules, _ State, c Command) *Refusal {
+	switch c.Version {
+	case "":
+		return invalid("version", "name the version of the protocol to move to")
+	case rules.Version:
+		return &Refusal{Code: Conflict, Field: "version", Message: "version: the candidate is on protocol version " + c.Version + " already"}
+	}
+	return nil
+}
+
+// move folds a move to another version of the protocol. Deadlines that have
+// passed by the new windows fire with it, so that none is left behind.
+func move(rules Rules, s State, e Event) State {
+	if e.Rules == nil {
+		s.Seq, s.AsOf = e.Seq, e.Today
+		return s
+	}
+	s = Rebase(rules, *e.Rules, s, e)
+	for _, d := range e.Fired {
+		s.fire(*e.Rules, d)
+	}
+	return s
+}
+
+// Rebase puts a candidate's state on other rules. The event holds what the
+// results on record mean by them.
+//
+// What was signed, given or waived stays where the requirement is still there
+// and is met by the same kind of evidence, unless the new rules would not have
+// taken it: another signer, other results, a flag that the signer did not see.
+// Its validity counts anew from the day of collection or signature. A decision
+// stays, with its own dates: the committee decided on what it had before it.
+func Rebase(old, to Rules, s State, e Event) State {
+	before := s
+	s = s.clone()
+	s.Seq, s.AsOf = e.Seq, e.Today
+	if a := e.Assessment; a != nil {
+		s.Flags, s.Conditions, s.BloodType = slices.Clone(a.Flags), slices.Clone(a.Conditions), a.BloodType
+	}
+	changed := s.BloodType != before.BloodType || !slices.Equal(s.Flags, before.Flags)
+	s.Requirements = nil
+	for _, rule := range to.Requirements {
+		b := basis{old: old, rule: rule, event: e}
+		b.was, b.known = before.Find(rule.ID)
+		b.former, _ = old.Requirement(rule.ID)
+		r := s.rebased(before, b)
+		changed = changed || rule.Evidence == ByResult && r.Evidence != b.was.Evidence
+		s.Requirements = append(s.Requirements, r)
+	}
+	// What two people confirmed no longer stands on the same results.
+	if changed && !s.LastCheck.Stopped && s.Stage.BeforeOperation() {
+		s.LastCheck = LastCheck{}
+	}
+	s.rebaseVisits(to, e.Today)
+	return s
+}
+
+// basis is what the state of one requirement is carried over from.
+type basis struct {
+	old Rules
+	// rule is the new one; former and was are the old rule and its state.
+	rule, former RequirementRule
+	was          Requirement
+	known        bool
+	event        Event
+}
+
+// rebased is the state of one requirement by the new rules. The flags and
+// conditions of s are those of the new rules already.
+func (s *State) rebased(before State, b basis) Requirement {
+	switch {
+	case !s.Stage.BeforeOperation() && b.known:
+		// What the operation stood on is no question any more.
+		return b.was
+	case !s.Stage.BeforeOperation():
+		return Requirement{ID: b.rule.ID, Status: NotApplicable}
+	case b.rule.Evidence == ByResult:
+		return s.rebasedResult(before, b)
+	}
+	open := s.opened(b)
+	if !b.known || b.former.Evidence != b.rule.Evidence {
+		if b.rule.Evidence == ByAssignment {
+			return s.assigned(before, b, open)
+		}
+		return open
+	}
+	r := b.was
+	switch r.Status {
+	case Waived:
+		if b.refusesWaiver() {
+			return open
+		}
+		return r
+	case Met, NotMet, Expired:
+		if s.retaken(b) {
+			return open
+		}
+		r.ValidUntil = validUntil(b.rule, r.Collected)
+		r.Status = Met
+		if r.Position == Objects {
+			r.Status = NotMet
+		}
+		if r.ValidUntil != "" && r.ValidUntil.Before(b.event.Today) {
+			r.Status = Expired
+		}
+		return r
+	default:
+		return open
+	}
+}
+
+// retaken reports whether a consent or a review has to be given anew, because
+// the new rules would not have taken it as it was given.
+func (s *State) retaken(b basis) bool {
+	switch {
+	case b.was.SignedBy == "":
+		return true
+	case b.rule.Sided && !b.former.Sided:
+		return true
+	case b.rule.Evidence == ByReview && b.rule.Signer != b.former.Signer:
+		return true
+	case b.rule.ByAdvocate && b.was.SignedBy != s.Advocate:
+		return true
+	}
+	// A line that nobody has confirmed.
+	return slices.ContainsFunc(b.rule.Items, func(item Item) bool {
+		return !slices.ContainsFunc(b.former.Items, func(was Item) bool { return was.ID == item.ID }) && !(item.Conditional && s.Holds(item.ID) == HoldsNo)
+	})
+}
+
+// refusesWaiver reports whether the new rules would not have taken a waiver as
+// it was given.
+func (b basis) refusesWaiver() bool {
+	return b.rule.NoWaiver || b.rule.SecondSignature && !b.former.SecondSignature
+}
+
+// assigned takes the assignment of the advocate over to a requirement of
+// another name: it can't be given again in every stage.
+func (s *State) assigned(before State, b basis, open Requirement) Requirement {
+	for _, rule := range b.old.Requirements {
+		r, _ := before.Find(rule.ID)
+		if rule.Evidence != ByAssignment || r.Status != Met || s.Advocate == "" {
+			continue
+		}
+		r.ID, r.ValidUntil = b.rule.ID, validUntil(b.rule, r.Collected)
+		if r.ValidUntil != "" && r.ValidUntil.Before(b.event.Today) {
+			r.Status = Expired
+		}
+		return r
+	}
+	return open
+}
+
+// rebasedResult is the state of a requirement that results meet.
+func (s *State) rebasedResult(before State, b basis) Requirement {
+	r := b.was
+	var finding Finding
+	if b.event.Assessment != nil {
+		i := slices.IndexFunc(b.event.Assessment.Findings, func(f Finding) bool { return f.Requirement == b.rule.ID })
+		if i >= 0 {
+			finding = b.event.Assessment.Findings[i]
+		}
+	}
+	same := b.known && b.former.Evidence == ByResult && r.Evidence == finding.Evidence &&
+		!raised(s.FlagsOf(b.rule.ID), before.FlagsOf(b.rule.ID))
+	if same && r.Status == Waived && !b.refusesWaiver() {
+		return r
+	}
+	if finding.Evidence == "" {
+		return s.opened(b)
+	}
+	signed := r.Status == Met || r.Status == NotMet
+	if !s.applies(b.rule) && !(same && signed) {
+		return Requirement{ID: b.rule.ID, Status: NotApplicable}
+	}
+	fresh := s.resulted(b.rule, finding.Evidence, finding.Collected, b.event.Today)
+	signed = signed || r.Status == Expired && fresh.Status == Expired
+	if !same || !signed || b.rule.Signer != b.former.Signer {
+		return fresh
+	}
+	r.Collected, r.ValidUntil = fresh.Collected, fresh.ValidUntil
+	if fresh.Status == Expired {
+		r.Status = Expired
+	}
+	return r
+}
+
+// raised reports whether a flag stands now that did not stand before in the same
+// band: nobody has signed for it.
+func raised(now, before []Flag) bool {
+	return slices.ContainsFunc(now, func(f Flag) bool { return f.Band != Meets && !slices.Contains(before, f) })
+}
+
+// opened is the state of a requirement without anything that meets it.
+func (s *State) opened(b basis) Requirement {
+	r := Requirement{ID: b.rule.ID, Status: s.unmet(b.rule)}
+	waits := func(status Status) bool { return status == Due || status == NotDue }
+	switch {
+	case b.known && b.was.Evidence == "" && waits(b.was.Status) && waits(r.Status) && b.former.Gate == b.rule.Gate:
+		r.Status = b.was.Status
+	case r.Status == NotDue && s.Decision != nil && s.Decision.Outcome == Approve:
+		// On hold after an approval it is due as well.
+		r.Status = Due
+	}
+	return r
+}
+
+// rebaseVisits gives visits that are still to come their new windows. What is
+// settled stays. A visit whose window had closed before the rule came is none.
+func (s *State) rebaseVisits(to Rules, today Date) {
+	if s.Outcome != Removed {
+		return
+	}
+	former := s.Visits
+	s.Visits = slices.DeleteFunc(slices.Clone(former), func(v Visit) bool { return !v.Settled() })
+	for _, rule := range to.Visits {
+		is := func(v Visit) bool { return v.ID == rule.ID }
+		if slices.ContainsFunc(s.Visits, is) {
+			continue
+		}
+		v := visitOf(rule, s.Operated)
+		switch {
+		case v.Closes.Before(today) && !slices.ContainsFunc(former, is):
+			continue
+		case v.Closes.Before(today):
+			v.Status = VisitMissed
+		case !today.Before(v.Opens):
+			v.Status = VisitOpen
+		}
+		s.Visits = append(s.Visits, v)
+	}
+	slices.SortStableFunc(s.Visits, func(a, b Visit) int { return cmp.Compare(a.Target, b.Target) })
+}
