@@ -1,9 +1,6 @@
 package protocol
 
 import (
-	"cmp"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
@@ -32,23 +29,47 @@ type value struct {
 	equation string
 	inputs   []Input
 	date     journey.Date
-	evidence []string
 	warnings []string
 	derived  string
 	// err says why there is no number although results are there.
 	err error
+	// reported is the result that the value is of, and evidence identifies what
+	// a computed one stands on. Print is its fingerprint, once it was asked for.
+	reported *charted
+	evidence []string
+	print    string
+}
+
+// fingerprint identifies the exact results behind the value.
+func (v *value) fingerprint() string {
+	if v.print == "" {
+		if v.reported != nil {
+			v.print = v.reported.alone()
+		} else {
+			v.print = fingerprint(v.evidence...)
+		}
+	}
+	return v.print
+}
+
+// slot is what there is under one key: a code or the name of a computed value.
+type slot struct {
+	newest *charted
+	value  *value
+	// coded are the coded results of a code that value does not hold, because
+	// it is of a newer one.
+	coded []*value
 }
 
 // assessment is one evaluation under way.
 type assessment struct {
+	*history
 	protocol *Protocol
 	person   Person
 	today    journey.Date
-	usable   []result.Result
-	values   map[string]value
-	// coded are the coded results of a code that values does not hold, because
-	// a newer one is there.
-	coded   map[string][]value
+	slots    []slot
+	// others has the keys that the protocol does not name.
+	others  map[string]*slot
 	derived []Derived
 }
 
@@ -57,86 +78,74 @@ type assessment struct {
 // reads only results that are final, amended or corrected; what can't be
 // computed is reported as undecided, with the reason.
 func (p *Protocol) Assess(person Person, results []result.Result, today journey.Date) Report {
-	a := &assessment{protocol: p, person: person, today: today, values: map[string]value{}, coded: map[string][]value{}}
-	for _, r := range results {
-		if r.Status.Usable() {
-			a.usable = append(a.usable, r)
-		}
-	}
-	// Newest first; the ids settle what the time does not.
-	slices.SortFunc(a.usable, func(x, y result.Result) int {
-		return cmp.Or(
-			cmp.Compare(sortTime(y), sortTime(x)), cmp.Compare(y.Identifier.Value, x.Identifier.Value),
-			cmp.Compare(y.Identifier.System, x.Identifier.System), cmp.Compare(evidenceOf(y), evidenceOf(x)),
-		)
-	})
+	return p.assess(person, historyOf(results), today)
+}
+
+func (p *Protocol) assess(person Person, h *history, today journey.Date) Report {
+	a := &assessment{history: h, protocol: p, person: person, today: today, slots: make([]slot, len(p.slots))}
 	a.reported()
 	a.compute()
-	samples := BloodTypes(results)
-	report := Report{Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(samples)}
-	for _, requirement := range p.Requirements {
-		if finding, ok := a.finding(requirement, samples); ok {
+	report := Report{Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(h.samples)}
+	for i := range p.Requirements {
+		if finding, ok := a.finding(&p.Requirements[i]); ok {
 			report.Findings = append(report.Findings, finding)
 		}
 	}
-	for _, rule := range p.Flags {
-		if flag, ok := a.flag(rule); ok {
+	for i := range p.Flags {
+		if flag, ok := a.flag(&p.Flags[i]); ok {
 			report.Flags = append(report.Flags, flag)
 		}
 	}
 	return report
 }
 
-func sortTime(r result.Result) string {
-	if at, err := r.EffectiveAt(); err == nil {
-		return at.UTC().Format("2006-01-02T15:04:05Z")
+// at is the slot of a key.
+func (a *assessment) at(key string) *slot {
+	if i, ok := a.protocol.slots[key]; ok {
+		return &a.slots[i]
 	}
-	return r.Effective
-}
-
-// evidenceOf identifies one version of one result.
-func evidenceOf(r result.Result) string { return r.ID + "@" + strconv.Itoa(r.Version) }
-
-// fingerprint identifies a set of results, in any order.
-func fingerprint(evidence []string) string {
-	sorted := slices.Clone(evidence)
-	slices.Sort(sorted)
-	sum := sha256.Sum256([]byte(strings.Join(slices.Compact(sorted), "\n")))
-	return hex.EncodeToString(sum[:8])
+	s := a.others[key]
+	if s == nil {
+		if a.others == nil {
+			a.others = map[string]*slot{}
+		}
+		s = &slot{}
+		a.others[key] = s
+	}
+	return s
 }
 
 // newest returns the newest usable result of any of the codes.
-func (a *assessment) newest(codes ...string) (result.Result, bool) {
-	for _, r := range a.usable {
-		if slices.Contains(codes, r.Code.Code) {
-			return r, true
+func (a *assessment) newest(codes ...string) (*charted, bool) {
+	var newest *charted
+	for _, code := range codes {
+		if r := a.at(code).newest; r != nil && (newest == nil || newest.compare(r) < 0) {
+			newest = r
 		}
 	}
-	return result.Result{}, false
+	return newest, newest != nil
 }
 
 // all returns every usable result of the code, newest first.
-func (a *assessment) all(code string) []result.Result {
-	var list []result.Result
-	for _, r := range a.usable {
-		if r.Code.Code == code {
-			list = append(list, r)
-		}
+func (a *assessment) all(code string) []*charted {
+	var list []*charted
+	for r := a.at(code).newest; r != nil; r = r.older {
+		list = append(list, r)
 	}
 	return list
 }
 
 // finding reports the results that can satisfy a requirement, if they are
 // complete. The oldest of a set decides how long it is valid.
-func (a *assessment) finding(r Requirement, samples []BloodSample) (journey.Finding, bool) {
+func (a *assessment) finding(r *Requirement) (journey.Finding, bool) {
 	if r.Evidence != journey.ByResult {
 		return journey.Finding{}, false
 	}
-	if slices.ContainsFunc(r.LOINC, func(set []string) bool { return slices.Contains(set, bloodTypeCode) }) {
-		return a.bloodFinding(r, samples)
+	if r.blood {
+		return a.bloodFinding(r)
 	}
 	best, found := journey.Finding{}, false
-	for _, set := range append(slices.Clone(r.LOINC), r.Local...) {
+	for _, set := range r.sets {
 		f, ok := a.complete(r, set)
 		if ok && (!found || best.Collected.Before(f.Collected)) {
 			best, found = f, true
@@ -145,52 +154,55 @@ func (a *assessment) finding(r Requirement, samples []BloodSample) (journey.Find
 	return best, found
 }
 
-func (a *assessment) complete(r Requirement, set []string) (journey.Finding, bool) {
+func (a *assessment) complete(r *Requirement, set []int) (journey.Finding, bool) {
 	f := journey.Finding{Requirement: r.ID}
-	var evidence []string
-	for _, code := range set {
-		newest, ok := a.newest(code)
-		if !ok {
+	for _, i := range set {
+		newest := a.slots[i].newest
+		if newest == nil {
 			return f, false
 		}
 		if day := journey.Date(newest.CollectedOn); f.Collected == "" || day.Before(f.Collected) {
 			f.Collected = day
 		}
-		// Readings of a series belong together: a new one is new evidence.
-		for _, each := range a.all(code) {
-			evidence = append(evidence, evidenceOf(each))
-		}
 	}
-	f.Evidence = fingerprint(evidence)
+	if len(set) == 1 {
+		f.Evidence = a.slots[set[0]].newest.withOlder()
+		return f, true
+	}
+	var evidence []string
+	for _, i := range set {
+		evidence = a.slots[i].newest.appendEvidence(evidence)
+	}
+	f.Evidence = fingerprint(evidence...)
 	return f, true
 }
 
 // bloodFinding gives the first sample to the requirement of the first, and the
 // next sample of another draw to that of the second.
-func (a *assessment) bloodFinding(r Requirement, samples []BloodSample) (journey.Finding, bool) {
+func (a *assessment) bloodFinding(r *Requirement) (journey.Finding, bool) {
 	f := journey.Finding{Requirement: r.ID}
-	if len(samples) == 0 {
+	if len(a.samples) == 0 {
 		return f, false
 	}
-	chosen := samples[:1]
+	chosen := a.samples[:1]
 	if r.Gate != journey.ForCommittee {
-		if !independent(samples) {
+		if !independent(a.samples) {
 			return f, false
 		}
-		chosen = samples
+		chosen = a.samples
 	}
 	var evidence []string
 	for _, s := range chosen {
 		evidence = append(evidence, s.Result)
 		f.Collected = a.collected(s.Result)
 	}
-	f.Evidence = fingerprint(evidence)
+	f.Evidence = fingerprint(evidence...)
 	return f, true
 }
 
 func (a *assessment) collected(evidence string) journey.Date {
-	for _, r := range a.usable {
-		if evidenceOf(r) == evidence {
+	for _, r := range a.newestFirst {
+		if r.evidence == evidence {
 			return journey.Date(r.CollectedOn)
 		}
 	}
@@ -213,47 +225,66 @@ var codedFindings = map[string]string{
 
 // reported offers every reported value to the rules under its code.
 func (a *assessment) reported() {
-	for _, r := range a.usable {
-		code := r.Code.Code
-		_, known := a.values[code]
+	values, inputs := make([]value, 0, len(a.newestFirst)), make([]Input, 0, len(a.newestFirst))
+	for _, r := range a.newestFirst {
+		at := a.at(r.Code.Code)
+		if at.newest == nil {
+			at.newest = r
+		}
+		known := at.value != nil
 		if known && r.Value.Coding == nil {
 			continue
 		}
-		v := value{date: journey.Date(r.CollectedOn), evidence: []string{evidenceOf(r)}}
+		v := value{date: journey.Date(r.CollectedOn), reported: r}
+		var input Input
 		switch {
 		case r.Value.Quantity != nil:
-			v.inputs = []Input{inputOf(r, "")}
+			input = inputOf(r, "")
 			v.unit = r.Value.Quantity.Unit
 			v.number, v.err = exactly(*r.Value.Quantity)
 		case r.Value.Coding != nil:
 			finding, ok := codedFindings[r.Value.Coding.Code]
 			answer := answers[r.Value.Coding.Code]
 			if !ok && answer == "" {
-				v.err = errors.New("the coded value is not one of positive, negative, equivocal, yes, no")
+				v.err = errNotCoded
 			}
 			v.finding, v.answer = finding, string(answer)
-			v.inputs = []Input{{Name: r.Code.Display, Value: finding + v.answer, Date: r.Effective, Result: r.ID}}
+			input = Input{Name: r.Code.Display, Value: finding + v.answer, Date: r.Effective, Result: r.ID}
 		case r.Value.Text != "":
 			// The newest result stands, though no rule can read it: an older
 			// number must not speak in its place.
-			v.err = errors.New("the result is a text and neither a number nor a code")
+			v.err = errText
 		default:
 			continue
 		}
-		if known {
-			if v.finding != "" {
-				a.coded[code] = append(a.coded[code], v)
-			}
+		if v.err != errText {
+			n := len(inputs)
+			inputs = append(inputs, input)
+			v.inputs = inputs[n : n+1 : n+1]
+		}
+		if known && v.finding == "" {
 			continue
 		}
-		a.values[code] = v
-		a.ratio(r, v)
+		values = append(values, v)
+		reported := &values[len(values)-1]
+		if known {
+			at.coded = append(at.coded, reported)
+			continue
+		}
+		at.value = reported
+		a.ratio(r, reported)
 	}
 }
 
+var (
+	errNotCoded = errors.New("the coded value is not one of positive, negative, equivocal, yes, no")
+	errText     = errors.New("the result is a text and neither a number nor a code")
+	errLimit    = errors.New("the result is a limit and not a number")
+)
+
 // ratio offers an albumin-to-creatinine ratio in the unit the laboratory used:
 // KDIGO's limits in mg/g and in mg/mmol are not the same numbers.
-func (a *assessment) ratio(r result.Result, v value) {
+func (a *assessment) ratio(r *charted, from *value) {
 	if r.Code.Code != "9318-7" && r.Code.Code != "14959-1" || r.Value.Quantity == nil {
 		return
 	}
@@ -261,28 +292,26 @@ func (a *assessment) ratio(r result.Result, v value) {
 	if strings.HasPrefix(r.Value.Quantity.Unit, units.MgPerMmol) {
 		key, unit = "acr-mg-per-mmol", units.MgPerMmol
 	}
-	if _, known := a.values["acr-mg-per-g"]; known {
+	if a.at("acr-mg-per-g").value != nil || a.at("acr-mg-per-mmol").value != nil {
 		return
 	}
-	if _, known := a.values["acr-mg-per-mmol"]; known {
-		return
-	}
+	v := *from
 	if v.err == nil {
 		q, err := units.Convert(units.AlbuminCreatinineRatio, units.Quantity{Value: v.number, Unit: v.unit}, unit)
 		v.number, v.unit, v.err = q.Value, unit, err
 	}
-	a.values[key] = v
+	a.at(key).value = &v
 }
 
 // exactly returns a number without a comparator: "<5" is not 5.
 func exactly(q result.Quantity) (float64, error) {
 	if q.Comparator != "" {
-		return 0, errors.New("the result is a limit and not a number")
+		return 0, errLimit
 	}
 	return q.Float()
 }
 
-func inputOf(r result.Result, name string) Input {
+func inputOf(r *charted, name string) Input {
 	if name == "" {
 		name = r.Code.Display
 	}
@@ -294,7 +323,7 @@ func inputOf(r result.Result, name string) Input {
 }
 
 // measurement makes the input of a formula from a result.
-func measurement(r result.Result) (clinical.Measurement, error) {
+func measurement(r *charted) (clinical.Measurement, error) {
 	if r.Value.Quantity == nil {
 		return clinical.Measurement{}, errors.New("the result has no number")
 	}
@@ -311,39 +340,35 @@ func measurement(r result.Result) (clinical.Measurement, error) {
 // Of alternatives the newest counts, and of several of one day the gravest. Of
 // coded findings the gravest on record counts: a later negative of another test
 // is no proof against an earlier positive. Only a correction takes it away.
-func (a *assessment) flag(rule FlagRule) (Flag, bool) {
+func (a *assessment) flag(rule *FlagRule) (Flag, bool) {
 	var worst Flag
 	found := false
-	for _, v := range a.candidates(rule) {
+	consider := func(v *value) {
 		f := rule.flag(v)
-		graver := journey.Worst([]journey.Flag{worst.Coded(), f.Coded()}) != worst.Band
+		graver := f.Band.Graver(worst.Band)
 		if !found || rule.Coded && graver || !rule.Coded && (worst.Date.Before(f.Date) || worst.Date == f.Date && graver) {
 			worst, found = f, true
+		}
+	}
+	for _, i := range rule.slots {
+		if v := a.slots[i].value; v != nil {
+			consider(v)
+		}
+		if rule.Coded {
+			for _, v := range a.slots[i].coded {
+				consider(v)
+			}
 		}
 	}
 	return worst, found
 }
 
-// candidates are the values that a rule may read.
-func (a *assessment) candidates(rule FlagRule) []value {
-	var values []value
-	for _, key := range strings.Fields(rule.Of) {
-		if v, ok := a.values[key]; ok {
-			values = append(values, v)
-		}
-		if rule.Coded {
-			values = append(values, a.coded[key]...)
-		}
-	}
-	return values
-}
-
 // flag puts one value in its band.
-func (rule FlagRule) flag(v value) Flag {
+func (rule *FlagRule) flag(v *value) Flag {
 	f := Flag{
 		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: journey.Meets, Unit: rule.Unit,
-		Threshold: rule.threshold(), Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
-		Warnings: v.warnings, Evidence: fingerprint(v.evidence), Derived: v.derived,
+		Threshold: rule.words, Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
+		Warnings: v.warnings, Evidence: v.fingerprint(), Derived: v.derived,
 	}
 	switch {
 	case v.err != nil:
@@ -368,13 +393,18 @@ func (rule FlagRule) flag(v value) Flag {
 
 // place finds the band of the unrounded value, and notes when the number as
 // shown, or an end of the interval, would fall in another.
-func (rule FlagRule) place(f *Flag, v value) {
+func (rule *FlagRule) place(f *Flag, v *value) {
 	f.Band, f.Absolute = rule.BandAt(v.number)
 	note := func(text string) {
 		f.Near = true
 		f.Warnings = append(slices.Clone(f.Warnings), text)
 	}
-	if shown, _ := rule.BandAt(clinical.Round(v.number, rule.Decimals)); shown != f.Band {
+	// What is shown is the rounded number; where it is none, it is the number.
+	rounded, err := strconv.ParseFloat(f.Shown, 64)
+	if err != nil {
+		rounded = v.number
+	}
+	if shown, _ := rule.BandAt(rounded); shown != f.Band {
 		note("the number as shown falls on the other side of the threshold; the unrounded value counts")
 	}
 	if f.Interval = v.interval; v.interval == nil {
@@ -389,36 +419,19 @@ func (rule FlagRule) place(f *Flag, v value) {
 
 // BandAt returns the band of a number as it is, and whether it excludes
 // absolutely.
-func (rule FlagRule) BandAt(number float64) (band journey.Band, absolute bool) {
+func (rule *FlagRule) BandAt(number float64) (band journey.Band, absolute bool) {
 	return rule.first(func(b BandRule) bool { return b.Holds(number) })
 }
 
 // BandOf returns the band of a coded finding, and whether it excludes
 // absolutely.
-func (rule FlagRule) BandOf(finding string) (band journey.Band, absolute bool) {
+func (rule *FlagRule) BandOf(finding string) (band journey.Band, absolute bool) {
 	return rule.first(func(b BandRule) bool { return b.finding != "" && b.finding == finding })
 }
 
-func (rule FlagRule) first(applies func(BandRule) bool) (journey.Band, bool) {
+func (rule *FlagRule) first(applies func(BandRule) bool) (journey.Band, bool) {
 	if i := slices.IndexFunc(rule.Bands, applies); i >= 0 {
 		return rule.Bands[i].Band, rule.Bands[i].Absolute
 	}
 	return journey.Meets, false
-}
-
-// threshold says in words what the bands are.
-func (rule FlagRule) threshold() string {
-	parts := make([]string, len(rule.Bands))
-	for i, band := range rule.Bands {
-		words := strings.ReplaceAll(string(band.Band), "-", " ")
-		if band.Absolute {
-			words += " absolutely"
-		}
-		unit := rule.Unit
-		if unit != "" {
-			unit = " " + unit
-		}
-		parts[i] = fmt.Sprintf("%s when %s%s", words, band.When, unit)
-	}
-	return strings.Join(parts, "; ")
 }

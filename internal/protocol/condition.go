@@ -30,6 +30,10 @@ type Fact struct {
 	// another unit is converted; without one it can't be used.
 	Unit    string        `yaml:"unit"`
 	Analyte units.Analyte `yaml:"analyte"`
+
+	// slots are those of the values; missing says in CEL that it is unknown.
+	slots   []int
+	missing *cel.AttributePatternType
 }
 
 // FactType is the type of a fact in expressions.
@@ -254,7 +258,7 @@ func (a *assessment) condition(id string, c *condition, known map[string]fact) C
 		f, ok := known[name]
 		if !ok {
 			i := slices.IndexFunc(a.protocol.Facts, func(f Fact) bool { return f.ID == name })
-			f = a.fact(a.protocol.Facts[i])
+			f = a.fact(&a.protocol.Facts[i])
 			known[name] = f
 		}
 		answer.Facts = append(answer.Facts, f.input)
@@ -282,17 +286,15 @@ func (a *assessment) condition(id string, c *condition, known map[string]fact) C
 }
 
 // fact finds the newest value of a fact.
-func (a *assessment) fact(f Fact) fact {
+func (a *assessment) fact(f *Fact) fact {
 	found := fact{input: ConditionInput{ID: f.ID, Title: f.Title, Unit: f.Unit}}
-	var newest value
-	present := false
-	for _, key := range strings.Fields(f.Of) {
-		v, ok := a.values[key]
-		if ok && (!present || newest.date.Before(v.date)) {
-			newest, present = v, true
+	var newest *value
+	for _, i := range f.slots {
+		if v := a.slots[i].value; v != nil && (newest == nil || newest.date.Before(v.date)) {
+			newest = v
 		}
 	}
-	if !present {
+	if newest == nil {
 		return found
 	}
 	found.input.Date = newest.date
@@ -320,7 +322,7 @@ func (a *assessment) fact(f Fact) fact {
 }
 
 // number returns a value in the unit of the fact.
-func (f Fact) number(v value) (float64, error) {
+func (f *Fact) number(v *value) (float64, error) {
 	if v.finding != "" || v.answer != "" {
 		return 0, errors.New("what was reported is no number")
 	}

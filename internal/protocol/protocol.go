@@ -35,6 +35,8 @@ type Protocol struct {
 	digest string
 	zone   *time.Location
 	rules  journey.Rules
+	// slots numbers the codes and computed values that rules name.
+	slots map[string]int
 }
 
 // Requirement is one thing that must be known or done.
@@ -70,6 +72,9 @@ type Requirement struct {
 	Apart    []Spacing `yaml:"apart" doc:"requirements that are not done on the same days"`
 
 	condition *condition
+	// sets has the slots of LOINC and Local; blood says that it is a blood type.
+	sets  [][]int
+	blood bool
 }
 
 // Spacing keeps two requirements apart by a number of days, in either order.
@@ -95,6 +100,10 @@ type FlagRule struct {
 	// A value that none takes is in the band "meets".
 	Bands  []BandRule `yaml:"bands"`
 	Source string     `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+
+	// slots are those of the values it reads; words say what the bands are.
+	slots []int
+	words string
 }
 
 // BandRule is one band with the condition for it, such as "< 60" or
