@@ -85,18 +85,42 @@ func (p *Protocol) assess(person Person, h *history, today journey.Date) Report 
 	a := &assessment{history: h, protocol: p, person: person, today: today, slots: make([]slot, len(p.slots))}
 	a.reported()
 	a.compute()
-	report := Report{Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(h.samples)}
-	for i := range p.Requirements {
-		if finding, ok := a.finding(&p.Requirements[i]); ok {
-			report.Findings = append(report.Findings, finding)
+	return Report{
+		Findings: a.findings(), Flags: a.flags(), Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(h.samples),
+	}
+}
+
+func (a *assessment) findings() []journey.Finding {
+	found := make([]journey.Finding, 0, len(a.protocol.Requirements))
+	for i := range a.protocol.Requirements {
+		if finding, ok := a.finding(&a.protocol.Requirements[i]); ok {
+			found = append(found, finding)
 		}
 	}
-	for i := range p.Flags {
-		if flag, ok := a.flag(&p.Flags[i]); ok {
-			report.Flags = append(report.Flags, flag)
+	return orNil(found)
+}
+
+func (a *assessment) flags() []Flag {
+	rules := make([]*FlagRule, 0, len(a.protocol.Flags))
+	for i := range a.protocol.Flags {
+		if rule := &a.protocol.Flags[i]; a.concerns(rule) {
+			rules = append(rules, rule)
 		}
 	}
-	return report
+	// Flags are large, so that there is room for these and no more.
+	flags := make([]Flag, 0, len(rules))
+	for _, rule := range rules {
+		flags = append(flags, a.flag(rule))
+	}
+	return orNil(flags)
+}
+
+// orNil keeps what is empty as it is written in JSON, null.
+func orNil[T any](list []T) []T {
+	if len(list) == 0 {
+		return nil
+	}
+	return list
 }
 
 // at is the slot of a key.
@@ -336,11 +360,17 @@ func measurement(r *charted) (clinical.Measurement, error) {
 	}, nil
 }
 
-// flag puts a value in its band. There is no flag where nothing is on record.
+// concerns reports whether there is a value that the rule may read. There is no
+// flag where nothing is on record.
+func (a *assessment) concerns(rule *FlagRule) bool {
+	return slices.ContainsFunc(rule.slots, func(i int) bool { return a.slots[i].value != nil })
+}
+
+// flag puts a value in its band.
 // Of alternatives the newest counts, and of several of one day the gravest. Of
 // coded findings the gravest on record counts: a later negative of another test
 // is no proof against an earlier positive. Only a correction takes it away.
-func (a *assessment) flag(rule *FlagRule) (Flag, bool) {
+func (a *assessment) flag(rule *FlagRule) Flag {
 	var worst Flag
 	found := false
 	consider := func(v *value) {
@@ -360,7 +390,7 @@ func (a *assessment) flag(rule *FlagRule) (Flag, bool) {
 			}
 		}
 	}
-	return worst, found
+	return worst
 }
 
 // flag puts one value in its band.

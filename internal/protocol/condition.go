@@ -11,6 +11,7 @@ import (
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/cost"
 	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
 
 	"candidacy/internal/clinical/units"
 	"candidacy/internal/journey"
@@ -31,9 +32,8 @@ type Fact struct {
 	Unit    string        `yaml:"unit"`
 	Analyte units.Analyte `yaml:"analyte"`
 
-	// slots are those of the values; missing says in CEL that it is unknown.
-	slots   []int
-	missing *cel.AttributePatternType
+	// slots are those of the values.
+	slots []int
 }
 
 // FactType is the type of a fact in expressions.
@@ -71,7 +71,17 @@ const (
 type condition struct {
 	text    string
 	program cel.Program
+	// facts are those it asks for, in order, and unasked is the answer while
+	// none of them is on record.
 	facts   []string
+	inputs  []int
+	unasked answer
+}
+
+// answer is yes, no or unknown; reason says why not, beside missing facts.
+type answer struct {
+	holds  journey.Holding
+	reason string
 }
 
 // CauseTitle returns the title of a fact or a flag by its id.
@@ -147,7 +157,7 @@ func compileCondition(env *cel.Env, facts []Fact, text string) (*condition, erro
 	if estimate, err := env.EstimateCost(ast, unsized{}); err != nil || estimate.Max > highestCost {
 		return nil, errors.New("the expression costs too much to evaluate for every candidate")
 	}
-	program, err := env.Program(ast, cel.EvalOptions(cel.OptPartialEval), cel.CostLimit(highestCost))
+	program, err := env.Program(ast, cel.CostLimit(highestCost))
 	if err != nil {
 		return nil, errors.New(firstLine(err.Error()))
 	}
@@ -161,6 +171,10 @@ func compileCondition(env *cel.Env, facts []Fact, text string) (*condition, erro
 		return nil, errors.New("the expression asks for no fact, so it would never change")
 	}
 	slices.Sort(c.facts)
+	for _, name := range c.facts {
+		c.inputs = append(c.inputs, slices.IndexFunc(facts, func(f Fact) bool { return f.ID == name }))
+	}
+	c.unasked = c.ask(noFacts{})
 	return c, nil
 }
 
@@ -232,58 +246,90 @@ func (c Condition) Missing() []string {
 // that is missing is unknown, not false: only where the others settle the answer
 // does the condition have one.
 func (a *assessment) conditions() []Condition {
-	var list []Condition
-	facts := map[string]fact{}
+	list, inputs := make([]Condition, 0, a.protocol.conditions), make([]ConditionInput, 0, a.protocol.asked)
+	known := facts{assessment: a, found: make([]fact, len(a.protocol.Facts))}
 	for i := range a.protocol.Requirements {
 		r := &a.protocol.Requirements[i]
 		if r.condition == nil {
 			continue
 		}
-		list = append(list, a.condition(r.ID, r.condition, facts))
+		first, onRecord := len(inputs), false
+		for _, i := range r.condition.inputs {
+			f := known.at(i)
+			inputs = append(inputs, f.input)
+			onRecord = onRecord || f.value != nil
+		}
+		is := r.condition.unasked
+		if onRecord {
+			is = r.condition.ask(known)
+		}
+		list = append(list, Condition{
+			Requirement: r.ID, Holds: is.holds, Expression: r.condition.text, Reason: is.reason, Facts: inputs[first:len(inputs):len(inputs)],
+		})
 	}
-	return list
+	return orNil(list)
+}
+
+// ask evaluates the expression.
+func (c *condition) ask(facts cel.Activation) answer {
+	out, _, err := c.program.Eval(facts)
+	switch {
+	case err != nil:
+		return answer{journey.HoldsUnknown, "the condition has no answer with these facts"}
+	case out == types.True:
+		return answer{holds: journey.HoldsYes}
+	case out == types.False:
+		return answer{holds: journey.HoldsNo}
+	}
+	return answer{holds: journey.HoldsUnknown}
 }
 
 // fact is the value of a fact, or nil with the reason why there is none.
 type fact struct {
-	value any
+	value ref.Val
 	input ConditionInput
 }
 
-func (a *assessment) condition(id string, c *condition, known map[string]fact) Condition {
-	answer := Condition{Requirement: id, Holds: journey.HoldsUnknown, Expression: c.text}
-	values := map[string]any{}
-	var unknown []*cel.AttributePatternType
-	for _, name := range c.facts {
-		f, ok := known[name]
-		if !ok {
-			i := slices.IndexFunc(a.protocol.Facts, func(f Fact) bool { return f.ID == name })
-			f = a.fact(&a.protocol.Facts[i])
-			known[name] = f
-		}
-		answer.Facts = append(answer.Facts, f.input)
-		if f.value == nil {
-			unknown = append(unknown, cel.AttributePattern(name))
-			continue
-		}
-		values[name] = f.value
-	}
-	activation, err := cel.PartialVars(values, unknown...)
-	if err != nil {
-		answer.Reason = "the condition could not be asked"
-		return answer
-	}
-	out, _, err := c.program.Eval(activation)
-	switch {
-	case err != nil:
-		answer.Reason = "the condition has no answer with these facts"
-	case out == types.True:
-		answer.Holds = journey.HoldsYes
-	case out == types.False:
-		answer.Holds = journey.HoldsNo
-	}
-	return answer
+// facts offers to expressions what is on record, each found once.
+type facts struct {
+	*assessment
+	found []fact
 }
+
+func (f facts) at(i int) *fact {
+	if f.found[i].input.ID == "" {
+		f.found[i] = f.fact(&f.protocol.Facts[i])
+	}
+	return &f.found[i]
+}
+
+// missing stands for a fact that is not on record: what depends on it is unknown
+// too.
+var missing = &types.Unknown{}
+
+// ResolveName implements cel.Activation.
+func (f facts) ResolveName(name string) (any, bool) {
+	i, ok := f.protocol.facts[name]
+	if !ok {
+		return nil, false
+	}
+	if v := f.at(i).value; v != nil {
+		return v, true
+	}
+	return missing, true
+}
+
+// Parent implements cel.Activation.
+func (facts) Parent() cel.Activation { return nil }
+
+// noFacts has nothing on record.
+type noFacts struct{}
+
+// ResolveName implements cel.Activation.
+func (noFacts) ResolveName(string) (any, bool) { return missing, true }
+
+// Parent implements cel.Activation.
+func (noFacts) Parent() cel.Activation { return nil }
 
 // fact finds the newest value of a fact.
 func (a *assessment) fact(f *Fact) fact {
@@ -310,11 +356,11 @@ func (a *assessment) fact(f *Fact) fact {
 		if err != nil {
 			return refuse(err.Error())
 		}
-		found.value, found.input.Value = number, strconv.FormatFloat(number, 'g', -1, 64)
+		found.value, found.input.Value = types.Double(number), strconv.FormatFloat(number, 'g', -1, 64)
 	case f.Type == AnswerFact && newest.answer != "":
-		found.value, found.input.Value = newest.answer == "yes", newest.answer
+		found.value, found.input.Value = types.Bool(newest.answer == "yes"), newest.answer
 	case f.Type == FindingFact && newest.finding != "":
-		found.value, found.input.Value = newest.finding, newest.finding
+		found.value, found.input.Value = types.String(newest.finding), newest.finding
 	default:
 		return refuse("what was reported is no " + string(f.Type))
 	}

@@ -4,14 +4,12 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-
-	"cel.dev/cel-go/cel"
 )
 
 // prepare works out once what every assessment needs: the slots of the values
 // that rules read, and the words that say what the bands are.
 func (p *Protocol) prepare() {
-	p.slots = map[string]int{}
+	p.slots, p.facts = map[string]int{}, map[string]int{}
 	for _, o := range p.Observations {
 		p.slot(o.Code)
 	}
@@ -19,6 +17,10 @@ func (p *Protocol) prepare() {
 		r := &p.Requirements[i]
 		for _, set := range slices.Concat(r.LOINC, r.Local) {
 			r.sets = append(r.sets, p.slotsOf(set))
+		}
+		if r.condition != nil {
+			p.conditions++
+			p.asked += len(r.condition.inputs)
 		}
 		r.blood = slices.ContainsFunc(r.LOINC, func(set []string) bool { return slices.Contains(set, bloodTypeCode) })
 	}
@@ -28,7 +30,8 @@ func (p *Protocol) prepare() {
 	}
 	for i := range p.Facts {
 		f := &p.Facts[i]
-		f.slots, f.missing = p.slotsOf(strings.Fields(f.Of)), cel.AttributePattern(f.ID)
+		f.slots = p.slotsOf(strings.Fields(f.Of))
+		p.facts[f.ID] = i
 	}
 }
 

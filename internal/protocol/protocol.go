@@ -35,8 +35,11 @@ type Protocol struct {
 	digest string
 	zone   *time.Location
 	rules  journey.Rules
-	// slots numbers the codes and computed values that rules name.
-	slots map[string]int
+	// slots numbers the codes and computed values that rules name, and facts
+	// the facts.
+	slots, facts map[string]int
+	// conditions counts them, and asked the facts that they ask for.
+	conditions, asked int
 }
 
 // Requirement is one thing that must be known or done.
