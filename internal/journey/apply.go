@@ -229,6 +229,20 @@ func (s *State) applies(rule RequirementRule) bool {
 	})
 }
 
+// Applying lists the requirements that apply to somebody who is referred with
+// these results: those that Begin does not leave out.
+func Applying(rules Rules, a *Assessment) []string {
+	s := State{Flags: a.Flags, Conditions: a.Conditions}
+	ids := make([]string, 0, len(rules.Requirements))
+	for i := range rules.Requirements {
+		rule := &rules.Requirements[i]
+		if s.applies(*rule) || rule.Evidence == ByResult && slices.ContainsFunc(a.Findings, func(f Finding) bool { return f.Requirement == rule.ID }) {
+			ids = append(ids, rule.ID)
+		}
+	}
+	return ids
+}
+
 // Holds returns what is known of the condition of a requirement.
 func (s *State) Holds(requirement string) Holding {
 	for _, c := range s.Conditions {

@@ -150,45 +150,43 @@ func (e Effect) None() bool { return len(e.Gained)+len(e.Lost)+len(e.Flags) == 0
 
 // EffectOn compares what two protocols make of one candidate's results.
 func EffectOn(from, to *Protocol, person Person, results []result.Result, today journey.Date) Effect {
-	before, after := from.Assess(person, results, today), to.Assess(person, results, today)
+	h := historyOf(results)
+	before, after := from.assess(person, h, today), to.assess(person, h, today)
 	var e Effect
 	needed, needs := from.applying(before), to.applying(after)
-	for _, id := range needs {
-		if !slices.Contains(needed, id) {
-			e.Gained = append(e.Gained, id)
+	e.Gained, e.Lost = without(needs, needed), without(needed, needs)
+	was, is := bands(before.Flags), bands(after.Flags)
+	for i := range after.Flags {
+		id := after.Flags[i].ID
+		if was[id] != is[id] {
+			e.Flags = append(e.Flags, FlagChange{ID: id, From: was[id], To: is[id]})
 		}
 	}
-	for _, id := range needed {
-		if !slices.Contains(needs, id) {
-			e.Lost = append(e.Lost, id)
-		}
-	}
-	band := func(flags []Flag, id string) journey.Band {
-		for _, f := range flags {
-			if f.ID == id {
-				return f.Band
-			}
-		}
-		return ""
-	}
-	for _, f := range slices.Concat(after.Flags, before.Flags) {
-		change := FlagChange{ID: f.ID, From: band(before.Flags, f.ID), To: band(after.Flags, f.ID)}
-		if change.From != change.To && !slices.Contains(e.Flags, change) {
-			e.Flags = append(e.Flags, change)
+	for i := range before.Flags {
+		if id := before.Flags[i].ID; is[id] == "" {
+			e.Flags = append(e.Flags, FlagChange{ID: id, From: was[id]})
 		}
 	}
 	return e
 }
 
-// applying lists the requirements that apply by a report, in the order of the
-// protocol: the same rules that the process folds over time.
-func (p *Protocol) applying(r Report) []string {
-	state := journey.Begin(p.rules, journey.Event{Command: journey.Command{Kind: journey.Refer}, Assessment: r.Coded()})
-	var ids []string
-	for _, requirement := range p.Requirements {
-		if state.Applies(requirement.ID) {
-			ids = append(ids, requirement.ID)
-		}
+// without lists what is in a list and not in another.
+func without(list, other []string) []string {
+	if slices.Equal(list, other) {
+		return nil // as is usual
 	}
-	return ids
+	return orNil(slices.DeleteFunc(slices.Clone(list), func(id string) bool { return slices.Contains(other, id) }))
 }
+
+// bands are those of the flags by id; a flag that is not there has none.
+func bands(flags []Flag) map[string]journey.Band {
+	list := make(map[string]journey.Band, len(flags))
+	for i := range flags {
+		list[flags[i].ID] = flags[i].Band
+	}
+	return list
+}
+
+// applying lists the requirements that apply by a report, in the order of the
+// protocol.
+func (p *Protocol) applying(r Report) []string { return journey.Applying(p.rules, r.Coded()) }
