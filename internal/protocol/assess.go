@@ -82,12 +82,18 @@ func (p *Protocol) Assess(person Person, results []result.Result, today journey.
 }
 
 func (p *Protocol) assess(person Person, h *history, today journey.Date) Report {
-	a := &assessment{history: h, protocol: p, person: person, today: today, slots: make([]slot, len(p.slots))}
-	a.reported()
-	a.compute()
+	a := p.begin(person, h, today)
 	return Report{
 		Findings: a.findings(), Flags: a.flags(), Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(h.samples),
 	}
+}
+
+// begin finds every value that rules may read.
+func (p *Protocol) begin(person Person, h *history, today journey.Date) *assessment {
+	a := &assessment{history: h, protocol: p, person: person, today: today, slots: make([]slot, len(p.slots))}
+	a.reported()
+	a.compute()
+	return a
 }
 
 func (a *assessment) findings() []journey.Finding {
@@ -162,58 +168,87 @@ func (a *assessment) all(code string) []*charted {
 // finding reports the results that can satisfy a requirement, if they are
 // complete. The oldest of a set decides how long it is valid.
 func (a *assessment) finding(r *Requirement) (journey.Finding, bool) {
+	f := journey.Finding{Requirement: r.ID}
 	if r.Evidence != journey.ByResult {
-		return journey.Finding{}, false
+		return f, false
 	}
 	if r.blood {
 		return a.bloodFinding(r)
 	}
-	best, found := journey.Finding{}, false
+	var best []int
 	for _, set := range r.sets {
-		f, ok := a.complete(r, set)
-		if ok && (!found || best.Collected.Before(f.Collected)) {
-			best, found = f, true
+		collected, ok := a.complete(set)
+		if ok && (best == nil || f.Collected.Before(collected)) {
+			best, f.Collected = set, collected
 		}
 	}
-	return best, found
+	if best == nil {
+		return f, false
+	}
+	f.Evidence = a.evidenceOf(best)
+	return f, true
 }
 
-func (a *assessment) complete(r *Requirement, set []int) (journey.Finding, bool) {
-	f := journey.Finding{Requirement: r.ID}
+// met reports whether there is a finding.
+func (a *assessment) met(r *Requirement) bool {
+	switch {
+	case r.Evidence != journey.ByResult:
+		return false
+	case r.blood:
+		return len(a.samplesFor(r)) > 0
+	}
+	return slices.ContainsFunc(r.sets, func(set []int) bool {
+		_, ok := a.complete(set)
+		return ok
+	})
+}
+
+// complete returns the oldest day of the newest results of a set.
+func (a *assessment) complete(set []int) (collected journey.Date, ok bool) {
 	for _, i := range set {
 		newest := a.slots[i].newest
 		if newest == nil {
-			return f, false
+			return "", false
 		}
-		if day := journey.Date(newest.CollectedOn); f.Collected == "" || day.Before(f.Collected) {
-			f.Collected = day
+		if day := journey.Date(newest.CollectedOn); collected == "" || day.Before(collected) {
+			collected = day
 		}
 	}
+	return collected, true
+}
+
+// evidenceOf is the fingerprint of all results of a set. Readings of a series
+// belong together: a new one is new evidence.
+func (a *assessment) evidenceOf(set []int) string {
 	if len(set) == 1 {
-		f.Evidence = a.slots[set[0]].newest.withOlder()
-		return f, true
+		return a.slots[set[0]].newest.withOlder()
 	}
 	var evidence []string
 	for _, i := range set {
 		evidence = a.slots[i].newest.appendEvidence(evidence)
 	}
-	f.Evidence = fingerprint(evidence...)
-	return f, true
+	return fingerprint(evidence...)
 }
 
-// bloodFinding gives the first sample to the requirement of the first, and the
-// next sample of another draw to that of the second.
+// samplesFor gives the first sample to the requirement of the first, and all to
+// that of the second, if there is a second of another draw.
+func (a *assessment) samplesFor(r *Requirement) []BloodSample {
+	switch {
+	case len(a.samples) == 0:
+		return nil
+	case r.Gate == journey.ForCommittee:
+		return a.samples[:1]
+	case independent(a.samples):
+		return a.samples
+	}
+	return nil
+}
+
 func (a *assessment) bloodFinding(r *Requirement) (journey.Finding, bool) {
 	f := journey.Finding{Requirement: r.ID}
-	if len(a.samples) == 0 {
+	chosen := a.samplesFor(r)
+	if len(chosen) == 0 {
 		return f, false
-	}
-	chosen := a.samples[:1]
-	if r.Gate != journey.ForCommittee {
-		if !independent(a.samples) {
-			return f, false
-		}
-		chosen = a.samples
 	}
 	var evidence []string
 	for _, s := range chosen {
@@ -371,13 +406,19 @@ func (a *assessment) concerns(rule *FlagRule) bool {
 // coded findings the gravest on record counts: a later negative of another test
 // is no proof against an earlier positive. Only a correction takes it away.
 func (a *assessment) flag(rule *FlagRule) Flag {
-	var worst Flag
-	found := false
+	v, is := a.decisive(rule)
+	return rule.flag(v, is)
+}
+
+// decisive is the value that decides a rule which concerns somebody.
+func (a *assessment) decisive(rule *FlagRule) (*value, verdict) {
+	var worst *value
+	var is verdict
 	consider := func(v *value) {
-		f := rule.flag(v)
-		graver := f.Band.Graver(worst.Band)
-		if !found || rule.Coded && graver || !rule.Coded && (worst.Date.Before(f.Date) || worst.Date == f.Date && graver) {
-			worst, found = f, true
+		other := rule.judge(v)
+		graver := other.band.Graver(is.band)
+		if worst == nil || rule.Coded && graver || !rule.Coded && (worst.date.Before(v.date) || worst.date == v.date && graver) {
+			worst, is = v, other
 		}
 	}
 	for _, i := range rule.slots {
@@ -390,29 +431,47 @@ func (a *assessment) flag(rule *FlagRule) Flag {
 			}
 		}
 	}
-	return worst
+	return worst, is
 }
 
-// flag puts one value in its band.
-func (rule *FlagRule) flag(v *value) Flag {
-	f := Flag{
-		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: journey.Meets, Unit: rule.Unit,
-		Threshold: rule.words, Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
-		Warnings: v.warnings, Evidence: v.fingerprint(), Derived: v.derived,
-	}
+// verdict is the band of a value, with the reason why it can't be decided.
+type verdict struct {
+	band     journey.Band
+	absolute bool
+	reason   string
+}
+
+// judge puts one value in its band.
+func (rule *FlagRule) judge(v *value) (is verdict) {
+	is.band = journey.CannotDecide
 	switch {
 	case v.err != nil:
-		f.Band, f.Reason = journey.CannotDecide, v.err.Error()
+		is.reason = v.err.Error()
 	case rule.Coded && v.finding == "":
-		f.Band, f.Reason = journey.CannotDecide, "the result is not a coded finding"
+		is.reason = "the result is not a coded finding"
 	case !rule.Coded && v.finding != "":
-		f.Band, f.Reason = journey.CannotDecide, "the result is a coded finding and not a number"
+		is.reason = "the result is a coded finding and not a number"
+	case rule.Coded:
+		is.band, is.absolute = rule.BandOf(v.finding)
+	case v.unit != rule.Unit:
+		is.reason = fmt.Sprintf("the unit %s is not the rule's; accepted: %s", v.unit, rule.Unit)
+	default:
+		is.band, is.absolute = rule.BandAt(v.number)
+	}
+	return is
+}
+
+// flag says in full how a value was judged.
+func (rule *FlagRule) flag(v *value, is verdict) Flag {
+	f := Flag{
+		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: is.band, Absolute: is.absolute, Unit: rule.Unit,
+		Threshold: rule.words, Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
+		Warnings: v.warnings, Evidence: v.fingerprint(), Derived: v.derived, Reason: is.reason,
+	}
+	switch {
+	case is.reason != "":
 	case rule.Coded:
 		f.Value, f.Shown, f.Unit = v.finding, v.finding, ""
-		f.Band, f.Absolute = rule.BandOf(v.finding)
-	case v.unit != rule.Unit:
-		f.Band = journey.CannotDecide
-		f.Reason = fmt.Sprintf("the unit %s is not the rule's; accepted: %s", v.unit, rule.Unit)
 	default:
 		f.Value = strconv.FormatFloat(v.number, 'g', -1, 64)
 		f.Shown = clinical.Display(v.number, rule.Decimals)
@@ -421,10 +480,9 @@ func (rule *FlagRule) flag(v *value) Flag {
 	return f
 }
 
-// place finds the band of the unrounded value, and notes when the number as
-// shown, or an end of the interval, would fall in another.
+// place notes when the number as shown, or an end of the interval, would fall in
+// another band than the unrounded value.
 func (rule *FlagRule) place(f *Flag, v *value) {
-	f.Band, f.Absolute = rule.BandAt(v.number)
 	note := func(text string) {
 		f.Near = true
 		f.Warnings = append(slices.Clone(f.Warnings), text)
@@ -450,18 +508,20 @@ func (rule *FlagRule) place(f *Flag, v *value) {
 // BandAt returns the band of a number as it is, and whether it excludes
 // absolutely.
 func (rule *FlagRule) BandAt(number float64) (band journey.Band, absolute bool) {
-	return rule.first(func(b BandRule) bool { return b.Holds(number) })
+	return rule.first(func(b *BandRule) bool { return b.Holds(number) })
 }
 
 // BandOf returns the band of a coded finding, and whether it excludes
 // absolutely.
 func (rule *FlagRule) BandOf(finding string) (band journey.Band, absolute bool) {
-	return rule.first(func(b BandRule) bool { return b.finding != "" && b.finding == finding })
+	return rule.first(func(b *BandRule) bool { return b.finding != "" && b.finding == finding })
 }
 
-func (rule *FlagRule) first(applies func(BandRule) bool) (journey.Band, bool) {
-	if i := slices.IndexFunc(rule.Bands, applies); i >= 0 {
-		return rule.Bands[i].Band, rule.Bands[i].Absolute
+func (rule *FlagRule) first(applies func(*BandRule) bool) (journey.Band, bool) {
+	for i := range rule.Bands {
+		if b := &rule.Bands[i]; applies(b) {
+			return b.Band, b.Absolute
+		}
 	}
 	return journey.Meets, false
 }

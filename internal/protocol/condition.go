@@ -247,22 +247,17 @@ func (c Condition) Missing() []string {
 // does the condition have one.
 func (a *assessment) conditions() []Condition {
 	list, inputs := make([]Condition, 0, a.protocol.conditions), make([]ConditionInput, 0, a.protocol.asked)
-	known := facts{assessment: a, found: make([]fact, len(a.protocol.Facts))}
+	known := a.facts()
 	for i := range a.protocol.Requirements {
 		r := &a.protocol.Requirements[i]
 		if r.condition == nil {
 			continue
 		}
-		first, onRecord := len(inputs), false
+		first := len(inputs)
 		for _, i := range r.condition.inputs {
-			f := known.at(i)
-			inputs = append(inputs, f.input)
-			onRecord = onRecord || f.value != nil
+			inputs = append(inputs, known.at(i).input)
 		}
-		is := r.condition.unasked
-		if onRecord {
-			is = r.condition.ask(known)
-		}
+		is := known.answer(r.condition)
 		list = append(list, Condition{
 			Requirement: r.ID, Holds: is.holds, Expression: r.condition.text, Reason: is.reason, Facts: inputs[first:len(inputs):len(inputs)],
 		})
@@ -294,6 +289,16 @@ type fact struct {
 type facts struct {
 	*assessment
 	found []fact
+}
+
+func (a *assessment) facts() facts { return facts{a, make([]fact, len(a.protocol.Facts))} }
+
+// answer asks an expression, unless nothing that it asks for is on record.
+func (f facts) answer(c *condition) answer {
+	if slices.ContainsFunc(c.inputs, func(i int) bool { return f.at(i).value != nil }) {
+		return c.ask(f)
+	}
+	return c.unasked
 }
 
 func (f facts) at(i int) *fact {

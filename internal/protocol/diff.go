@@ -151,23 +151,48 @@ func (e Effect) None() bool { return len(e.Gained)+len(e.Lost)+len(e.Flags) == 0
 // EffectOn compares what two protocols make of one candidate's results.
 func EffectOn(from, to *Protocol, person Person, results []result.Result, today journey.Date) Effect {
 	h := historyOf(results)
-	before, after := from.assess(person, h, today), to.assess(person, h, today)
-	var e Effect
-	needed, needs := from.applying(before), to.applying(after)
-	e.Gained, e.Lost = without(needs, needed), without(needed, needs)
+	before, after := from.begin(person, h, today).outline(), to.begin(person, h, today).outline()
+	needed, needs := journey.Applying(from.rules, before), journey.Applying(to.rules, after)
+	e := Effect{Gained: without(needs, needed), Lost: without(needed, needs)}
 	was, is := bands(before.Flags), bands(after.Flags)
-	for i := range after.Flags {
-		id := after.Flags[i].ID
-		if was[id] != is[id] {
-			e.Flags = append(e.Flags, FlagChange{ID: id, From: was[id], To: is[id]})
+	for _, f := range after.Flags {
+		if was[f.ID] != f.Band {
+			e.Flags = append(e.Flags, FlagChange{ID: f.ID, From: was[f.ID], To: f.Band})
 		}
 	}
-	for i := range before.Flags {
-		if id := before.Flags[i].ID; is[id] == "" {
-			e.Flags = append(e.Flags, FlagChange{ID: id, From: was[id]})
+	for _, f := range before.Flags {
+		if is[f.ID] == "" {
+			e.Flags = append(e.Flags, FlagChange{ID: f.ID, From: f.Band})
 		}
 	}
 	return e
+}
+
+// outline is what Report.Coded says of what applies and of the bands, without
+// the evidence, and without what a report would write out.
+func (a *assessment) outline() *journey.Assessment {
+	p := a.protocol
+	o := &journey.Assessment{
+		Flags: make([]journey.Flag, 0, len(p.Flags)), Conditions: make([]journey.Condition, 0, p.conditions),
+		Findings: make([]journey.Finding, 0, len(p.Requirements)),
+	}
+	known := a.facts()
+	for i := range p.Requirements {
+		r := &p.Requirements[i]
+		if r.condition != nil {
+			o.Conditions = append(o.Conditions, journey.Condition{Requirement: r.ID, Holds: known.answer(r.condition).holds})
+		}
+		if a.met(r) {
+			o.Findings = append(o.Findings, journey.Finding{Requirement: r.ID})
+		}
+	}
+	for i := range p.Flags {
+		if rule := &p.Flags[i]; a.concerns(rule) {
+			_, is := a.decisive(rule)
+			o.Flags = append(o.Flags, journey.Flag{ID: rule.ID, Requirement: rule.Requirement, Band: is.band, Absolute: is.absolute})
+		}
+	}
+	return o
 }
 
 // without lists what is in a list and not in another.
@@ -179,14 +204,10 @@ func without(list, other []string) []string {
 }
 
 // bands are those of the flags by id; a flag that is not there has none.
-func bands(flags []Flag) map[string]journey.Band {
+func bands(flags []journey.Flag) map[string]journey.Band {
 	list := make(map[string]journey.Band, len(flags))
-	for i := range flags {
-		list[flags[i].ID] = flags[i].Band
+	for _, f := range flags {
+		list[f.ID] = f.Band
 	}
 	return list
 }
-
-// applying lists the requirements that apply by a report, in the order of the
-// protocol.
-func (p *Protocol) applying(r Report) []string { return journey.Applying(p.rules, r.Coded()) }

@@ -16,6 +16,7 @@ import (
 
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/result"
 )
 
 // stricter is the large catalogue with other thresholds and another condition.
@@ -64,30 +65,55 @@ func TestEffectsAreThoseOfEach(t *testing.T) {
 	}
 }
 
-// TestApplyingIsWhatTheProcessBeginsWith holds the short way to the requirements
-// that apply against the state that the process begins with.
-func TestApplyingIsWhatTheProcessBeginsWith(t *testing.T) {
-	for _, p := range []*protocol.Protocol{parsed(t, frozen), parsed(t, large())} {
-		left := false
-		for i := range 100 {
-			person, results := invented(rand.New(rand.NewPCG(8, uint64(i))), p)
-			report := p.Assess(person, results, today)
-			state := journey.Begin(p.Rules(), journey.Event{Command: journey.Command{Kind: journey.Refer}, Assessment: report.Coded()})
-			var want []string
-			for _, r := range p.Requirements {
-				if state.Applies(r.ID) {
-					want = append(want, r.ID)
-				}
-			}
-			if got := journey.Applying(p.Rules(), report.Coded()); !slices.Equal(got, want) {
-				t.Fatalf("got %v, want %v", got, want)
-			}
-			left = left || len(want) < len(p.Requirements)
+// TestEffectIsTheDifferenceOfReports holds the short way to an effect against
+// whole reports, and the state that the process begins with by them.
+func TestEffectIsTheDifferenceOfReports(t *testing.T) {
+	from, to := parsed(t, large()), stricter(t)
+	gained, lost, flagged := 0, 0, 0
+	for i := range 300 {
+		person, results := invented(rand.New(rand.NewPCG(8, uint64(i))), from)
+		one, other := to, from
+		if i%2 == 0 {
+			one, other = from, to
 		}
-		if !left {
-			t.Error("every requirement applies to everybody")
+		needed, was := applying(one, person, results)
+		needs, is := applying(other, person, results)
+		var want protocol.Effect
+		for _, r := range other.Requirements {
+			switch {
+			case needs[r.ID] && !needed[r.ID]:
+				want.Gained = append(want.Gained, r.ID)
+			case needed[r.ID] && !needs[r.ID]:
+				want.Lost = append(want.Lost, r.ID)
+			}
 		}
+		for _, rule := range other.Flags {
+			if was[rule.ID] != is[rule.ID] {
+				want.Flags = append(want.Flags, protocol.FlagChange{ID: rule.ID, From: was[rule.ID], To: is[rule.ID]})
+			}
+		}
+		if got := protocol.EffectOn(one, other, person, results, today); !reflect.DeepEqual(got, want) {
+			t.Fatalf("got %+v, want %+v", got, want)
+		}
+		gained, lost, flagged = gained+len(want.Gained), lost+len(want.Lost), flagged+len(want.Flags)
 	}
+	if gained == 0 || lost == 0 || flagged == 0 {
+		t.Errorf("%d gained, %d lost, %d flags: something never changes", gained, lost, flagged)
+	}
+}
+
+// applying has the requirements that apply, and the bands of the flags.
+func applying(p *protocol.Protocol, person protocol.Person, results []result.Result) (map[string]bool, map[string]journey.Band) {
+	report := p.Assess(person, results, today)
+	state := journey.Begin(p.Rules(), journey.Event{Command: journey.Command{Kind: journey.Refer}, Assessment: report.Coded()})
+	applies, bands := map[string]bool{}, map[string]journey.Band{}
+	for _, r := range p.Requirements {
+		applies[r.ID] = state.Applies(r.ID)
+	}
+	for _, f := range report.Flags {
+		bands[f.ID] = f.Band
+	}
+	return applies, bands
 }
 
 var manyCandidates = flag.Int("candidates", 5000, "how many candidates BenchmarkReassess assesses")
