@@ -223,7 +223,8 @@ func (a *assessment) evidenceOf(set []int) string {
 	if len(set) == 1 {
 		return a.slots[set[0]].newest.withOlder()
 	}
-	var evidence []string
+	var room [16]string
+	evidence := room[:0]
 	for _, i := range set {
 		evidence = a.slots[i].newest.appendEvidence(evidence)
 	}

@@ -32,7 +32,8 @@ func (a *assessment) compute() {
 // derive offers a computed value to the rules and to readers. With an error the
 // rules learn why there is none, and readers get nothing.
 func (a *assessment) derive(d Derived, from []*charted, r clinical.Result, err error) {
-	v := value{err: err, derived: d.Key, equation: r.Equation}
+	v := value{err: err, derived: d.Key, equation: r.Equation, evidence: make([]string, 0, len(from))}
+	v.inputs, v.warnings = slices.Grow(v.inputs, len(r.Inputs)), slices.Grow(v.warnings, len(r.Warnings))
 	for _, each := range from {
 		v.evidence = append(v.evidence, each.evidence)
 		if day := journey.Date(each.CollectedOn); v.date.Before(day) {

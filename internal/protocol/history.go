@@ -123,7 +123,8 @@ func (r *charted) withOlder() string {
 	case r.older == nil:
 		return r.alone()
 	case r.series == "":
-		r.series = fingerprint(r.appendEvidence(nil)...)
+		var room [16]string
+		r.series = fingerprint(r.appendEvidence(room[:0])...)
 	}
 	return r.series
 }
@@ -138,14 +139,13 @@ func (r *charted) appendEvidence(evidence []string) []string {
 // fingerprint identifies a set of results, in any order. It is kept in records:
 // the same set has to have the same for ever.
 func fingerprint(evidence ...string) string {
-	if len(evidence) > 1 {
-		evidence = slices.Clone(evidence)
-		slices.Sort(evidence)
-		evidence = slices.Compact(evidence)
-	}
+	// What usually suffices stays on the stack.
+	var room [16]string
+	sorted := append(room[:0], evidence...)
+	slices.Sort(sorted)
 	var buffer [512]byte
 	text := buffer[:0]
-	for i, each := range evidence {
+	for i, each := range slices.Compact(sorted) {
 		if i > 0 {
 			text = append(text, '\n')
 		}
