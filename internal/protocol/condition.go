@@ -71,8 +71,8 @@ const (
 type condition struct {
 	text    string
 	program cel.Program
-	// facts are those it asks for, in order, and unasked is the answer while
-	// none of them is on record.
+	// facts are those it asks for, in order, inputs where they stand in the
+	// protocol, and unasked is the answer while none of them is on record.
 	facts   []string
 	inputs  []int
 	unasked answer
