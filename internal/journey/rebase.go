@@ -191,7 +191,7 @@ func (s *State) rebasedResult(before State, b basis) Requirement {
 		return s.opened(b)
 	}
 	signed := r.Status == Met || r.Status == NotMet
-	if !s.applies(b.rule) && !(same && signed) {
+	if !s.applies(&b.rule) && !(same && signed) {
 		return Requirement{ID: b.rule.ID, Status: NotApplicable}
 	}
 	fresh := s.resulted(b.rule, finding.Evidence, finding.Collected, b.event.Today)

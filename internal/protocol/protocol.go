@@ -42,10 +42,16 @@ type Protocol struct {
 	AdvocateDuties []Item      `yaml:"advocate_duties"`
 	Reminders      []Reminder  `yaml:"reminders"`
 	Recovery       []Milestone `yaml:"recovery"`
-	source         []byte
-	digest         string
-	zone           *time.Location
-	rules          journey.Rules
+
+	source []byte
+	digest string
+	zone   *time.Location
+	rules  journey.Rules
+	// slots numbers the codes and computed values that rules name, and facts
+	// the facts.
+	slots, facts map[string]int
+	// conditions counts them, and asked the facts that they ask for.
+	conditions, asked int
 }
 
 // Requirement is one thing that must be known or done.
@@ -91,6 +97,9 @@ type Requirement struct {
 	Apart    []Spacing `yaml:"apart" doc:"requirements that are not done on the same days"`
 
 	condition *condition
+	// sets has the slots of LOINC and Local; blood says that it is a blood type.
+	sets  [][]int
+	blood bool
 }
 
 // Performer is who performs a requirement. It gives no permission: roles do.
@@ -171,6 +180,12 @@ type FlagRule struct {
 	// Clears says what would lift it, Differs where countries and sites differ.
 	Clears  string `yaml:"clears" doc:"what would lift it"`
 	Differs string `yaml:"differs" doc:"where countries or sites differ, so that the value is theirs to set"`
+
+	// slots are those of the values it reads; words say what the bands are, and
+	// factors convert other units of its observations to its own.
+	slots   []int
+	words   string
+	factors map[string]float64
 }
 
 // BandRule is one band with the condition for it, such as "< 60" or
