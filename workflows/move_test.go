@@ -12,6 +12,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/walk"
 )
@@ -21,7 +22,7 @@ import (
 func nextVersion(t *testing.T) *protocol.Protocol {
 	t.Helper()
 	text := strings.NewReplacer(
-		`version: "`+protocol.Default().Version+`"`, `version: "next-1"`,
+		`version: "`+protocoltest.Brief().Version+`"`, `version: "next-1"`,
 		"fasting_glucose >= 100 ", "fasting_glucose >= 85 ",
 		"\nrequirements:\n", `
 requirements:
@@ -33,7 +34,7 @@ requirements:
     signer: clinician
     source: invented for this test
 `, "hold_days: 183", "hold_days: 90",
-	).Replace(protocol.Default().Source())
+	).Replace(protocoltest.Brief().Source())
 	p, err := protocol.Parse([]byte(text))
 	if err != nil {
 		t.Fatal(err)

@@ -18,8 +18,9 @@ import (
 )
 
 func protocolCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "protocol", Short: "Programme protocols: check one, compare two, explain a candidate's plan"}
-	cmd.AddCommand(protocolCheckCommand(), protocolSchemaCommand(), protocolShowCommand(), protocolDiffCommand(), protocolExplainCommand())
+	cmd := &cobra.Command{Use: "protocol", Short: "Programme protocols: check, compare and adopt them, explain a candidate's plan, move candidates"}
+	cmd.AddCommand(protocolCheckCommand(), protocolSchemaCommand(), protocolShowCommand(), protocolDiffCommand(), protocolExplainCommand(),
+		protocolAdoptCommand(), protocolMoveCommand())
 	return cmd
 }
 

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
@@ -21,8 +21,8 @@ import (
 func laterVersion(t *testing.T, version, header string) string {
 	t.Helper()
 	text := strings.NewReplacer(
-		`version: "`+protocol.Default().Version+`"`, "version: \""+version+"\"\n"+header, "fasting_glucose >= 100 ", "fasting_glucose >= 85 ",
-	).Replace(protocol.Default().Source())
+		`version: "`+protocoltest.Brief().Version+`"`, "version: \""+version+"\"\n"+header, "fasting_glucose >= 100 ", "fasting_glucose >= 85 ",
+	).Replace(protocoltest.Brief().Source())
 	file := filepath.Join(t.TempDir(), version+".yaml")
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -64,13 +64,13 @@ func TestAdopt(t *testing.T) {
 func peopled(t *testing.T, n int) (data string, ids []string) {
 	t.Helper()
 	data = t.TempDir()
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
 	employ(t, sys.Store)
 	p := walk.NewPlayer(sys.Dispatcher)
-	begin := time.Now().In(protocol.Default().Zone()).AddDate(0, 0, -40).Truncate(24 * time.Hour).Add(9 * time.Hour)
+	begin := time.Now().In(protocoltest.Brief().Zone()).AddDate(0, 0, -40).Truncate(24 * time.Hour).Add(9 * time.Hour)
 	for i := range n {
 		w := walk.New(i+1, begin).Refer()
 		if i%3 > 0 {
@@ -151,7 +151,7 @@ func TestMoveOfAFolder(t *testing.T) {
 		t.Errorf("the second time: %v\n%s", err, out)
 	}
 	// There and back, and there again.
-	if out, err = move("--to", protocol.Default().Version, "--from", "ours-1", "--confirm"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
+	if out, err = move("--to", protocoltest.Brief().Version, "--from", "ours-1", "--confirm"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
 		t.Errorf("back: %v\n%s", err, out)
 	}
 	if out, err = move("--to", "ours-1", "--confirm", "--reason", "new limits"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
@@ -165,7 +165,7 @@ func TestMoveOfAFolder(t *testing.T) {
 		t.Errorf("got %s", out)
 	}
 	mustRun(t, "rebuild", "--data", data)
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -186,7 +186,7 @@ func TestMoveOfAFolder(t *testing.T) {
 		if err != nil || c.Protocol != p.Version {
 			t.Fatalf("%s, %v", c.Protocol, err)
 		}
-		if folded := journey.Fold(protocol.Default().Rules(), events); !slices.Equal(folded.Requirements, c.State.Requirements) {
+		if folded := journey.Fold(protocoltest.Brief().Rules(), events); !slices.Equal(folded.Requirements, c.State.Requirements) {
 			t.Errorf("the record is not the fold of its events:\n%+v\n%+v", folded.Requirements, c.State.Requirements)
 		}
 	}
@@ -217,7 +217,7 @@ func TestMoveIsInterrupted(t *testing.T) {
 	token := strings.TrimSpace(mustRun(t, "token", "issue", "--data", data, "--role", "administrator"))
 	coordinator := strings.TrimSpace(mustRun(t, "token", "issue", "--data", data, "--role", "coordinator"))
 	for _, after := range []int{2, 3} {
-		srv := start(t, "serve", data)
+		srv := start(t, "serve", data, "--protocol", "../../testdata/protocols/brief.yaml")
 		out := &killer{srv: srv, after: after}
 		cmd := program(out, out)
 		cmd.SetArgs([]string{"protocol", "move", "--to", "ours-1", "--confirm", "--server", srv.url, "--token", token})
@@ -226,7 +226,7 @@ func TestMoveIsInterrupted(t *testing.T) {
 			t.Errorf("the interrupted move ends with %v\n%s", err, out)
 		}
 	}
-	srv := start(t, "serve", data)
+	srv := start(t, "serve", data, "--protocol", "../../testdata/protocols/brief.yaml")
 	if _, err := run(t, "protocol", "move", "--to", "ours-1", "--server", srv.url, "--token", coordinator); err == nil || !strings.Contains(err.Error(), "role") {
 		t.Errorf("a coordinator is answered %v", err)
 	}
