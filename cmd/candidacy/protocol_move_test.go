@@ -124,13 +124,13 @@ func TestMoveOfAFolder(t *testing.T) {
 	move := func(args ...string) (string, error) {
 		return run(t, append([]string{"protocol", "move", "--data", data}, args...)...)
 	}
-	if _, err := move("--to", "ours-1"); err == nil || !strings.Contains(err.Error(), "--to: version ours-1 is not stored; accepted: 2026.") {
+	if _, err := move("--to", "ours-1"); err == nil || !strings.Contains(err.Error(), "--to: version ours-1 is not stored; accepted: brief") {
 		t.Errorf("a version that is not stored is answered %v", err)
 	}
 	mustRun(t, "protocol", "adopt", laterVersion(t, "ours-1", approved), "--data", data)
 	out, err := move("--to", "ours-1")
 	for _, want := range []string{
-		"candidate " + ids[2] + " (evaluation, from version 2026.", "gains requirement glucose-tolerance", "3 open candidates would be moved to version ours-1; for 1 of them something changes",
+		"candidate " + ids[2] + " (evaluation, from version brief", "gains requirement glucose-tolerance", "3 open candidates would be moved to version ours-1; for 1 of them something changes",
 		"1 requirements gained, 0 lost", "Nothing was moved. Add --confirm",
 	} {
 		if err != nil || !strings.Contains(out, want) {
