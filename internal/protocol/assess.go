@@ -322,7 +322,7 @@ func (a *assessment) reported() {
 		default:
 			continue
 		}
-		if v.err != errText {
+		if !errors.Is(v.err, errText) {
 			n := len(inputs)
 			inputs = append(inputs, input)
 			v.inputs = inputs[n : n+1 : n+1]
