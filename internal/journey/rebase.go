@@ -113,7 +113,7 @@ func (s *State) rebased(before State, b basis) Requirement {
 		}
 		return r
 	case Met, NotMet, Expired:
-		if s.retaken(b) {
+		if s.retaken(before, b) {
 			return open
 		}
 		r.ValidUntil = validUntil(b.rule, r.Collected)
@@ -132,7 +132,7 @@ func (s *State) rebased(before State, b basis) Requirement {
 
 // retaken reports whether a consent or a review has to be given anew, because
 // the new rules would not have taken it as it was given.
-func (s *State) retaken(b basis) bool {
+func (s *State) retaken(before State, b basis) bool {
 	switch {
 	case b.was.SignedBy == "":
 		return true
@@ -142,6 +142,13 @@ func (s *State) retaken(b basis) bool {
 		return true
 	case b.rule.ByAdvocate && b.was.SignedBy != s.Advocate:
 		return true
+	case b.rule.Evidence == ByReview:
+		// The reviewer has not seen a flag that the new rules raise.
+		return slices.ContainsFunc(s.FlagsOf(b.rule.ID), func(now Flag) bool {
+			return now.Band != Meets && !slices.ContainsFunc(before.FlagsOf(b.rule.ID), func(f Flag) bool {
+				return f.ID == now.ID && f.Band == now.Band && f.Absolute == now.Absolute
+			})
+		})
 	}
 	return false
 }

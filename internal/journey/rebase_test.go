@@ -91,6 +91,9 @@ func TestRebase(t *testing.T) {
 		{"another reviewer", "history", func(r *journey.RequirementRule) { r.Signer = journey.Advocate }, nil, journey.Due, ""},
 		{"a review where results were", "creatinine", func(r *journey.RequirementRule) { r.Evidence = journey.ByReview }, nil, journey.Due, ""},
 		{"results where a review was", "history", func(r *journey.RequirementRule) { r.Evidence = journey.ByResult }, nil, journey.Due, ""},
+		{"a new flag on a review", "history", func(*journey.RequirementRule) {}, func(a *journey.Assessment) {
+			a.Flags = append(a.Flags, journey.Flag{ID: "age", Requirement: "history", Band: journey.Discussion})
+		}, journey.Due, ""},
 		{"another id", "history", func(r *journey.RequirementRule) { r.ID = "medical-history" }, nil, "", ""},
 		{"another id of the assignment", "advocate-assigned", func(r *journey.RequirementRule) { r.ID = "advocate" }, nil, "", ""},
 		{"only by the advocate", "psychosocial", func(r *journey.RequirementRule) { r.ByAdvocate = true }, nil, journey.Due, ""},
@@ -243,6 +246,9 @@ func TestRebaseSatisfiesNothingByItself(t *testing.T) {
 		if rapid.Bool().Draw(t, "same flags") {
 			a.Flags = slices.Clone(s.Flags)
 		}
+		if rapid.IntRange(0, 2).Draw(t, "flag on a review") == 0 {
+			a.Flags = append(a.Flags, journey.Flag{ID: "age", Requirement: "history", Band: journey.Discussion})
+		}
 		for _, rule := range to.Requirements {
 			if rule.Conditional {
 				a.Conditions = append(a.Conditions, journey.Condition{
@@ -320,7 +326,13 @@ func checkKept(t failer, from journey.Rules, rule journey.RequirementRule, befor
 	if is.Status == journey.Met && rule.ByAdvocate && rule.Evidence == journey.ByReview && is.SignedBy != after.Advocate {
 		bad("the advocate did not give it")
 	}
-	if rule.Evidence != journey.ByResult || is.Status == journey.Waived {
+	if is.Status == journey.Waived {
+		return
+	}
+	if rule.Evidence == journey.ByReview && journey.Worst(before.FlagsOf(rule.ID)) == journey.Meets && journey.Worst(after.FlagsOf(rule.ID)) != journey.Meets {
+		bad("the reviewer has not seen the flag")
+	}
+	if rule.Evidence != journey.ByResult {
 		return
 	}
 	if !slices.ContainsFunc(a.Findings, func(f journey.Finding) bool { return f.Requirement == rule.ID && f.Evidence == is.Evidence }) {
