@@ -389,26 +389,67 @@ type Decision struct {
 }
 
 // Basis is what the committee had before it: the version and the digest of the
-// protocol, the flags, the computed values, and why conditional requirements
-// applied.
+// protocol, the state of every requirement, the flags, the computed values, and
+// why conditional requirements applied. Entries from before it was kept have
+// none of it, and the older of those that have it lack the title and the
+// requirements.
 type Basis struct {
-	Protocol   string               `json:"protocol"`
-	Digest     string               `json:"digest"`
-	Flags      []protocol.Flag      `json:"flags"`
-	Derived    []protocol.Derived   `json:"derived"`
-	Conditions []protocol.Condition `json:"conditions,omitempty"`
+	Protocol     string               `json:"protocol"`
+	Title        string               `json:"title,omitempty"`
+	Digest       string               `json:"digest"`
+	Requirements []BasisRequirement   `json:"requirements,omitempty"`
+	Flags        []protocol.Flag      `json:"flags"`
+	Derived      []protocol.Derived   `json:"derived"`
+	Conditions   []protocol.Condition `json:"conditions,omitempty"`
+}
+
+// BasisRequirement is a requirement as it stood before the decision, which
+// itself changes some.
+type BasisRequirement struct {
+	ID        string         `json:"id"`
+	Title     string         `json:"title"`
+	Status    journey.Status `json:"status"`
+	Collected journey.Date   `json:"collected,omitempty"`
+	// ValidUntil is the last day of the results or the review, WaivedUntil that
+	// of a waiver.
+	ValidUntil  journey.Date     `json:"valid_until,omitempty"`
+	WaivedUntil journey.Date     `json:"waived_until,omitempty"`
+	SignedBy    string           `json:"signed_by,omitempty"`
+	SignedOn    journey.Date     `json:"signed_on,omitempty"`
+	Position    journey.Position `json:"position,omitempty"`
+	// Awaiting is a first signature where the protocol wants two.
+	Awaiting *journey.Countersignature `json:"awaiting,omitempty"`
 }
 
 func (c *commit) decision(body *command.RecordDecision) error {
 	var err error
 	c.body, err = json.Marshal(Decision{RecordDecision: *body, Basis: Basis{
-		Protocol: c.protocol.Version, Digest: c.protocol.Digest(),
-		Flags: c.report.Flags, Derived: c.report.Derived, Conditions: c.report.Conditions,
+		Protocol: c.protocol.Version, Title: c.protocol.Title, Digest: c.protocol.Digest(),
+		Requirements: basisRequirements(c.protocol, c.state),
+		Flags:        c.report.Flags, Derived: c.report.Derived, Conditions: c.report.Conditions,
 	}})
 	if err != nil {
 		return fmt.Errorf("encode the decision: %w", err)
 	}
 	return nil
+}
+
+func basisRequirements(p *protocol.Protocol, s journey.State) []BasisRequirement {
+	var list []BasisRequirement
+	for _, r := range s.Requirements {
+		kept := BasisRequirement{
+			ID: r.ID, Title: r.ID, Status: r.Status, Collected: r.Collected, ValidUntil: r.ValidUntil,
+			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position, Awaiting: r.Awaiting,
+		}
+		if rule, ok := p.Find(r.ID); ok {
+			kept.Title = rule.Title
+		}
+		if r.Status == journey.Waived {
+			kept.ValidUntil, kept.WaivedUntil = "", r.ValidUntil
+		}
+		list = append(list, kept)
+	}
+	return list
 }
 
 // needIndependence are the steps that the advocate's independence bears.
@@ -540,7 +581,7 @@ func (c *commit) independent(account, who string) error {
 // question before the operation: what a donor's kidney does afterwards is no
 // answer to it.
 func (c *commit) assess() {
-	person := protocol.Person{BirthDate: c.referral.Identity.BirthDate, Sex: c.referral.Identity.Sex}
+	person := Person(c.referral.Identity, c.referral.Path, c.referral.Recipient, c.planned())
 	c.report = Eligibility(c.protocol, person, c.results, c.state.Operated, c.command.Today)
 	if c.state.Operated != "" {
 		return
@@ -567,6 +608,30 @@ func Eligibility(p *protocol.Protocol, person protocol.Person, results []result.
 	report = p.Assess(person, before, operated)
 	report.Derived = derived
 	return report
+}
+
+// Person is what formulas and conditions need to know of a candidate.
+func Person(identity record.Identity, path, recipient string, planned journey.Date) protocol.Person {
+	return protocol.Person{
+		BirthDate: identity.BirthDate, Sex: identity.Sex, Path: path, RecipientKnown: recipient != "", Planned: planned,
+	}
+}
+
+// PersonOf is Person of a candidate on record.
+func PersonOf(c record.Candidate) protocol.Person {
+	return Person(c.Identity, c.Path, c.Recipient, c.State.Planned)
+}
+
+// planned is the planned day of the operation once the command is carried out.
+func (c *commit) planned() journey.Date {
+	switch c.command.Kind {
+	case journey.Schedule:
+		return c.command.On
+	case journey.CancelOperation, journey.Hold:
+		return ""
+	default:
+		return c.state.Planned
+	}
 }
 
 // mismatches compares what was read back with the record, line by line.

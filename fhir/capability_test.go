@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/internal/journey"
 )
 
 // sample is a value that each kind of parameter takes.
@@ -102,7 +104,7 @@ func TestEveryTypeHasItsPlace(t *testing.T) {
 // is published, and nothing is indexed that can't be searched.
 func TestIndexAgreesWithTheParameters(t *testing.T) {
 	found := map[string]bool{}
-	for _, r := range mustPublish(t, testSnapshot(candidateA)) {
+	for _, r := range mustPublish(t, decided(testSnapshot(candidateA), journey.Approve)) {
 		for _, x := range r.Index {
 			p, ok := types[r.Type].find(strings.TrimSuffix(x.Param, endSuffix))
 			if !ok || p.use != byIndex {

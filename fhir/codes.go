@@ -9,11 +9,12 @@ import (
 
 // The types of resource that are published.
 const (
-	typePatient       = "Patient"
-	typeEpisodeOfCare = "EpisodeOfCare"
-	typeCarePlan      = "CarePlan"
-	typeObservation   = "Observation"
-	typeDetectedIssue = "DetectedIssue"
+	typePatient            = "Patient"
+	typeEpisodeOfCare      = "EpisodeOfCare"
+	typeCarePlan           = "CarePlan"
+	typeObservation        = "Observation"
+	typeDetectedIssue      = "DetectedIssue"
+	typeClinicalImpression = "ClinicalImpression"
 )
 
 // Code systems of others.
@@ -29,6 +30,7 @@ const (
 	systemRequestStatus       = "http://hl7.org/fhir/request-status"
 	systemObservationStatus   = "http://hl7.org/fhir/observation-status"
 	systemEpisodeStatus       = "http://hl7.org/fhir/episode-of-care-status"
+	systemEventStatus         = "http://hl7.org/fhir/event-status"
 )
 
 // Local code systems, for what has no confirmed code elsewhere.
@@ -38,6 +40,7 @@ const (
 	systemOutcome     = "https://candidacy.example/CodeSystem/requirement-outcome"
 	systemFlag        = "https://candidacy.example/CodeSystem/flag"
 	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
+	systemDecision    = "https://candidacy.example/CodeSystem/committee-decision"
 )
 
 // A profile is declared only where a test checks its mandatory elements.

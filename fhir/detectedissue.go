@@ -93,21 +93,27 @@ func issueDetail(flag protocol.Flag) string {
 		}
 	}
 	add("", flag.Title)
-	if flag.Shown != "" {
-		shown := strings.TrimSpace(flag.Shown + " " + flag.Unit)
-		// Without it, a reader would see a number on the other side.
-		if flag.Near && flag.Value != "" {
-			shown += " (unrounded " + flag.Value + ")"
-		}
-		if flag.Interval != nil {
-			shown += ", " + flag.Interval.Text(1)
-		}
-		add("value: ", shown)
-	}
+	add("value: ", flagValue(flag))
 	add("cannot decide: ", flag.Reason)
 	add("threshold: ", flag.Threshold)
 	add("source: ", flag.Source)
 	return strings.Join(parts, "; ")
+}
+
+// flagValue is the value that was compared, empty where there was none.
+func flagValue(flag protocol.Flag) string {
+	if flag.Shown == "" {
+		return ""
+	}
+	shown := strings.TrimSpace(flag.Shown + " " + flag.Unit)
+	// Without it, a reader would see a number on the other side.
+	if flag.Near && flag.Value != "" {
+		shown += " (unrounded " + flag.Value + ")"
+	}
+	if flag.Interval != nil {
+		shown += ", " + flag.Interval.Text(1)
+	}
+	return shown
 }
 
 // implicated points to the computed value, if that is published, and to the

@@ -18,8 +18,9 @@ type Publisher struct{}
 var _ activities.Publisher = Publisher{}
 
 // Publish returns every resource of the candidate as it now stands, including
-// the retired form of those that no longer have a reason to exist. It fails on
-// a value that has no FHIR form rather than publish a guess.
+// the retired form of those that no longer have a reason to exist. Impressions
+// of earlier decisions are not among them: they stay as they were published. It
+// fails on a value that has no FHIR form rather than publish a guess.
 func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	if !validID(s.Candidate) || len(s.Candidate) > 40 {
 		return nil, errors.New("publish: the candidate's id can't be the root of FHIR ids")
@@ -49,7 +50,12 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
-	return append(list, gone...), nil
+	list = append(list, gone...)
+	impressions, err := clinicalImpressions(s, list)
+	if err != nil {
+		return nil, fmt.Errorf("publish: %w", err)
+	}
+	return append(list, impressions...), nil
 }
 
 // retired republishes computed values and flags that the report no longer

@@ -38,9 +38,9 @@ func decode[T any](t testing.TB, r record.Resource) T {
 }
 
 func TestPublishIsDeterministicAndWellFormed(t *testing.T) {
-	list := mustPublish(t, testSnapshot(candidateA))
-	again := mustPublish(t, testSnapshot(candidateA))
-	if len(list) != 3+8+3+3 {
+	list := mustPublish(t, decided(testSnapshot(candidateA), journey.Approve))
+	again := mustPublish(t, decided(testSnapshot(candidateA), journey.Approve))
+	if len(list) != 3+8+3+3+1 {
 		t.Errorf("%d resources", len(list))
 	}
 	for i, r := range list {
@@ -63,12 +63,12 @@ func TestPublishIsDeterministicAndWellFormed(t *testing.T) {
 }
 
 func TestNothingOfTheRecipientOrOfPeopleComesOut(t *testing.T) {
-	for _, r := range mustPublish(t, testSnapshot(candidateA)) {
+	for _, r := range mustPublish(t, decided(testSnapshot(candidateA), journey.Defer)) {
 		text := string(r.Body) + r.Meta
 		for _, x := range r.Index {
 			text += x.System + x.Value
 		}
-		for _, mark := range []string{recipientMark, pathMark, "advocate-account", "signer-account", "objects"} {
+		for _, mark := range []string{recipientMark, pathMark, "advocate-account", "signer-account", "committee-account", "objects"} {
 			if strings.Contains(text, mark) {
 				t.Errorf("%s/%s holds %q", r.Type, r.ID, mark)
 			}
@@ -197,13 +197,17 @@ func TestCareBeginsWithTheReferral(t *testing.T) {
 	}
 }
 
-// ended returns what is published after the command that ends the journey.
-func ended(t *testing.T, candidate string, kind journey.Kind, role journey.Role, outcome journey.Outcome) []record.Resource {
+// ended returns what is published after the command that ends the journey, which
+// the committee had seen before if it had said something.
+func ended(t *testing.T, candidate string, before journey.Outcome, kind journey.Kind, role journey.Role, outcome journey.Outcome) []record.Resource {
 	t.Helper()
 	s := testSnapshot(candidate)
+	if before != "" {
+		s = decided(s, before)
+	}
+	s.Previous = mustPublish(t, s)
 	s.State.Stage = journey.Committee
 	s.State.Resume = ""
-	s.Previous = mustPublish(t, s)
 	s.Today = "2026-03-09"
 	s.State = journey.Apply(journey.Rules{}, s.State, journey.Event{Seq: s.State.Seq + 1, Command: journey.Command{
 		Candidate: candidate, Kind: kind, Role: role, Outcome: outcome, At: testNow.AddDate(0, 0, 7), Today: s.Today, Reasoned: true,
@@ -212,10 +216,25 @@ func ended(t *testing.T, candidate string, kind journey.Kind, role journey.Role,
 }
 
 func TestExitsLookTheSame(t *testing.T) {
-	withdrawn := ended(t, candidateA, journey.Withdraw, journey.Advocate, "")
+	// An approval before the one and a deferral before the other don't tell them
+	// apart either.
+	exitsLookTheSame(t, "", "")
+	for _, w := range []journey.Outcome{journey.Approve, journey.Defer} {
+		for _, d := range []journey.Outcome{journey.Approve, journey.Defer} {
+			exitsLookTheSame(t, w, d)
+		}
+	}
+}
+
+func exitsLookTheSame(t *testing.T, beforeWithdrawal, beforeDecline journey.Outcome) {
+	t.Helper()
+	withdrawn := ended(t, candidateA, beforeWithdrawal, journey.Withdraw, journey.Advocate, "")
+	if n := len(impressions(withdrawn)); (n == 1) != (beforeWithdrawal != "") {
+		t.Errorf("%d impressions after %q and a withdrawal", n, beforeWithdrawal)
+	}
 	for name, declined := range map[string][]record.Resource{
-		"declined":              ended(t, candidateB, journey.Decline, journey.CommitteeRole, ""),
-		"declined by committee": ended(t, candidateB, journey.RecordDecision, journey.CommitteeRole, journey.DeclineCandidate),
+		"declined":              ended(t, candidateB, beforeDecline, journey.Decline, journey.CommitteeRole, ""),
+		"declined by committee": ended(t, candidateB, beforeDecline, journey.RecordDecision, journey.CommitteeRole, journey.DeclineCandidate),
 	} {
 		if len(withdrawn) != len(declined) {
 			t.Fatalf("%s: %d resources, withdrawn %d", name, len(declined), len(withdrawn))

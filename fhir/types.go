@@ -113,6 +113,15 @@ var types = map[string]resourceType{
 			dateParam("identified", "DetectedIssue-identified"),
 		},
 	},
+	typeClinicalImpression: {
+		code: r4.ResourceTypeClinicalImpression,
+		params: []param{
+			patientParam("patient", "clinical-patient"),
+			patientParam("subject", "ClinicalImpression-subject"),
+			tokenParam("status", "ClinicalImpression-status", systemEventStatus),
+			dateParam("date", "clinical-date"),
+		},
+	},
 }
 
 func (t resourceType) find(name string) (param, bool) {

@@ -16,13 +16,14 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/walk"
 	"candidacy/workflows"
 )
 
 // morning is a Monday, 9:00 in the programme's zone.
-var morning = time.Date(2025, time.January, 6, 9, 0, 0, 0, protocol.Default().Zone())
+var morning = time.Date(2025, time.January, 6, 9, 0, 0, 0, protocoltest.Brief().Zone())
 
 // silent publishes nothing: what is published has tests of its own.
 type silent struct{}
@@ -52,7 +53,7 @@ func newBench(t *testing.T) *bench {
 	t.Helper()
 	var suite testsuite.WorkflowTestSuite
 	suite.SetLogger(log.NewStructuredLogger(slog.New(slog.DiscardHandler)))
-	b := &bench{t: t, env: suite.NewTestWorkflowEnvironment(), protocol: protocol.Default(), candidate: uuid.NewString(), walk: walk.New(1, morning)}
+	b := &bench{t: t, env: suite.NewTestWorkflowEnvironment(), protocol: protocoltest.Brief(), candidate: uuid.NewString(), walk: walk.New(1, morning)}
 	b.env.SetStartTime(morning)
 	b.env.SetTestTimeout(time.Minute)
 	var err error

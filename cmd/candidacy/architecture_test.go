@@ -75,7 +75,10 @@ var layers = map[string][]string{
 		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine",
 		"candidacy/internal/protocol", "candidacy/internal/record",
 	},
+	"candidacy/internal/synthetic":             {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result"},
+	"candidacy/internal/protocol/protocoltest": {"candidacy/internal/protocol", "candidacy/testdata/protocols"},
 	"candidacy/internal/demo": {
+		"candidacy/internal/synthetic",
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result", "candidacy/testdata/bundles",
 	},

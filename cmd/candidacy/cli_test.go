@@ -14,7 +14,7 @@ import (
 	"time"
 
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
 )
@@ -153,12 +153,12 @@ func TestIntake(t *testing.T) {
 // TestAuditNamesTheBadEntry changes one entry behind the program's back.
 func TestAuditNamesTheBadEntry(t *testing.T) {
 	data := t.TempDir()
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
 	employ(t, sys.Store)
-	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocol.Default().Zone())
+	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocoltest.Brief().Zone())
 	candidate := play(t, walk.NewPlayer(sys.Dispatcher), "A", walk.New(1, begin).Refer().Screen().Steps())
 	if err := sys.Close(); err != nil {
 		t.Fatal(err)
@@ -252,7 +252,7 @@ func TestWithdrawalAndDeclineLookTheSame(t *testing.T) {
 			t.Fatalf("%s was answered %d %s", exit, a.status, a.body)
 		}
 		var all strings.Builder
-		for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue"} {
+		for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression"} {
 			a := mustAsk(t, "GET", srv.url+"/fhir/"+typ+"?patient="+receipt.Candidate, s.tokens[journey.EHR], "", nil)
 			if typ == "Patient" {
 				a = mustAsk(t, "GET", srv.url+"/fhir/Patient/"+receipt.Candidate, s.tokens[journey.EHR], "", nil)

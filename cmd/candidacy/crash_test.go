@@ -15,7 +15,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/walk"
 )
@@ -35,7 +35,7 @@ type traveller struct {
 }
 
 func newTraveller(number int, s staff) *traveller {
-	zone := protocol.Default().Zone()
+	zone := protocoltest.Brief().Zone()
 	// Results are of the past weeks; everything is done now.
 	begin := time.Now().In(zone).AddDate(0, 0, -21).Truncate(24 * time.Hour).Add(9 * time.Hour)
 	w := walk.New(number, begin)
@@ -111,7 +111,7 @@ func TestNothingAcknowledgedIsLost(t *testing.T) {
 		current[i] = newTraveller(number, s)
 	}
 	for round := range rounds {
-		srv := start(t, "serve", data)
+		srv := start(t, "serve", data, "--protocol", "../../testdata/protocols/brief.yaml")
 		// The kill comes after a random number of acknowledgements, while the
 		// other clients' commands are at any point of their way.
 		target := int64(1 + chance.IntN(12))
@@ -146,7 +146,7 @@ func TestNothingAcknowledgedIsLost(t *testing.T) {
 	}
 
 	// After the last restart everybody goes on to the end of the walk.
-	srv := start(t, "serve", data)
+	srv := start(t, "serve", data, "--protocol", "../../testdata/protocols/brief.yaml")
 	for _, tr := range current {
 		for !tr.arrived() {
 			if !tr.advance(t, srv.url, s) {

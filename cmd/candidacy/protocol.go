@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"candidacy/activities"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -178,7 +179,7 @@ func printEffects(ctx context.Context, out io.Writer, store *record.Store, from,
 		if err != nil {
 			return err
 		}
-		person := protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}
+		person := activities.PersonOf(c)
 		effect := protocol.EffectOn(from, to, person, results, today)
 		if effect.None() {
 			return nil
@@ -240,7 +241,7 @@ func explain(ctx context.Context, out io.Writer, store *record.Store, id string)
 		return err
 	}
 	today := journey.DateOf(time.Now(), p.Zone())
-	report := p.Assess(protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}, results, today)
+	report := p.Assess(activities.PersonOf(c), results, today)
 	fmt.Fprintf(out, "candidate %s, %s, protocol version %s\n", c.ID, c.State.Stage, p.Version)
 	for _, r := range p.Requirements {
 		state, _ := c.State.Find(r.ID)

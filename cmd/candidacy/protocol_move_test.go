@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
@@ -21,8 +21,8 @@ import (
 func laterVersion(t *testing.T, version, header string) string {
 	t.Helper()
 	text := strings.NewReplacer(
-		`version: "`+protocol.Default().Version+`"`, "version: \""+version+"\"\n"+header, "fasting_glucose >= 100 ", "fasting_glucose >= 85 ",
-	).Replace(protocol.Default().Source())
+		`version: "`+protocoltest.Brief().Version+`"`, "version: \""+version+"\"\n"+header, "fasting_glucose >= 100 ", "fasting_glucose >= 85 ",
+	).Replace(protocoltest.Brief().Source())
 	file := filepath.Join(t.TempDir(), version+".yaml")
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -35,7 +35,7 @@ const approved = "approved_by: Selection committee\napproved_on: 2026-01-15"
 func TestAdopt(t *testing.T) {
 	data := t.TempDir()
 	for header, want := range map[string]string{
-		"": "approved_by: missing", "approved_by: Selection committee": "approved_on: missing or not a calendar date; accepted: YYYY-MM-DD",
+		"": "approved_by: missing", "approved_by: Selection committee": "approved_on: an approval has a name and a calendar date YYYY-MM-DD",
 	} {
 		if _, err := run(t, "protocol", "adopt", laterVersion(t, "ours-1", header), "--data", data); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q is answered %v", header, err)
@@ -64,13 +64,13 @@ func TestAdopt(t *testing.T) {
 func peopled(t *testing.T, n int) (data string, ids []string) {
 	t.Helper()
 	data = t.TempDir()
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
 	employ(t, sys.Store)
 	p := walk.NewPlayer(sys.Dispatcher)
-	begin := time.Now().In(protocol.Default().Zone()).AddDate(0, 0, -40).Truncate(24 * time.Hour).Add(9 * time.Hour)
+	begin := time.Now().In(protocoltest.Brief().Zone()).AddDate(0, 0, -40).Truncate(24 * time.Hour).Add(9 * time.Hour)
 	for i := range n {
 		w := walk.New(i+1, begin).Refer()
 		if i%3 > 0 {
@@ -124,13 +124,13 @@ func TestMoveOfAFolder(t *testing.T) {
 	move := func(args ...string) (string, error) {
 		return run(t, append([]string{"protocol", "move", "--data", data}, args...)...)
 	}
-	if _, err := move("--to", "ours-1"); err == nil || !strings.Contains(err.Error(), "--to: version ours-1 is not stored; accepted: 2026.") {
+	if _, err := move("--to", "ours-1"); err == nil || !strings.Contains(err.Error(), "--to: version ours-1 is not stored; accepted: brief") {
 		t.Errorf("a version that is not stored is answered %v", err)
 	}
 	mustRun(t, "protocol", "adopt", laterVersion(t, "ours-1", approved), "--data", data)
 	out, err := move("--to", "ours-1")
 	for _, want := range []string{
-		"candidate " + ids[2] + " (evaluation, from version 2026.", "gains requirement glucose-tolerance", "3 open candidates would be moved to version ours-1; for 1 of them something changes",
+		"candidate " + ids[2] + " (evaluation, from version brief", "gains requirement glucose-tolerance", "3 open candidates would be moved to version ours-1; for 1 of them something changes",
 		"1 requirements gained, 0 lost", "Nothing was moved. Add --confirm",
 	} {
 		if err != nil || !strings.Contains(out, want) {
@@ -151,11 +151,15 @@ func TestMoveOfAFolder(t *testing.T) {
 		t.Errorf("the second time: %v\n%s", err, out)
 	}
 	// There and back, and there again.
-	if out, err = move("--to", protocol.Default().Version, "--from", "ours-1", "--confirm"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
+	mustRun(t, "protocol", "adopt", laterVersion(t, "ours-0", approved), "--data", data)
+	if out, err = move("--to", "ours-0", "--from", "ours-1", "--confirm"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
 		t.Errorf("back: %v\n%s", err, out)
 	}
 	if out, err = move("--to", "ours-1", "--confirm", "--reason", "new limits"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
 		t.Errorf("there again: %v\n%s", err, out)
+	}
+	if out, err = move("--to", protocoltest.Brief().Version, "--confirm"); err == nil || !strings.Contains(out, "nobody approved this version") {
+		t.Errorf("to a version that nobody approved: %v\n%s", err, out)
 	}
 	on, moves := onVersion(t, data, "ours-1")
 	if on != 3 || moves[ids[0]] != 3 {
@@ -186,7 +190,7 @@ func TestMoveOfAFolder(t *testing.T) {
 		if err != nil || c.Protocol != p.Version {
 			t.Fatalf("%s, %v", c.Protocol, err)
 		}
-		if folded := journey.Fold(protocol.Default().Rules(), events); !slices.Equal(folded.Requirements, c.State.Requirements) {
+		if folded := journey.Fold(protocoltest.Brief().Rules(), events); !slices.Equal(folded.Requirements, c.State.Requirements) {
 			t.Errorf("the record is not the fold of its events:\n%+v\n%+v", folded.Requirements, c.State.Requirements)
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
 )
@@ -34,7 +35,7 @@ func TestProtocolCheckNamesFileAndLine(t *testing.T) {
 	if err != nil || source != protocol.Default().Source() {
 		t.Fatalf("show: %v", err)
 	}
-	broken := strings.NewReplacer("hold_days: 183", "hold_days: 0", "fasting_glucose >= 100", "fasting_glucos >= 100").Replace(source)
+	broken := strings.Replace(strings.Replace(source, "hold_days: 183", "hold_days: 0", 1), "fasting_glucose >= 100", "fasting_glucos >= 100", 1)
 	file := filepath.Join(t.TempDir(), "ours.yaml")
 	if err := os.WriteFile(file, []byte(broken), 0o600); err != nil {
 		t.Fatal(err)
@@ -78,13 +79,13 @@ func TestProtocolDiffOfFiles(t *testing.T) {
 // protocol would touch.
 func TestProtocolOnCandidates(t *testing.T) {
 	data := t.TempDir()
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
 	employ(t, sys.Store)
 	p := walk.NewPlayer(sys.Dispatcher)
-	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocol.Default().Zone())
+	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocoltest.Brief().Zone())
 	referred := play(t, p, "referred", walk.New(1, begin).Refer().Steps())
 	evaluated := play(t, p, "evaluated", walk.New(2, begin).Refer().Screen().Evaluate().Steps())
 	if err := sys.Close(); err != nil {
@@ -102,11 +103,11 @@ func TestProtocolOnCandidates(t *testing.T) {
 		t.Error("nobody is explained")
 	}
 	file := filepath.Join(t.TempDir(), "ours.yaml")
-	stricter := strings.NewReplacer("fasting_glucose >= 100 ", "fasting_glucose >= 85 ", `version: "2026.2"`, `version: "2026.2-ours"`).Replace(protocol.Default().Source())
+	stricter := strings.NewReplacer("fasting_glucose >= 100 ", "fasting_glucose >= 85 ", `version: "brief"`, `version: "brief-ours"`).Replace(protocoltest.Brief().Source())
 	if err := os.WriteFile(file, []byte(stricter), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	out, err = protocolRun(t, "diff", "default", file, "--candidates", "--data", data)
+	out, err = protocolRun(t, "diff", "../../testdata/protocols/brief.yaml", file, "--candidates", "--data", data)
 	if err != nil || !strings.Contains(out, "candidate "+evaluated+" (evaluation)\n  gains requirement glucose-tolerance\n") || !strings.Contains(out, "1 of 2 open candidates are affected") {
 		t.Errorf("got %v\n%s", err, out)
 	}

@@ -12,7 +12,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
@@ -83,13 +83,13 @@ func standings(t *testing.T, sys *system.System) map[string]standing {
 // TestRebuildAfterLosingTheEngine deletes the engine's file in mid-journey.
 func TestRebuildAfterLosingTheEngine(t *testing.T) {
 	data := t.TempDir()
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
 	employ(t, sys.Store)
 	p := walk.NewPlayer(sys.Dispatcher)
-	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocol.Default().Zone())
+	begin := time.Date(2025, time.March, 3, 9, 0, 0, 0, protocoltest.Brief().Zone())
 	var open []string
 	for i, build := range []func(*walk.Walk) *walk.Walk{
 		func(w *walk.Walk) *walk.Walk { return w.Refer() },
@@ -147,7 +147,7 @@ func TestRebuildAfterLosingTheEngine(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(data, "engine.db")); errors.Is(err, fs.ErrNotExist) {
 		t.Fatal("rebuild made no engine")
 	}
-	sys, err = system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err = system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -182,7 +182,7 @@ func TestRebuildAfterLosingTheEngine(t *testing.T) {
 // TestRebuildRefusesARunningServer holds the folder while rebuild is asked.
 func TestRebuildRefusesARunningServer(t *testing.T) {
 	data := t.TempDir()
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}

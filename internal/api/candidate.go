@@ -75,6 +75,8 @@ type requirement struct {
 	// Fingerprint identifies the results that the status stands on. Whoever signs
 	// sends it back as evidence of what they saw.
 	Fingerprint string `json:"fingerprint,omitempty"`
+	// Awaiting is a first signature where the protocol wants two.
+	Awaiting *journey.Countersignature `json:"awaiting,omitempty"`
 }
 
 var seeIdentity = []journey.Role{journey.Coordinator, journey.Clinician}
@@ -143,7 +145,7 @@ func requirements(reader Reader, s journey.State, p *protocol.Protocol, today jo
 		list[i] = requirement{
 			ID: r.ID, Title: rule.Title, Domain: rule.Domain, Gate: rule.Gate, Evidence: rule.Evidence, Signer: rule.Signer,
 			Status: r.Status, InForce: r.InForce(today), Collected: r.Collected, ValidUntil: r.ValidUntil,
-			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position,
+			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position, Awaiting: r.Awaiting,
 		}
 		if rule.Evidence == journey.ByResult {
 			list[i].Fingerprint = r.Evidence

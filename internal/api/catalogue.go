@@ -85,6 +85,12 @@ type protocolDocument struct {
 	Visits       []protocolVisit       `json:"visits"`
 	Quorum       []seat                `json:"quorum"`
 	Timers       journey.Timers        `json:"timers"`
+	Reminders    []protocolReminder    `json:"reminders,omitempty"`
+	Recovery     []protocolMilestone   `json:"recovery,omitempty"`
+
+	ApprovedBy    string       `json:"approved_by,omitempty"`
+	ApprovedOn    journey.Date `json:"approved_on,omitempty"`
+	EffectiveFrom journey.Date `json:"effective_from,omitempty"`
 }
 
 type protocolRequirement struct {
@@ -103,7 +109,44 @@ type protocolRequirement struct {
 	BeforeDecision bool             `json:"before_decision,omitempty"`
 	ByAdvocate     bool             `json:"by_advocate,omitempty"`
 	Sided          bool             `json:"sided,omitempty"`
-	Source         string           `json:"source"`
+	Performer      string           `json:"performer,omitempty"`
+
+	OperationDays   int            `json:"operation_days,omitempty"`
+	Occasions       int            `json:"occasions,omitempty"`
+	RenewedBy       []string       `json:"renewed_by,omitempty"`
+	SecondSignature bool           `json:"second_signature,omitempty"`
+	LeadDays        int            `json:"lead_days,omitempty"`
+	Visit           string         `json:"visit,omitempty"`
+	Needs           []string       `json:"needs,omitempty"`
+	Items           []protocolItem `json:"items,omitempty"`
+	Differs         string         `json:"differs,omitempty"`
+	Source          string         `json:"source"`
+}
+
+type protocolItem struct {
+	ID      string `json:"id"`
+	Title   string `json:"title"`
+	When    string `json:"when,omitempty"`
+	Differs string `json:"differs,omitempty"`
+	Source  string `json:"source"`
+}
+
+type protocolReminder struct {
+	Of         journey.DeadlineKind `json:"of"`
+	DaysBefore []int                `json:"days_before"`
+	Source     string               `json:"source,omitempty"`
+}
+
+type protocolMilestone struct {
+	ID        string `json:"id"`
+	Title     string `json:"title"`
+	For       string `json:"for"`
+	FromDays  int    `json:"from_days"`
+	UntilDays int    `json:"until_days,omitempty"`
+	ForLife   bool   `json:"for_life,omitempty"`
+	ReviewIf  string `json:"review_if,omitempty"`
+	Differs   string `json:"differs,omitempty"`
+	Source    string `json:"source"`
 }
 
 type protocolFlag struct {
@@ -114,6 +157,8 @@ type protocolFlag struct {
 	Unit        string         `json:"unit,omitempty"`
 	Coded       bool           `json:"coded,omitempty"`
 	Bands       []protocolBand `json:"bands"`
+	Clears      string         `json:"clears,omitempty"`
+	Differs     string         `json:"differs,omitempty"`
 	Source      string         `json:"source"`
 }
 
@@ -156,19 +201,25 @@ func describeProtocol(p *protocol.Protocol) protocolDocument {
 	d := protocolDocument{
 		Version: p.Version, Title: p.Title, Description: p.Description, Canonical: p.Canonical, TimeZone: p.TimeZone,
 		Digest: p.Digest(), Requirements: []protocolRequirement{}, Flags: []protocolFlag{}, Facts: []protocolFact{}, Visits: []protocolVisit{},
-		Quorum: []seat{}, Timers: p.Timers,
+		Quorum: []seat{}, Timers: p.Timers, ApprovedBy: p.ApprovedBy, ApprovedOn: p.ApprovedOn, EffectiveFrom: p.EffectiveFrom,
 	}
 	for _, r := range p.Requirements {
+		var items []protocolItem
+		for _, item := range p.Items(r.ID) {
+			items = append(items, protocolItem{ID: item.ID, Title: item.Title, When: item.When, Differs: item.Differs, Source: item.Source})
+		}
 		d.Requirements = append(d.Requirements, protocolRequirement{
 			ID: r.ID, Title: r.Title, Domain: r.Domain, Gate: r.Gate, Evidence: r.Evidence, Signer: r.Signer, LOINC: r.LOINC,
 			Local: r.Local, ValidDays: r.ValidDays, NoWaiver: r.NoWaiver, WhenFlagged: r.WhenFlagged, When: r.When,
 			BeforeDecision: r.BeforeDecision, ByAdvocate: r.ByAdvocate, Sided: r.Sided, Source: r.Source,
+			Performer: string(r.Performer), OperationDays: r.OperationDays, Occasions: r.Occasions, RenewedBy: r.RenewedBy,
+			SecondSignature: r.SecondSignature, LeadDays: r.LeadDays, Visit: r.Visit, Needs: r.Needs, Items: items, Differs: r.Differs,
 		})
 	}
 	for _, f := range p.Flags {
 		rule := protocolFlag{
 			ID: f.ID, Title: f.Title, Requirement: f.Requirement, Of: f.Of, Unit: f.Unit, Coded: f.Coded,
-			Bands: []protocolBand{}, Source: f.Source,
+			Bands: []protocolBand{}, Clears: f.Clears, Differs: f.Differs, Source: f.Source,
 		}
 		for _, b := range f.Bands {
 			rule.Bands = append(rule.Bands, protocolBand{Band: b.Band, When: b.When, Absolute: b.Absolute})
@@ -183,6 +234,12 @@ func describeProtocol(p *protocol.Protocol) protocolDocument {
 			ID: v.ID, Title: v.Title, AfterDays: v.AfterDays, AfterMonths: v.AfterMonths, OpensBefore: v.OpensBefore,
 			ClosesAfter: v.ClosesAfter, InRecovery: v.InRecovery, Source: v.Source,
 		})
+	}
+	for _, r := range p.Reminders {
+		d.Reminders = append(d.Reminders, protocolReminder(r))
+	}
+	for _, m := range p.Recovery {
+		d.Recovery = append(d.Recovery, protocolMilestone(m))
 	}
 	for _, q := range p.Quorum {
 		d.Quorum = append(d.Quorum, seat(q))

@@ -26,6 +26,7 @@ import (
 	"candidacy/internal/engine"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/workflows"
 )
@@ -140,7 +141,7 @@ func (f *fixture) start(dir string) error {
 	}
 	f.closers = append(f.closers, f.db.Close)
 
-	f.protocol = protocol.Default()
+	f.protocol = protocoltest.Brief()
 	if err := f.store.KeepProtocol(ctx, f.protocol.Version, f.protocol.Digest(), f.protocol.Source()); err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package api
 import (
 	"slices"
 
+	"candidacy/activities"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -50,15 +51,15 @@ func (r Reader) readsPrivate(author string) bool {
 }
 
 // Withheld lists the members of an entry's body that hold words, or a position,
-// that are not for the reader. The requirement is the one that the entry is
+// that are not for the reader. The requirements are those that the entry is
 // about.
-func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author, requirement string) []string {
+func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string, requirements ...string) []string {
 	var list []string
 	if !r.ReadsCare() {
 		list = append(list, freeText...)
 	}
 	switch {
-	case kind == journey.RecordReview && r.hidesReview(p, requirement, author):
+	case kind == journey.RecordReview && r.hidesReviews(p, requirements, author):
 		list = append(list, "position", "findings")
 	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
 		list = append(list, "note", "reason")
@@ -72,6 +73,13 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author, requir
 // requirement came to.
 func (r Reader) hidesReview(p *protocol.Protocol, requirement, author string) bool {
 	return guarded(p, requirement) && !r.readsPrivate(author)
+}
+
+// hidesReviews is hidesReview of any of the requirements of one entry. An entry
+// that names none is hidden.
+func (r Reader) hidesReviews(p *protocol.Protocol, requirements []string, author string) bool {
+	return len(requirements) == 0 && !r.readsPrivate(author) ||
+		slices.ContainsFunc(requirements, func(id string) bool { return r.hidesReview(p, id, author) })
 }
 
 // guarded reports whether a review is the psychosocial evaluator's or the
@@ -94,6 +102,13 @@ func (r Reader) Requirement(p *protocol.Protocol, state journey.Requirement) (jo
 	}
 	state.Status = journey.NeedsReview
 	return state, true
+}
+
+// BasisRequirement is Requirement for one that a decision stood on.
+func (r Reader) BasisRequirement(p *protocol.Protocol, b activities.BasisRequirement) (activities.BasisRequirement, bool) {
+	seen, replaced := r.Requirement(p, journey.Requirement{ID: b.ID, Status: b.Status, SignedBy: b.SignedBy, Position: b.Position})
+	b.Status, b.Position = seen.Status, seen.Position
+	return b, replaced
 }
 
 // ByClinicians is said of a requirement whose status is kept from the reader.

@@ -1,18 +1,21 @@
 package api
 
 import (
+	"encoding/json"
 	"net/http"
 	"slices"
 	"strings"
 	"testing"
 
+	"candidacy/activities"
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
+	"candidacy/internal/record"
 )
 
 // TestWithheld is the whole table of private words by role.
 func TestWithheld(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	roles := []journey.Role{journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole, journey.Auditor}
 	for _, tt := range []struct {
 		kind        journey.Kind
@@ -52,7 +55,7 @@ func TestWithheld(t *testing.T) {
 }
 
 func TestObjectionIsNotTold(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	objected := func(id string) journey.Requirement {
 		return journey.Requirement{ID: id, Status: journey.NotMet, Position: journey.Objects, SignedBy: "writer"}
 	}
@@ -106,6 +109,47 @@ func TestPrivateWords(t *testing.T) {
 		}
 		if got := strings.Contains(answer.Body.String(), `"not-met"`); got != want[3] {
 			t.Errorf("%s can tell the objection from the status: %t", as, got)
+		}
+	}
+}
+
+// TestBasisTellsNoPosition: what a decision stood on holds the positions of
+// reviewers, which are kept from the same readers there. Old entries stay
+// readable.
+func TestBasisTellsNoPosition(t *testing.T) {
+	p := protocoltest.Brief()
+	raw, err := json.Marshal(activities.Decision{Basis: activities.Basis{Protocol: p.Version, Requirements: []activities.BasisRequirement{
+		{ID: "psychosocial-evaluation", Status: journey.NotMet, Position: journey.Objects, SignedBy: "writer"},
+		{ID: "advocate-review-final", Status: journey.Met, Position: journey.Concerns, SignedBy: "advocate"},
+		{ID: "surgery-review", Status: journey.Met, Position: journey.Supports, SignedBy: "writer"},
+	}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for role, told := range map[journey.Role]bool{
+		journey.Coordinator: false, journey.Clinician: true, journey.Advocate: true, journey.CommitteeRole: true,
+	} {
+		shown := string(body(Reader{ID: "reader", Role: role}, p, record.Entry{Kind: journey.RecordDecision, Actor: "committee", Body: raw}))
+		for _, word := range []string{`"objects"`, `"concerns"`, `"not-met"`} {
+			if strings.Contains(shown, word) != told {
+				t.Errorf("the %s is told %s: %t, want %t: %s", role, word, !told, told, shown)
+			}
+		}
+		if !strings.Contains(shown, `"supports"`) || !strings.Contains(shown, `"protocol":"`+p.Version) {
+			t.Errorf("the %s is not shown the rest: %s", role, shown)
+		}
+	}
+	if shown := body(Reader{ID: "reader", Role: journey.Auditor}, p, record.Entry{Kind: journey.RecordDecision, Body: raw}); shown != nil {
+		t.Errorf("the auditor is shown %s", shown)
+	}
+	for in, want := range map[string]string{
+		`{"outcome":"approve","basis":{"protocol":"1","flags":[]}}`: `{"basis":{"protocol":"1","flags":[]},"outcome":"approve"}`,
+		`{"outcome":"approve"}`:                              `{"outcome":"approve"}`,
+		`{"outcome":"approve","basis":{"requirements":"x"}}`: `{"outcome":"approve"}`,
+		`{"outcome":"approve","basis":7}`:                    `{"outcome":"approve"}`,
+	} {
+		if got := string(body(Reader{Role: journey.Coordinator}, p, record.Entry{Kind: journey.RecordDecision, Body: json.RawMessage(in)})); got != want {
+			t.Errorf("%s is shown as %s, want %s", in, got, want)
 		}
 	}
 }

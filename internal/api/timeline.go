@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"candidacy/activities"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -56,6 +57,13 @@ func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
 	for _, member := range hidden(reader, p, e, members) {
 		delete(members, member)
 	}
+	if basis, ok := members["basis"]; ok {
+		if basis = basisFor(reader, p, basis); basis == nil {
+			delete(members, "basis")
+		} else {
+			members["basis"] = basis
+		}
+	}
 	if len(members) == 0 {
 		return nil
 	}
@@ -66,11 +74,46 @@ func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
 	return raw
 }
 
+// basisFor is what a decision stood on as the reader may see it, nil when it
+// can't be taken apart.
+func basisFor(reader Reader, p *protocol.Protocol, raw json.RawMessage) json.RawMessage {
+	var members map[string]json.RawMessage
+	if json.Unmarshal(raw, &members) != nil {
+		return nil
+	}
+	requirements, ok := members["requirements"]
+	if !ok {
+		return raw
+	}
+	var list []activities.BasisRequirement
+	if json.Unmarshal(requirements, &list) != nil {
+		return nil
+	}
+	for i := range list {
+		list[i], _ = reader.BasisRequirement(p, list[i])
+	}
+	var err error
+	if members["requirements"], err = json.Marshal(list); err != nil {
+		return nil
+	}
+	shown, err := json.Marshal(members)
+	if err != nil {
+		return nil
+	}
+	return shown
+}
+
 // hidden lists the members of a body that are not for the reader.
 func hidden(reader Reader, p *protocol.Protocol, e record.Entry, members map[string]json.RawMessage) []string {
-	var requirement string // stays empty, which no protocol knows, when it can't be read
-	_ = json.Unmarshal(members["requirement"], &requirement)
-	list := reader.Withheld(p, e.Kind, e.Actor, requirement)
+	// What can't be read stays empty, which no protocol knows.
+	var requirements []string
+	if members["requirement"] != nil || members["requirements"] == nil {
+		requirements = append(requirements, "")
+		_ = json.Unmarshal(members["requirement"], &requirements[0])
+	} else {
+		_ = json.Unmarshal(members["requirements"], &requirements)
+	}
+	list := reader.Withheld(p, e.Kind, e.Actor, requirements...)
 	switch {
 	case e.Kind == journey.Refer && !reader.SeesRecipient():
 		list = append(list, "recipient")

@@ -2,6 +2,7 @@ package command
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"candidacy/internal/journey"
@@ -96,21 +97,46 @@ func given(text string) bool { return strings.TrimSpace(text) != "" }
 
 // RecordConsent is the body of record-consent.
 type RecordConsent struct {
-	Requirement string       `json:"requirement"`
+	// Requirement is one consent; Requirements are several given together.
+	Requirement  string   `json:"requirement,omitempty"`
+	Requirements []string `json:"requirements,omitempty"`
+	// Disclosures are what the candidate was told; of those in TeachBack the
+	// candidate gave back the meaning in own words.
+	Disclosures []string     `json:"disclosures,omitempty"`
+	TeachBack   []string     `json:"teach_back,omitempty"`
 	Side        journey.Side `json:"side,omitempty"`
 	Note        string       `json:"note,omitempty"`
 }
 
 // Check implements Body.
 func (b *RecordConsent) Check(f *Faults) {
-	f.id("requirement", b.Requirement)
+	f.oneOrSeveral(b.Requirement, b.Requirements)
+	f.ids("disclosures", b.Disclosures)
+	for i, id := range b.TeachBack {
+		if !slices.Contains(b.Disclosures, id) {
+			f.Add(fmt.Sprintf("teach_back[%d]", i), "not among the disclosures")
+		}
+	}
 	f.side("side", b.Side, false)
 	f.text("note", b.Note, false)
+}
+
+// oneOrSeveral checks the requirements of a command that is about one or more.
+func (f *Faults) oneOrSeveral(one string, several []string) {
+	if len(several) == 0 {
+		f.id("requirement", one)
+		return
+	}
+	if one != "" {
+		f.Add("requirement", "not together with requirements")
+	}
+	f.ids("requirements", several)
 }
 
 // Code implements Body.
 func (b *RecordConsent) Code(c *journey.Command) {
 	c.Requirement, c.Side = coded(b.Requirement), coded(b.Side)
+	c.Requirements, c.Items = codedAll(b.Requirements), codedAll(b.Disclosures)
 }
 
 func (f *Faults) side(field string, side journey.Side, required bool) {
@@ -122,6 +148,8 @@ type SignResults struct {
 	Requirements []string        `json:"requirements"`
 	Verdict      journey.Verdict `json:"verdict"`
 	Reason       string          `json:"reason,omitempty"`
+	// Until ends the acceptance before the results expire.
+	Until journey.Date `json:"until,omitempty"`
 	// Evidence is, for each requirement, the fingerprint of the results that the
 	// signer looked at. With it a signature can't fall on results that changed
 	// meanwhile.
@@ -144,12 +172,14 @@ func (b *SignResults) Check(f *Faults) {
 		}
 	}
 	f.oneOf("verdict", string(b.Verdict), true, string(journey.VerdictMet), string(journey.VerdictNotMet))
+	f.date("until", b.Until, false)
 	f.text("reason", b.Reason, false)
 }
 
 // Code implements Body.
 func (b *SignResults) Code(c *journey.Command) {
 	c.Requirements, c.Verdict, c.Reasoned = codedAll(b.Requirements), coded(b.Verdict), given(b.Reason)
+	c.On = codedDate(b.Until)
 	if len(b.Evidence) > 0 {
 		for _, id := range b.Requirements {
 			c.Seen = append(c.Seen, b.Evidence[id])
@@ -160,14 +190,19 @@ func (b *SignResults) Code(c *journey.Command) {
 
 // RecordReview is the body of record-review.
 type RecordReview struct {
-	Requirement string           `json:"requirement"`
-	Position    journey.Position `json:"position"`
-	Findings    string           `json:"findings,omitempty"`
+	// Requirement is one review; Requirements are several with one position.
+	Requirement  string           `json:"requirement,omitempty"`
+	Requirements []string         `json:"requirements,omitempty"`
+	Position     journey.Position `json:"position"`
+	Findings     string           `json:"findings,omitempty"`
+	// Duties are those that the advocate has done.
+	Duties []string `json:"duties,omitempty"`
 }
 
 // Check implements Body.
 func (b *RecordReview) Check(f *Faults) {
-	f.id("requirement", b.Requirement)
+	f.oneOrSeveral(b.Requirement, b.Requirements)
+	f.ids("duties", b.Duties)
 	f.oneOf("position", string(b.Position), true, string(journey.Supports), string(journey.Concerns), string(journey.Objects))
 	f.text("findings", b.Findings, false)
 }
@@ -175,6 +210,7 @@ func (b *RecordReview) Check(f *Faults) {
 // Code implements Body.
 func (b *RecordReview) Code(c *journey.Command) {
 	c.Requirement, c.Position, c.Reasoned = coded(b.Requirement), coded(b.Position), given(b.Findings)
+	c.Requirements, c.Items = codedAll(b.Requirements), codedAll(b.Duties)
 }
 
 // WaiveRequirement is the body of waive-requirement.

@@ -347,7 +347,7 @@ func fill(v reflect.Value, text, id string, isID bool) {
 }
 
 // ids are the members that name something the process knows.
-var ids = []string{"Requirement", "Requirements", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version"}
+var ids = []string{"Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version"}
 
 // TestOnlyCodesReachTheProcess fills every body with words told in confidence.
 // Not one of them may be in what goes to the engine's history: a sentence from

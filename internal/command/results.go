@@ -70,7 +70,7 @@ func (r *Result) check(f *Faults, at string) {
 		statuses[i] = string(s)
 	}
 	f.oneOf(at+"status", string(r.Status), true, statuses...)
-	f.oneOf(at+"category", r.Category, false, "laboratory", "vital-signs", "imaging", "procedure", "exam", "survey")
+	f.oneOf(at+"category", r.Category, false, "laboratory", "vital-signs", "imaging", "procedure", "exam", "survey", "social-history")
 	checkCoding(f, at+"code", r.Code, true)
 	f.text(at+"specimen", r.Specimen, false)
 	f.text(at+"body_site", r.BodySite, false)

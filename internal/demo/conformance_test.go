@@ -105,7 +105,7 @@ func TestEveryPublishedResourceConforms(t *testing.T) {
 	}); err != nil {
 		t.Fatal(err)
 	}
-	for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue"} {
+	for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression"} {
 		if types[typ] == 0 {
 			t.Errorf("the demonstration publishes no %s", typ)
 		}
@@ -117,6 +117,44 @@ func TestEveryPublishedResourceConforms(t *testing.T) {
 				t.Errorf("%s: %s", names[f.line-1], f.message)
 			}
 		})
+	}
+}
+
+// TestImpressionsPointToVersions resolves what decisions stood on, version by
+// version.
+func TestImpressionsPointToVersions(t *testing.T) {
+	sys := loaded(t)
+	impressions, references := 0, 0
+	if err := sys.Store.EachResource(t.Context(), func(p record.Published) error {
+		if p.Type != "ClinicalImpression" {
+			return nil
+		}
+		impressions++
+		var i struct {
+			Investigation []struct{ Item []struct{ Reference string } }
+		}
+		if err := json.Unmarshal(p.Body, &i); err != nil {
+			return err
+		}
+		for _, group := range i.Investigation {
+			for _, item := range group.Item {
+				references++
+				id, version, _ := strings.Cut(strings.TrimPrefix(item.Reference, "Observation/"), "/_history/")
+				n, err := strconv.ParseInt(version, 10, 64)
+				if err != nil {
+					return err
+				}
+				if _, err := sys.Store.ResourceVersion(t.Context(), "Observation", id, n); err != nil {
+					t.Errorf("%s of %s: %v", item.Reference, p.ID, err)
+				}
+			}
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if references < 20*impressions || impressions == 0 {
+		t.Errorf("%d references in %d impressions", references, impressions)
 	}
 }
 

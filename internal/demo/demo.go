@@ -94,7 +94,7 @@ func Load(ctx context.Context, store *record.Store, d *dispatch.Dispatcher, now 
 	group.SetLimit(atOnce)
 	for _, p := range m.Candidates {
 		group.Go(func() error {
-			s := newScript(d, m, p, base, now)
+			s := newScript(store, d, m, p, base, now)
 			if err := s.play(playing); err != nil {
 				return fmt.Errorf("play %s: %w", p.ID, err)
 			}
@@ -128,6 +128,7 @@ func fixedBase(ctx context.Context, store *record.Store, today journey.Date) (jo
 
 // script plays one candidate.
 type script struct {
+	store      *record.Store
 	dispatcher dispatch.Dispatcher
 	manifest   manifest
 	person     person
@@ -140,8 +141,8 @@ type script struct {
 	step      int
 }
 
-func newScript(d *dispatch.Dispatcher, m manifest, p person, base journey.Date, now time.Time) *script {
-	s := &script{dispatcher: *d, manifest: m, person: p, shift: m.Base.DaysUntil(base), base: base, now: now}
+func newScript(store *record.Store, d *dispatch.Dispatcher, m manifest, p person, base journey.Date, now time.Time) *script {
+	s := &script{store: store, dispatcher: *d, manifest: m, person: p, shift: m.Base.DaysUntil(base), base: base, now: now}
 	s.dispatcher.BackEntry = true
 	s.dispatcher.Now = func() time.Time { return s.at }
 	return s

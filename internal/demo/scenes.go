@@ -1,11 +1,16 @@
 package demo
 
 import (
+	"cmp"
 	"context"
+	"fmt"
 	"slices"
+	"time"
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/synthetic"
 )
 
 // ending is where the demonstration leaves a candidate.
@@ -119,12 +124,19 @@ func (s *script) screen(ctx context.Context) error {
 	if s.issued("screening") == "" || s.base.Before(s.issued("screening")) {
 		return nil
 	}
-	return s.receive(ctx, "screening")
+	if err := s.receive(ctx, "screening"); err != nil {
+		return err
+	}
+	chart, _, err := s.chart(ctx)
+	if err != nil {
+		return err
+	}
+	return s.report(ctx, slices.Concat(chart.Answer("identity-age", s.at.Add(-time.Hour)), chart.Answer("health-questionnaire", s.at.Add(-time.Hour))))
 }
 
 func (s *script) evaluate(ctx context.Context) error {
 	s.on(s.issued("screening").AddDays(1), 9, 0)
-	if err := s.give(ctx, coordinator, journey.Coordinator, journey.RecordConsent, &command.RecordConsent{Requirement: "consent-evaluation"}); err != nil {
+	if err := s.consent(ctx, coordinator, journey.Coordinator, journey.ForEvaluation); err != nil {
 		return err
 	}
 	s.on(s.issued("screening").AddDays(1), 9, 30)
@@ -134,42 +146,159 @@ func (s *script) evaluate(ctx context.Context) error {
 	return s.receive(ctx, "evaluation")
 }
 
-// reviews are what clinicians record of each candidate.
-var reviews = []struct {
-	after       int
-	actor       string
-	requirement string
-	findings    string
-}{
-	{3, nephrologist, "medical-history", "History and examination as dictated; nothing that stands against donation."},
-	{6, surgeon, "renal-angiogram", "One artery and one vein on each side, no mass, no stone."},
-	{8, psychologist, "psychosocial-evaluation", "Good understanding and support; plan for work and home is realistic."},
-	{10, nephrologist, "nephrology-review", "Kidney function and risk discussed; the candidate weighed both."},
-	{12, surgeon, "surgery-review", "Fit for a laparoscopic operation; left side suggested, longer vein."},
+// chart is what is on record of the candidate, to be gone on with.
+func (s *script) chart(ctx context.Context) (*synthetic.Chart, journey.State, error) {
+	c, err := s.store.Candidate(ctx, s.candidate)
+	if err != nil {
+		return nil, journey.State{}, err
+	}
+	results, err := s.store.Results(ctx, s.candidate)
+	if err != nil {
+		return nil, journey.State{}, err
+	}
+	return &synthetic.Chart{
+		Protocol: s.dispatcher.Current, Key: fmt.Sprintf("%s-%d", s.person.ID, s.step), Results: results, Operation: c.State.Planned,
+		Person: protocol.Person{BirthDate: s.person.BirthDate, Sex: s.person.Sex, Path: "direct", RecipientKnown: true, Planned: c.State.Planned},
+	}, c.State, nil
 }
 
-// signable are the requirements that results satisfy before the committee.
-var signable = []string{
-	"body-size", "bp-office", "abo-first", "abo-second", "blood-count", "glucose-fasting", "hba1c", "creatinine",
-	"gfr-measured", "acr",
+// report records results that no bundle holds.
+func (s *script) report(ctx context.Context, results []command.Result) error {
+	if len(results) == 0 {
+		return nil
+	}
+	return s.give(ctx, coordinator, journey.Coordinator, journey.RecordResults, &command.RecordResults{Results: results})
 }
 
-// conditional are those that only some candidates have.
-var conditional = map[string][]string{"c07": {"bp-ambulatory"}, "c08": {"albumin-excretion"}, "c11": {"glucose-tolerance"}}
+// open lists the requirements of an evidence that are not in force, on the
+// planned day where there is one.
+func (s *script) open(ctx context.Context, evidence journey.Evidence, signer journey.Role, gates ...journey.Gate) ([]protocol.Requirement, error) {
+	_, state, err := s.chart(ctx)
+	if err != nil {
+		return nil, err
+	}
+	on := journey.DateOf(s.at, s.dispatcher.Current.Zone())
+	if on.Before(state.Planned) {
+		on = state.Planned
+	}
+	rules := s.dispatcher.Current.Rules()
+	var list []protocol.Requirement
+	for _, r := range s.dispatcher.Current.Requirements {
+		has, _ := state.Find(r.ID)
+		rule, _ := rules.Requirement(r.ID)
+		inForce := has.InForce(on) && (state.Planned == "" || rule.RecentFor(has, on))
+		if r.Evidence == evidence && r.Signer == signer && slices.Contains(gates, r.Gate) && !inForce && has.Status != journey.NotMet {
+			list = append(list, r)
+		}
+	}
+	return list, nil
+}
+
+// items are the checklists of requirements.
+func (s *script) items(requirements []protocol.Requirement) []string {
+	var ids []string
+	for _, r := range requirements {
+		for _, item := range s.dispatcher.Current.Items(r.ID) {
+			ids = append(ids, item.ID)
+		}
+	}
+	return ids
+}
+
+func ids(requirements []protocol.Requirement) []string {
+	var list []string
+	for _, r := range requirements {
+		list = append(list, r.ID)
+	}
+	return list
+}
+
+// consent records what is open of the gates, with everything told.
+func (s *script) consent(ctx context.Context, actor string, role journey.Role, gates ...journey.Gate) error {
+	open, err := s.open(ctx, journey.ByConsent, "", gates...)
+	if err != nil || len(open) == 0 {
+		return err
+	}
+	body := &command.RecordConsent{Requirements: ids(open), Disclosures: s.items(open)}
+	if len(body.Disclosures) > 0 {
+		body.TeachBack = body.Disclosures[:1]
+	}
+	if slices.ContainsFunc(open, func(r protocol.Requirement) bool { return r.Sided }) {
+		body.Side = journey.Left
+	}
+	return s.give(ctx, actor, role, journey.RecordConsent, body)
+}
+
+// findings are what clinicians record of some of the reviews.
+var findings = map[string]string{
+	"medical-history":         "History as dictated; nothing that stands against donation.",
+	"renal-angiogram":         "One artery and one vein on each side, no mass, no stone.",
+	"psychosocial-evaluation": "Good understanding and support; plan for work and home is realistic.",
+	"nephrology-review":       "Kidney function and risk discussed; the candidate weighed both.",
+	"surgery-review":          "Fit for a laparoscopic operation; left side suggested, longer vein.",
+}
+
+// performers are the accounts of the demonstration that give the reviews.
+var performers = map[protocol.Performer]string{
+	"surgeon": surgeon, "radiology": surgeon, "anaesthetist": surgeon, "urologist": surgeon,
+	"social-worker": psychologist, "psychologist": psychologist, "psychiatrist": psychologist, "dietitian": psychologist,
+}
 
 // notMet are results that the nephrologist does not accept.
 var notMet = map[string][]string{"c05": {"body-size"}, "c09": {"gfr-measured"}}
 
+// committeeGates are those that the committee wants passed, and the scheduling.
+var committeeGates = []journey.Gate{journey.ForCommittee, journey.ForScheduling}
+
 func (s *script) review(ctx context.Context) error {
 	day := s.issued("evaluation")
-	s.on(day.AddDays(1), 14, 0)
-	if err := s.sign(ctx, append(slices.Clone(signable), conditional[s.person.ID]...)); err != nil {
+	s.on(day.AddDays(1), 9, 0)
+	chart, _, err := s.chart(ctx)
+	if err != nil {
 		return err
 	}
-	for _, r := range reviews {
-		s.on(day.AddDays(r.after), 15, 10)
-		if err := s.give(ctx, r.actor, journey.Clinician, journey.RecordReview, &command.RecordReview{
-			Requirement: r.requirement, Position: journey.Supports, Findings: r.findings,
+	// What the bundle tells is newer, and counts.
+	if err := s.report(ctx, chart.Fill(day.AddDays(-25).Start(s.dispatcher.Current.Zone()).Add(8*time.Hour), committeeGates...)); err != nil {
+		return err
+	}
+	s.on(day.AddDays(1), 14, 0)
+	if err := s.sign(ctx); err != nil {
+		return err
+	}
+	if err := s.consent(ctx, coordinator, journey.Coordinator, committeeGates...); err != nil {
+		return err
+	}
+	return s.reviews(ctx, day.AddDays(3), committeeGates...)
+}
+
+// reviews records those of the clinicians, each with its words or together with
+// others of the same person.
+func (s *script) reviews(ctx context.Context, from journey.Date, gates ...journey.Gate) error {
+	open, err := s.open(ctx, journey.ByReview, journey.Clinician, gates...)
+	if err != nil {
+		return err
+	}
+	together := map[string][]string{}
+	for i, r := range open {
+		actor := cmp.Or(performers[r.Performer], nephrologist)
+		if findings[r.ID] == "" {
+			together[actor] = append(together[actor], r.ID)
+			continue
+		}
+		s.on(from.AddDays(i/4), 15, i%60)
+		if err := s.give(ctx, actor, journey.Clinician, journey.RecordReview, &command.RecordReview{
+			Requirement: r.ID, Position: journey.Supports, Findings: findings[r.ID],
+		}); err != nil {
+			return err
+		}
+	}
+	for _, actor := range []string{nephrologist, surgeon, psychologist} {
+		if len(together[actor]) == 0 {
+			continue
+		}
+		s.advance(s.at.Add(time.Hour))
+		if err := s.give(ctx, actor, journey.Clinician, journey.RecordReview, &command.RecordReview{
+			Requirements: together[actor], Position: journey.Supports, Findings: "Seen and examined; nothing that stands against donation.",
 		}); err != nil {
 			return err
 		}
@@ -177,20 +306,56 @@ func (s *script) review(ctx context.Context) error {
 	return nil
 }
 
-func (s *script) sign(ctx context.Context, requirements []string) error {
-	refused := notMet[s.person.ID]
-	met := slices.DeleteFunc(slices.Clone(requirements), func(id string) bool { return slices.Contains(refused, id) })
-	if err := s.give(ctx, nephrologist, journey.Clinician, journey.SignResults, &command.SignResults{
-		Requirements: met, Verdict: journey.VerdictMet, Reason: "Seen and discussed; acceptable in the whole picture.",
-	}); err != nil {
+// advise records what the advocate has to give.
+func (s *script) advise(ctx context.Context, gates ...journey.Gate) error {
+	open, err := s.open(ctx, journey.ByReview, journey.Advocate, gates...)
+	if err != nil || len(open) == 0 {
 		return err
 	}
-	if len(refused) == 0 {
-		return nil
-	}
-	return s.give(ctx, nephrologist, journey.Clinician, journey.SignResults, &command.SignResults{
-		Requirements: refused, Verdict: journey.VerdictNotMet, Reason: "Outside what this programme accepts.",
+	return s.give(ctx, advocate, journey.Advocate, journey.RecordReview, &command.RecordReview{
+		Requirements: ids(open), Position: journey.Supports, Duties: s.items(open),
+		Findings: "The decision is the candidate's own; all disclosures are understood.",
 	})
+}
+
+// sign signs every result that waits, in each role that signs.
+func (s *script) sign(ctx context.Context) error {
+	_, state, err := s.chart(ctx)
+	if err != nil {
+		return err
+	}
+	for _, signer := range []struct {
+		actor string
+		role  journey.Role
+	}{{nephrologist, journey.Clinician}, {coordinator, journey.Coordinator}} {
+		verdicts := map[journey.Verdict][]string{}
+		for _, r := range s.dispatcher.Current.Requirements {
+			has, _ := state.Find(r.ID)
+			if r.Evidence != journey.ByResult || r.Signer != signer.role || has.Status != journey.Resulted && has.Status != journey.NeedsReview {
+				continue
+			}
+			verdict := journey.VerdictMet
+			if slices.Contains(notMet[s.person.ID], r.ID) {
+				verdict = journey.VerdictNotMet
+			}
+			verdicts[verdict] = append(verdicts[verdict], r.ID)
+		}
+		for _, verdict := range []journey.Verdict{journey.VerdictMet, journey.VerdictNotMet} {
+			if len(verdicts[verdict]) == 0 {
+				continue
+			}
+			reason := "Seen and discussed; acceptable in the whole picture."
+			if verdict == journey.VerdictNotMet {
+				reason = "Outside what this programme accepts."
+			}
+			if err := s.give(ctx, signer.actor, signer.role, journey.SignResults, &command.SignResults{
+				Requirements: verdicts[verdict], Verdict: verdict, Reason: reason,
+			}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // meeting is the day of the committee: late enough before an operation for the
@@ -210,9 +375,7 @@ func (s *script) operation() journey.Date { return s.day(s.person.OperationDate)
 
 func (s *script) present(ctx context.Context) error {
 	s.on(s.meeting().AddDays(-4), 13, 0)
-	if err := s.give(ctx, advocate, journey.Advocate, journey.RecordReview, &command.RecordReview{
-		Requirement: "advocate-review-final", Position: journey.Supports, Findings: "The decision is the candidate's own; all disclosures are understood.",
-	}); err != nil {
+	if err := s.advise(ctx, committeeGates...); err != nil {
 		return err
 	}
 	s.on(s.meeting().AddDays(-3), 16, 0)
@@ -252,12 +415,27 @@ func (s *script) prepare(ctx context.Context) error {
 	if err := s.receive(ctx, "preoperative"); err != nil {
 		return err
 	}
-	s.on(s.operation().AddDays(-8), 9, 0)
-	if err := s.sign(ctx, []string{"body-size", "blood-count", "creatinine", "hiv-screen", "hbsag", "hbcab", "hcv-antibody"}); err != nil {
+	gates := []journey.Gate{journey.ForEvaluation, journey.ForCommittee, journey.ForScheduling, journey.ForOperation}
+	eve := s.operation().AddDays(-1)
+	s.on(eve, 12, 0)
+	chart, _, err := s.chart(ctx)
+	if err != nil {
 		return err
 	}
-	s.on(s.operation().AddDays(-7), 9, 0)
-	return s.give(ctx, surgeon, journey.Clinician, journey.RecordConsent, &command.RecordConsent{Requirement: "consent-donation", Side: journey.Left})
+	if err := s.report(ctx, chart.Fill(s.at.Add(-3*time.Hour), gates...)); err != nil {
+		return err
+	}
+	if err := s.sign(ctx); err != nil {
+		return err
+	}
+	if err := s.reviews(ctx, eve, gates...); err != nil {
+		return err
+	}
+	if err := s.advise(ctx, gates...); err != nil {
+		return err
+	}
+	s.on(eve, 20, 0)
+	return s.consent(ctx, surgeon, journey.Clinician, gates...)
 }
 
 func (s *script) operate(ctx context.Context) error {

@@ -14,6 +14,7 @@ import (
 	"candidacy/internal/intake"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/result"
 	"candidacy/testdata/bundles"
 )
@@ -111,8 +112,8 @@ func TestComparators(t *testing.T) {
 			t.Errorf("%s is read as %q", escaped, q.Comparator)
 		}
 		// It is a limit, and no rule takes it for the number.
-		recorded := m.Results[0].Record("id", 1, protocol.Default().Zone())
-		for _, f := range protocol.Default().Assess(protocol.Person{BirthDate: "1976-01-15", Sex: "female"}, []result.Result{recorded}, "2026-03-10").Flags {
+		recorded := m.Results[0].Record("id", 1, protocoltest.Brief().Zone())
+		for _, f := range protocoltest.Brief().Assess(protocol.Person{BirthDate: "1976-01-15", Sex: "female"}, []result.Result{recorded}, "2026-03-10").Flags {
 			if f.ID == "egfr-creatinine" && f.Band != journey.CannotDecide {
 				t.Errorf("%s 1.10 mg/dL is %s", want, f.Band)
 			}
@@ -340,7 +341,7 @@ func manifest(t testing.TB) []person {
 // raises no question.
 func TestEveryBundleOfTheDemonstration(t *testing.T) {
 	listed := map[string]bool{"manifest.json": true}
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	for _, c := range manifest(t) {
 		for _, file := range c.Files {
 			listed[file.Name] = true
@@ -401,7 +402,7 @@ func TestTheStoriesOfTheDemonstration(t *testing.T) {
 			shown: map[string]string{"glucose-fasting": "112", "glucose-tolerance": "151"},
 		},
 	}
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	for _, c := range manifest(t) {
 		want, told := stories[c.ID]
 		if !told && !strings.HasPrefix(c.Story, "healthy") {
@@ -472,7 +473,7 @@ func FuzzReadBundle(f *testing.F) {
 		}
 		f.Add(string(raw))
 	}
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	f.Fuzz(func(t *testing.T, raw string) {
 		m, err := intake.ReadBundle([]byte(raw))
 		if err != nil {

@@ -5,7 +5,7 @@ import "slices"
 // Begin returns the state of a candidate just referred.
 func Begin(rules Rules, e Event) State {
 	s := State{
-		Candidate: e.Candidate, Stage: Referral, Since: e.Today, Seq: e.Seq,
+		Candidate: e.Candidate, Stage: Referral, Since: e.Today, AsOf: e.Today, Seq: e.Seq,
 		BackEntry: e.BackEntry, BloodType: Incomplete,
 	}
 	for _, rule := range rules.Requirements {
@@ -35,6 +35,9 @@ func Apply(rules Rules, s State, e Event) State {
 	}
 	s = s.clone()
 	s.Seq = e.Seq
+	if e.Kind != Elapse {
+		s.AsOf = e.Today
+	}
 	if e.Assessment != nil {
 		s.assess(rules, e)
 	}
@@ -44,18 +47,19 @@ func Apply(rules Rules, s State, e Event) State {
 	case AssignAdvocate:
 		s.assignAdvocate(rules, e)
 	case RecordConsent:
-		s.satisfy(rules, e.Requirement, e, "")
+		for _, id := range e.Named() {
+			s.satisfy(rules, id, e, "")
+		}
 	case BeginEvaluation:
 		s.enter(Evaluation, e.Today)
 	case SignResults:
 		s.sign(rules, e)
 	case RecordReview:
-		s.satisfy(rules, e.Requirement, e, e.Position)
-	case WaiveRequirement:
-		if i := s.index(e.Requirement); i >= 0 {
-			r := &s.Requirements[i]
-			r.Status, r.ValidUntil, r.SignedBy, r.SignedOn = Waived, e.On, e.Actor, e.Today
+		for _, id := range e.Named() {
+			s.satisfy(rules, id, e, e.Position)
 		}
+	case WaiveRequirement:
+		s.waive(rules, e)
 	case PresentToCommittee:
 		s.enter(Committee, e.Today)
 	case RecordDecision:
@@ -168,6 +172,13 @@ func (s *State) assess(rules Rules, e Event) {
 			continue
 		}
 		finding := a.Findings[i]
+		signed := r.Status == Met || r.Status == NotMet || r.Status == Waived
+		if !s.applies(rule) && !(signed && finding.Evidence == r.Evidence) {
+			// Results that nobody asked for are no task.
+			changed = changed || r.Evidence != ""
+			*r = Requirement{ID: rule.ID, Status: NotApplicable}
+			continue
+		}
 		if finding.Evidence == r.Evidence && slices.Equal(before.FlagsOf(rule.ID), s.FlagsOf(rule.ID)) {
 			continue
 		}
@@ -223,12 +234,13 @@ func (s *State) adjust(rule RequirementRule) {
 }
 
 // applies reports whether the requirement applies: always, or while one of its
-// flags is raised, or unless its condition is known not to hold.
+// flags is raised, or unless its condition is known not to hold. A flag on its
+// own results makes it apply too, since somebody has to sign.
 func (s *State) applies(rule RequirementRule) bool {
 	if len(rule.WhenFlagged) == 0 && !rule.Conditional {
 		return true
 	}
-	return rule.Conditional && s.Holds(rule.ID) != HoldsNo || slices.ContainsFunc(s.Flags, func(f Flag) bool {
+	return rule.Conditional && s.Holds(rule.ID) != HoldsNo || Worst(s.FlagsOf(rule.ID)) != Meets || slices.ContainsFunc(s.Flags, func(f Flag) bool {
 		return slices.Contains(rule.WhenFlagged, f.ID) && f.Band != Meets
 	})
 }
@@ -314,14 +326,43 @@ func (s *State) sign(rules Rules, e Event) {
 			continue
 		}
 		r := &s.Requirements[i]
-		r.Status, r.SignedBy, r.SignedOn = Met, e.Actor, e.Today
-		// The results decide how long they are valid, not a waiver before them.
 		rule, _ := rules.Requirement(id)
+		if e.Verdict == VerdictMet && rule.SecondSignature && Worst(s.FlagsOf(id)) == Excludes && !r.countersigned(e, false) {
+			continue
+		}
+		r.Status, r.SignedBy, r.SignedOn, r.Awaiting = Met, e.Actor, e.Today, nil
+		// The results decide how long they are valid, not a waiver before them,
+		// unless they were accepted for a shorter time.
 		r.ValidUntil = validUntil(rule, r.Collected)
+		if e.On != "" && (r.ValidUntil == "" || e.On.Before(r.ValidUntil)) {
+			r.ValidUntil = e.On
+		}
 		if e.Verdict == VerdictNotMet {
 			r.Status = NotMet
 		}
 	}
+}
+
+func (s *State) waive(rules Rules, e Event) {
+	i := s.index(e.Requirement)
+	if i < 0 {
+		return
+	}
+	r := &s.Requirements[i]
+	if rule, _ := rules.Requirement(r.ID); rule.SecondSignature && !r.countersigned(e, true) {
+		return
+	}
+	r.Status, r.ValidUntil, r.SignedBy, r.SignedOn, r.Awaiting = Waived, e.On, e.Actor, e.Today, nil
+}
+
+// countersigned reports whether the event is the second signature under the
+// same thing. If not, it is kept as the first.
+func (r *Requirement) countersigned(e Event, waiver bool) bool {
+	if first := r.Awaiting; first != nil && first.By != e.Actor && first.Waiver == waiver && first.Until == e.On {
+		return true
+	}
+	r.Awaiting = &Countersignature{By: e.Actor, On: e.Today, Until: e.On, Waiver: waiver}
+	return false
 }
 
 func (s *State) decide(rules Rules, e Event) {
@@ -402,17 +443,21 @@ func (s *State) visit(e Event) {
 }
 
 func (s *State) fire(rules Rules, d Deadline) {
+	if s.AsOf.Before(d.On) {
+		s.AsOf = d.On
+	}
 	switch d.Kind {
 	case RequirementExpires:
 		if i := s.index(d.Subject); i >= 0 {
 			r := &s.Requirements[i]
 			rule, _ := rules.Requirement(r.ID)
-			switch {
+			switch end := validUntil(rule, r.Collected); {
+			case rule.Evidence == ByResult && r.Evidence != "" && (r.Status == Waived || end == "" || !end.Before(d.On)):
+				// A waiver or an acceptance has ended. The results that it
+				// covered are still on record.
+				*r = s.resulted(rule, r.Evidence, r.Collected, d.On)
 			case r.Status != Waived:
 				r.Status = Expired
-			case rule.Evidence == ByResult && r.Evidence != "":
-				// The results that the waiver covered are still on record.
-				*r = s.resulted(rule, r.Evidence, r.Collected, d.On)
 			default:
 				*r = Requirement{ID: r.ID, Status: s.unmet(rule)}
 			}
@@ -428,6 +473,9 @@ func (s *State) fire(rules Rules, d Deadline) {
 				}
 			}
 		}
+	}
+	if _, reminds := d.Kind.Announces(); reminds {
+		return
 	}
 	s.Notices = append(s.Notices, Notice{Deadline: d.Kind, Subject: d.Subject, On: d.On})
 }

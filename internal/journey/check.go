@@ -166,6 +166,9 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		case !c.Today.Before(c.On):
 			return invalid("until", "a waiver ends on a day after today")
 		}
+		if r, _ := s.Find(rule.ID); rule.SecondSignature && signedFirst(r, c, true) {
+			return blocked(c.Kind, []Reason{{"two-people", rule.ID, "the second signature is another person's"}})
+		}
 		return nil
 	},
 	PresentToCommittee: checkPresent,
@@ -263,6 +266,9 @@ func missing(rules Rules, s State, last Gate, on Date) []Reason {
 		}
 		r, _ := s.Find(rule.ID)
 		if r.InForce(on) {
+			if last == ForOperation && !rule.RecentFor(r, on) {
+				reasons = append(reasons, Reason{"operation-window", rule.ID, fmt.Sprintf("%s is of %s, more than %d days before the operation", rule.ID, r.Collected, rule.OperationDays)})
+			}
 			continue
 		}
 		status := string(r.Status)
@@ -303,7 +309,49 @@ func checkGate(gate Gate) func(Rules, State, Command) *Refusal {
 }
 
 func checkConsent(rules Rules, s State, c Command) *Refusal {
-	rule, refusal := find(rules, "requirement", c.Requirement, ByConsent)
+	return each(c, func(id string) *Refusal { return checkOneConsent(rules, s, c, id) })
+}
+
+// each checks a command for every requirement that it names.
+func each(c Command, check func(id string) *Refusal) *Refusal {
+	if len(c.Named()) == 0 {
+		return invalid("requirement", "name the requirement")
+	}
+	var blocks []Reason
+	for _, id := range c.Named() {
+		switch refusal := check(id); {
+		case refusal != nil && refusal.Code == Blocked:
+			blocks = append(blocks, refusal.Reasons...)
+		case refusal != nil:
+			return refusal
+		}
+	}
+	if len(blocks) > 0 {
+		return blocked(c.Kind, blocks)
+	}
+	return nil
+}
+
+// unconfirmed lists the lines of a checklist that were not confirmed.
+func unconfirmed(rule RequirementRule, s State, c Command) []Reason {
+	var reasons []Reason
+	for _, item := range rule.Items {
+		if slices.Contains(c.Items, item.ID) || item.Conditional && s.Holds(item.ID) == HoldsNo {
+			continue
+		}
+		reasons = append(reasons, Reason{"item-confirmed", rule.ID, item.ID + " is not confirmed"})
+	}
+	return reasons
+}
+
+// signedFirst reports whether the person gave the first of two signatures.
+func signedFirst(r Requirement, c Command, waiver bool) bool {
+	first := r.Awaiting
+	return first != nil && first.By == c.Actor && first.Waiver == waiver && first.Until == c.On
+}
+
+func checkOneConsent(rules Rules, s State, c Command, id string) *Refusal {
+	rule, refusal := find(rules, "requirement", id, ByConsent)
 	if refusal != nil {
 		return refusal
 	}
@@ -318,6 +366,9 @@ func checkConsent(rules Rules, s State, c Command) *Refusal {
 			return blocked(c.Kind, []Reason{{"side-agrees", rule.ID, "the side differs from the committee's decision"}})
 		}
 	}
+	if reasons := unconfirmed(rule, s, c); len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
 	return nil
 }
 
@@ -327,6 +378,9 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 	}
 	if c.Verdict != VerdictMet && c.Verdict != VerdictNotMet {
 		return invalid("verdict", "not a verdict", string(VerdictMet), string(VerdictNotMet))
+	}
+	if c.On != "" && !c.Today.Before(c.On) {
+		return invalid("until", "an acceptance ends on a day after today")
 	}
 	var reasons []Reason
 	for i, id := range c.Requirements {
@@ -348,6 +402,8 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 			reasons = append(reasons, Reason{"result-in-date", id, id + " has expired"})
 		case c.Verdict == VerdictMet && slices.ContainsFunc(flags, func(f Flag) bool { return f.Absolute && f.Band == Excludes }):
 			reasons = append(reasons, Reason{"absolute-exclusion", id, id + " stands on an absolute exclusion"})
+		case c.Verdict == VerdictMet && rule.SecondSignature && Worst(flags) == Excludes && signedFirst(r, c, false):
+			reasons = append(reasons, Reason{"two-people", id, "the second signature under " + id + " is another person's"})
 		case c.Verdict == VerdictMet && Worst(flags) != Meets && !c.Reasoned:
 			return invalid("reason", id+" is flagged: accepting it needs a reason")
 		case c.Verdict == VerdictNotMet && !c.Reasoned:
@@ -361,7 +417,11 @@ func checkSignature(rules Rules, s State, c Command) *Refusal {
 }
 
 func checkReview(rules Rules, s State, c Command) *Refusal {
-	rule, refusal := find(rules, "requirement", c.Requirement, ByReview)
+	return each(c, func(id string) *Refusal { return checkOneReview(rules, s, c, id) })
+}
+
+func checkOneReview(rules Rules, s State, c Command, id string) *Refusal {
+	rule, refusal := find(rules, "requirement", id, ByReview)
 	if refusal != nil {
 		return refusal
 	}
@@ -373,6 +433,10 @@ func checkReview(rules Rules, s State, c Command) *Refusal {
 	}
 	switch c.Position {
 	case Supports:
+		// Nothing may stand in the way of an objection.
+		if reasons := unconfirmed(rule, s, c); len(reasons) > 0 {
+			return blocked(c.Kind, reasons)
+		}
 	case Concerns, Objects:
 		if !c.Reasoned {
 			return invalid("findings", "concerns and objections need their reasons")

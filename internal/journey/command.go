@@ -28,6 +28,8 @@ type Command struct {
 	// On is the date the command is about: planned operation, re-review, end of
 	// a waiver, or the day whose deadlines Elapse fires.
 	On Date `json:"on,omitempty"`
+	// Items are the disclosures or duties that were confirmed.
+	Items []string `json:"items,omitempty"`
 	// Person is the account that the command is about, such as an advocate.
 	Person string `json:"person,omitempty"`
 	// Seats are the quorum seats present at a decision.
@@ -39,6 +41,14 @@ type Command struct {
 	Reasoned bool `json:"reasoned,omitempty"`
 	// BackEntry starts a journey whose timers wait until EndBackEntry.
 	BackEntry bool `json:"back_entry,omitempty"`
+}
+
+// Named lists the requirements that the command is about.
+func (c Command) Named() []string {
+	if c.Requirement != "" {
+		return []string{c.Requirement}
+	}
+	return c.Requirements
 }
 
 // Event is a command that was committed, with what the assessment of the facts

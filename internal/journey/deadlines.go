@@ -3,6 +3,7 @@ package journey
 import (
 	"cmp"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -23,6 +24,37 @@ const (
 	VisitOpens         DeadlineKind = "visit-opens"
 	VisitCloses        DeadlineKind = "visit-closes"
 )
+
+// Soon is the kind of a reminder of a deadline of this kind.
+func (k DeadlineKind) Soon() DeadlineKind { return k + soon }
+
+// Announces returns what a reminder is of, and whether it is one.
+func (k DeadlineKind) Announces() (DeadlineKind, bool) {
+	of, ok := strings.CutSuffix(string(k), soon)
+	return DeadlineKind(of), ok
+}
+
+const soon = "-soon"
+
+// compare puts the reminders of a day before what falls due on it.
+func (k DeadlineKind) compare(other DeadlineKind) int {
+	_, a := k.Announces()
+	_, b := other.Announces()
+	switch {
+	case a && !b:
+		return -1
+	case b && !a:
+		return 1
+	default:
+		return cmp.Compare(k, other)
+	}
+}
+
+// Remindable lists the deadlines that a reminder may announce.
+var Remindable = []DeadlineKind{
+	RequirementExpires, ScreeningDue, EvaluationDue, CommitteeDue, HoldReviewDue, DeferralReviewDue,
+	ApprovalLapses, VisitOpens, VisitCloses,
+}
 
 // Deadline is something that happens by itself at the start of a day.
 type Deadline struct {
@@ -77,9 +109,32 @@ func Deadlines(rules Rules, s State) []Deadline {
 			list = append(list, Deadline{VisitCloses, v.ID, v.Closes.AddDays(1)})
 		}
 	}
+	list = append(list, reminders(rules, s, list)...)
 	slices.SortFunc(list, func(a, b Deadline) int {
-		return cmp.Or(cmp.Compare(a.On, b.On), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Subject, b.Subject))
+		return cmp.Or(cmp.Compare(a.On, b.On), a.Kind.compare(b.Kind), cmp.Compare(a.Subject, b.Subject))
 	})
+	return list
+}
+
+// reminders announces deadlines. One whose day has passed before its deadline
+// stood is not made up for: the deadline itself is shown by then.
+func reminders(rules Rules, s State, deadlines []Deadline) []Deadline {
+	if s.AsOf == "" {
+		return nil
+	}
+	var list []Deadline
+	for _, reminder := range rules.Reminders {
+		for _, d := range deadlines {
+			if d.Kind != reminder.Of {
+				continue
+			}
+			for _, days := range reminder.Days {
+				if on := d.On.AddDays(-days); s.AsOf.Before(on) {
+					list = append(list, Deadline{d.Kind.Soon(), d.Subject, on})
+				}
+			}
+		}
+	}
 	return list
 }
 
@@ -94,8 +149,19 @@ func DueBy(rules Rules, s State, day Date) []Deadline {
 		if len(all) == 0 || day.Before(all[0].On) {
 			return due
 		}
-		due = append(due, all[0])
-		s.fire(rules, all[0])
+		if _, reminds := all[0].Kind.Announces(); !reminds {
+			due = append(due, all[0])
+			s.fire(rules, all[0])
+			continue
+		}
+		// The day's reminders go together: the first moves the day that they
+		// are counted from.
+		for _, d := range all {
+			if _, reminds := d.Kind.Announces(); reminds && d.On == all[0].On {
+				due = append(due, d)
+				s.fire(rules, d)
+			}
+		}
 	}
 }
 

@@ -8,6 +8,7 @@ type Rules struct {
 	Visits       []VisitRule       `json:"visits"`
 	Quorum       []string          `json:"quorum"`
 	Timers       Timers            `json:"timers"`
+	Reminders    []Reminder        `json:"reminders,omitempty"`
 }
 
 // Gate is the step that a requirement must be met for.
@@ -56,6 +57,37 @@ type RequirementRule struct {
 	ByAdvocate bool `json:"by_advocate,omitempty"`
 	// Sided marks a consent that names the side, compared with the decision.
 	Sided bool `json:"sided,omitempty"`
+	// OperationDays is how many days before the planned operation the evidence
+	// may be from; 0 means that the operation sets no window of its own.
+	OperationDays int `json:"operation_days,omitempty"`
+	// SecondSignature marks a requirement whose waiver, and whose acceptance
+	// against an exclusion, counts only when another person signs too.
+	SecondSignature bool `json:"second_signature,omitempty"`
+	// Items are what has to be confirmed one by one with a consent or a review:
+	// disclosures and the advocate's duties.
+	Items []Item `json:"items,omitempty"`
+}
+
+// RecentFor reports whether evidence is from the days before an operation that
+// the rule wants it from. What is waived or does not apply needs none.
+func (rule RequirementRule) RecentFor(r Requirement, operation Date) bool {
+	if rule.OperationDays == 0 || r.Status == NotApplicable || r.Status == Waived {
+		return true
+	}
+	return r.Collected != "" && !r.Collected.AddDays(rule.OperationDays).Before(operation)
+}
+
+// Item is one line of a checklist. A conditional one is left out only while its
+// condition is known not to hold; its answer has the id of the item.
+type Item struct {
+	ID          string `json:"id"`
+	Conditional bool   `json:"conditional,omitempty"`
+}
+
+// Reminder announces a deadline some days before it.
+type Reminder struct {
+	Of   DeadlineKind `json:"of"`
+	Days []int        `json:"days"`
 }
 
 // VisitRule is one follow-up visit, counted from the day of the operation.

@@ -9,8 +9,10 @@ type State struct {
 	Candidate string `json:"candidate"`
 	Stage     Stage  `json:"stage"`
 	// Resume is the stage to return to from OnHold.
-	Resume       Stage         `json:"resume,omitempty"`
-	Since        Date          `json:"since"`
+	Resume Stage `json:"resume,omitempty"`
+	Since  Date  `json:"since"`
+	// AsOf is the day of the last entry.
+	AsOf         Date          `json:"as_of,omitempty"`
 	Seq          int64         `json:"seq"`
 	BackEntry    bool          `json:"back_entry,omitempty"`
 	Requirements []Requirement `json:"requirements"`
@@ -40,6 +42,17 @@ type Requirement struct {
 	SignedBy   string   `json:"signed_by,omitempty"`
 	SignedOn   Date     `json:"signed_on,omitempty"`
 	Position   Position `json:"position,omitempty"`
+	// Awaiting is a signature that counts once another person signs the same.
+	Awaiting *Countersignature `json:"awaiting,omitempty"`
+}
+
+// Countersignature is a first signature where the protocol wants two.
+type Countersignature struct {
+	By string `json:"by"`
+	On Date   `json:"on"`
+	// Until is the end of a waiver, or of an acceptance that has one.
+	Until  Date `json:"until,omitempty"`
+	Waiver bool `json:"waiver,omitempty"`
 }
 
 // InForce reports whether the requirement is satisfied on the day: an expired

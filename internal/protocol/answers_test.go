@@ -10,12 +10,13 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/result"
 )
 
 // TestAnswersAreRead holds what a form offers against what the rules read.
 func TestAnswersAreRead(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	offered := map[string]int{}
 	for _, o := range p.Observations {
 		answers := o.Answers()
@@ -65,7 +66,7 @@ func TestAnswersAreRead(t *testing.T) {
 
 // TestBandsForReaders: what a page draws is what the rules decide by.
 func TestBandsForReaders(t *testing.T) {
-	for _, rule := range protocol.Default().Flags {
+	for _, rule := range protocoltest.Brief().Flags {
 		for _, b := range rule.Bands {
 			band, absolute := rule.BandOf(strings.TrimPrefix(b.When, "is "))
 			if rule.Coded {
@@ -100,7 +101,7 @@ func TestFactorsOfTheDefault(t *testing.T) {
 		"9318-7": units.AlbuminCreatinineRatio, "14959-1": units.AlbuminCreatinineRatio, "14956-7": units.AlbuminExcretionRate,
 		"14957-5": units.UrineAlbumin, "iohexol-concentration": units.PlasmaIohexol,
 	}
-	for _, o := range protocol.Default().Observations {
+	for _, o := range protocoltest.Brief().Observations {
 		if len(o.Units) < 2 {
 			continue
 		}
@@ -124,7 +125,7 @@ func TestFactorsOfTheDefault(t *testing.T) {
 
 // TestRangesWithoutFactors hold in the first unit only.
 func TestRangesWithoutFactors(t *testing.T) {
-	p, err := protocol.Parse([]byte(strings.Replace(protocol.Default().Source(), "units: [g/dL, g/L], factors: [1, 10]", "units: [g/dL, g/L]", 1)))
+	p, err := protocol.Parse([]byte(strings.Replace(protocoltest.Brief().Source(), "units: [g/dL, g/L], factors: [1, 10]", "units: [g/dL, g/L]", 1)))
 	if err != nil {
 		t.Fatal(err)
 	}

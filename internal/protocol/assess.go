@@ -27,6 +27,7 @@ type value struct {
 	number   float64
 	finding  string
 	answer   string
+	word     string
 	unit     string
 	interval *Interval
 	equation string
@@ -73,6 +74,7 @@ func (p *Protocol) Assess(person Person, results []result.Result, today journey.
 	a.reported()
 	a.compute()
 	samples := BloodTypes(results)
+	a.bloodGroup(samples)
 	report := Report{Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(samples)}
 	for _, requirement := range p.Requirements {
 		if finding, ok := a.finding(requirement, samples); ok {
@@ -157,12 +159,33 @@ func (a *assessment) complete(r Requirement, set []string) (journey.Finding, boo
 			f.Collected = day
 		}
 		// Readings of a series belong together: a new one is new evidence.
+		days := map[string]bool{}
 		for _, each := range a.all(code) {
 			evidence = append(evidence, evidenceOf(each))
+			days[each.CollectedOn] = true
 		}
+		if len(days) < r.Occasions {
+			return f, false
+		}
+	}
+	if a.renewed(r, f.Collected) {
+		return f, false
 	}
 	f.Evidence = fingerprint(evidence)
 	return f, true
+}
+
+// renewed reports whether something was reported after the day that asks for a
+// new result.
+func (a *assessment) renewed(r Requirement, collected journey.Date) bool {
+	for _, id := range r.RenewedBy {
+		i := slices.IndexFunc(a.protocol.Facts, func(f Fact) bool { return f.ID == id })
+		f := a.fact(a.protocol.Facts[i])
+		if f.value != nil && f.value != false && collected.Before(f.input.Date) {
+			return true
+		}
+	}
+	return false
 }
 
 // bloodFinding gives the first sample to the requirement of the first, and the
@@ -203,6 +226,11 @@ const (
 	findingNegative  = "negative"
 	findingEquivocal = "equivocal"
 )
+
+// codedOperands are what a band of a coded rule may name.
+var codedOperands = []string{
+	findingPositive, findingEquivocal, findingNegative, string(clinical.Yes), string(clinical.No),
+}
 
 // codedFindings reads SNOMED CT qualifier values. The first three are the usual
 // ones of a screen; the last two are from memory.
@@ -310,7 +338,8 @@ func measurement(r result.Result) (clinical.Measurement, error) {
 // flag puts a value in its band. There is no flag where nothing is on record.
 // Of alternatives the newest counts, and of several of one day the gravest. Of
 // coded findings the gravest on record counts: a later negative of another test
-// is no proof against an earlier positive. Only a correction takes it away.
+// is no proof against an earlier positive. Only a correction takes it away. Of
+// answers of yes and no the newest counts.
 func (a *assessment) flag(rule FlagRule) (Flag, bool) {
 	var worst Flag
 	found := false
@@ -343,18 +372,18 @@ func (rule FlagRule) flag(v value) Flag {
 	f := Flag{
 		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: journey.Meets, Unit: rule.Unit,
 		Threshold: rule.threshold(), Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
-		Warnings: v.warnings, Evidence: fingerprint(v.evidence), Derived: v.derived,
+		Warnings: v.warnings, Evidence: fingerprint(v.evidence), Derived: v.derived, Differs: rule.Differs,
 	}
 	switch {
 	case v.err != nil:
 		f.Band, f.Reason = journey.CannotDecide, v.err.Error()
-	case rule.Coded && v.finding == "":
+	case rule.Coded && v.finding+v.answer == "":
 		f.Band, f.Reason = journey.CannotDecide, "the result is not a coded finding"
-	case !rule.Coded && v.finding != "":
+	case !rule.Coded && v.finding+v.answer+v.word != "":
 		f.Band, f.Reason = journey.CannotDecide, "the result is a coded finding and not a number"
 	case rule.Coded:
-		f.Value, f.Shown, f.Unit = v.finding, v.finding, ""
-		f.Band, f.Absolute = rule.BandOf(v.finding)
+		f.Value, f.Shown, f.Unit = v.finding+v.answer, v.finding+v.answer, ""
+		f.Band, f.Absolute = rule.BandOf(v.finding + v.answer)
 	case v.unit != rule.Unit:
 		f.Band = journey.CannotDecide
 		f.Reason = fmt.Sprintf("the unit %s is not the rule's; accepted: %s", v.unit, rule.Unit)
@@ -362,6 +391,9 @@ func (rule FlagRule) flag(v value) Flag {
 		f.Value = strconv.FormatFloat(v.number, 'g', -1, 64)
 		f.Shown = clinical.Display(v.number, rule.Decimals)
 		rule.place(&f, v)
+	}
+	if f.Band != journey.Meets {
+		f.Clears = rule.Clears
 	}
 	return f
 }

@@ -15,6 +15,7 @@ import (
 
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/result"
 )
 
@@ -85,13 +86,13 @@ func (c *chart) size(height, weight string) *chart {
 }
 
 func (c *chart) assess() protocol.Report {
-	return cmp.Or(c.rules, protocol.Default()).Assess(c.person, c.results, today)
+	return cmp.Or(c.rules, protocoltest.Brief()).Assess(c.person, c.results, today)
 }
 
 // changed is the default protocol with another text.
 func changed(t *testing.T, change func(string) string) *protocol.Protocol {
 	t.Helper()
-	p, err := protocol.Parse([]byte(change(protocol.Default().Source())))
+	p, err := protocol.Parse([]byte(change(protocoltest.Brief().Source())))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -223,7 +224,7 @@ func monitor(c *chart, start time.Time, day, night [2]int, attempted string) *ch
 // TestAmbulatoryPressure: the pairs 130/80 over 24 hours and 135/85 by day are
 // those of the South African protocol 2011 after Amsterdam.
 func TestAmbulatoryPressure(t *testing.T) {
-	start := time.Date(2026, 3, 2, 8, 0, 0, 0, protocol.Default().Zone())
+	start := time.Date(2026, 3, 2, 8, 0, 0, 0, protocoltest.Brief().Zone())
 	c := monitor(newChart(), start, [2]int{124, 76}, [2]int{108, 62}, "43")
 	c.decides(t, "ambulatory-day-systolic", journey.Meets, 124, 0.0001)
 	c.decides(t, "ambulatory-day-diastolic", journey.Meets, 76, 0.0001)
@@ -281,7 +282,7 @@ func TestEstimatedGFR(t *testing.T) {
 
 // study adds a plasma clearance: minutes after the dose and ug/mL.
 func study(c *chart, dose string, samples map[int]string) *chart {
-	given := time.Date(2026, 3, 4, 8, 0, 0, 0, protocol.Default().Zone())
+	given := time.Date(2026, 3, 4, 8, 0, 0, 0, protocoltest.Brief().Zone())
 	c.quantity("iohexol-dose", dose, "mg", given.Format(time.RFC3339))
 	for minutes, value := range samples {
 		c.quantity("iohexol-concentration", value, "ug/mL", given.Add(time.Duration(minutes)*time.Minute).Format(time.RFC3339))
@@ -557,7 +558,7 @@ func TestFindings(t *testing.T) {
 
 // TestDerivedValues are what pages and the record system see.
 func TestDerivedValues(t *testing.T) {
-	start := time.Date(2026, 3, 2, 8, 0, 0, 0, protocol.Default().Zone())
+	start := time.Date(2026, 3, 2, 8, 0, 0, 0, protocoltest.Brief().Zone())
 	c := monitor(newChart().size("170", "70"), start, [2]int{124, 76}, [2]int{108, 62}, "43")
 	derived := map[string]protocol.Derived{}
 	for _, d := range c.assess().Derived {
@@ -587,7 +588,7 @@ func TestDerivedValues(t *testing.T) {
 // TestOrderDoesNotMatter: results arrive in any order, and two sources may
 // use one number.
 func TestOrderDoesNotMatter(t *testing.T) {
-	start := time.Date(2026, 3, 2, 8, 0, 0, 0, protocol.Default().Zone())
+	start := time.Date(2026, 3, 2, 8, 0, 0, 0, protocoltest.Brief().Zone())
 	c := study(monitor(newChart().size("170", "70"), start, [2]int{124, 76}, [2]int{108, 62}, "43"), "3235", map[int]string{120: "127.4", 180: "91.2", 240: "65.3"})
 	collect(c, "2161-8", "80", "mg/dL", "1500", 24)
 	for i, value := range []string{"90", "112", "130"} {

@@ -9,6 +9,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/result"
 )
 
@@ -219,7 +220,7 @@ func TestCheckResults(t *testing.T) {
 		{"a preliminary result", preliminary, ""},
 	} {
 		var faults command.Faults
-		protocol.Default().CheckResults(&faults, []command.Result{tt.r})
+		protocoltest.Brief().CheckResults(&faults, []command.Result{tt.r})
 		var fields []string
 		var invalid *command.Invalid
 		if err := faults.Err(); err != nil {

@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"candidacy/internal/clinical"
@@ -21,12 +23,14 @@ import (
 // compute derives every value that the results allow.
 func (a *assessment) compute() {
 	a.age()
+	a.words()
 	a.massIndex()
 	a.officePressure()
 	a.ambulatoryPressure()
 	a.estimatedGFR()
 	a.plasmaClearance()
 	a.creatinineClearance()
+	a.clearanceDifference()
 	a.albuminExcretion()
 }
 
@@ -89,14 +93,71 @@ func (a *assessment) ageOn(day string) int { return journey.Date(day).WholeYears
 func (a *assessment) sex() clinical.Sex { return clinical.Sex(a.person.Sex) }
 
 func (a *assessment) age() {
-	years := a.today.WholeYears(a.person.BirthDate)
+	a.values["age"] = a.ageValue(a.today)
+	// A screening depends on the age at which the operation is planned.
+	on := a.today
+	if on.Before(a.person.Planned) {
+		on = a.person.Planned
+	}
+	a.values["age-at-operation"] = a.ageValue(on)
+}
+
+func (a *assessment) ageValue(on journey.Date) value {
+	years := on.WholeYears(a.person.BirthDate)
 	v := value{number: float64(years), unit: units.Year, date: a.today, equation: "completed-years"}
 	if years < 0 {
 		v.err = errors.New("the birth date is not before today")
 	}
 	// The age is the evidence: a birthday that changes the band is a change.
 	v.evidence = []string{"age " + strconv.Itoa(years)}
-	a.values["age"] = v
+	return v
+}
+
+// words offers what is known of a candidate without a result.
+func (a *assessment) words() {
+	for key, word := range map[string]string{"path": a.person.Path, "sex": a.person.Sex} {
+		if word != "" {
+			a.values[key] = value{word: word, date: a.today}
+		}
+	}
+	if a.person.Path != "" {
+		known := clinical.No
+		if a.person.RecipientKnown {
+			known = clinical.Yes
+		}
+		a.values["recipient-known"] = value{answer: string(known), date: a.today}
+	}
+}
+
+// bloodGroup offers the ABO group, once all samples agree on it.
+func (a *assessment) bloodGroup(samples []BloodSample) {
+	if len(samples) == 0 {
+		return
+	}
+	group, _, _ := strings.Cut(samples[0].Type, " ")
+	if group != "" && !slices.ContainsFunc(samples, func(s BloodSample) bool { return s.Type != samples[0].Type }) {
+		a.values["abo-group"] = value{word: group, date: journey.Date(samples[len(samples)-1].day)}
+	}
+}
+
+// clearanceDifference compares the two ways to the filtration rate, which are in
+// one unit.
+func (a *assessment) clearanceDifference() {
+	estimate, ok := a.values["egfr-creatinine"]
+	clearance, measured := a.values["creatinine-clearance"]
+	if !ok || !measured {
+		return
+	}
+	v := value{
+		unit: clearance.unit, date: clearance.date, equation: "absolute-difference",
+		inputs: slices.Concat(estimate.inputs, clearance.inputs), evidence: slices.Concat(estimate.evidence, clearance.evidence),
+		err: cmp.Or(estimate.err, clearance.err),
+	}
+	if estimate.unit != clearance.unit && v.err == nil {
+		v.err = errors.New("the estimate and the clearance are in different units")
+	}
+	v.number = math.Abs(estimate.number - clearance.number)
+	a.values["clearance-difference"] = v
 }
 
 // weightDays is how far a weight may lie from the day of a measurement that is

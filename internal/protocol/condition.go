@@ -30,6 +30,8 @@ type Fact struct {
 	// another unit is converted; without one it can't be used.
 	Unit    string        `yaml:"unit"`
 	Analyte units.Analyte `yaml:"analyte"`
+	// Words are what a word may be.
+	Words []string `yaml:"words"`
 }
 
 // FactType is the type of a fact in expressions.
@@ -43,7 +45,12 @@ const (
 	AnswerFact FactType = "answer"
 	// FindingFact is a string: negative, equivocal or positive.
 	FindingFact FactType = "finding"
+	// WordFact is a string out of Words.
+	WordFact FactType = "word"
 )
+
+// FactTypes lists the types.
+var FactTypes = []FactType{NumberFact, AnswerFact, FindingFact, WordFact}
 
 func (t FactType) cel() (*cel.Type, bool) {
 	switch t {
@@ -51,7 +58,7 @@ func (t FactType) cel() (*cel.Type, bool) {
 		return cel.DoubleType, true
 	case AnswerFact:
 		return cel.BoolType, true
-	case FindingFact:
+	case FindingFact, WordFact:
 		return cel.StringType, true
 	}
 	return nil, false
@@ -112,7 +119,7 @@ func (p *Protocol) checkFacts(fail func(string, ...any), known map[string]bool) 
 		}
 		t, ok := f.Type.cel()
 		if !ok {
-			fail("%s.type: accepted: %s, %s, %s", at, NumberFact, AnswerFact, FindingFact)
+			fail("%s.type: accepted: %v", at, FactTypes)
 			continue
 		}
 		switch {
@@ -122,6 +129,9 @@ func (p *Protocol) checkFacts(fail func(string, ...any), known map[string]bool) 
 			fail("%s.unit: a number has a unit", at)
 		case f.Analyte != "" && !slices.Contains(units.Accepted(f.Analyte), f.Unit):
 			fail("%s.unit: not a unit of the analyte; accepted: %v", at, units.Accepted(f.Analyte))
+		}
+		if (f.Type == WordFact) != (len(f.Words) > 0) {
+			fail("%s.words: a word has them, and nothing else", at)
 		}
 		options = append(options, cel.Variable(f.ID, t))
 	}
@@ -230,12 +240,19 @@ func (c Condition) Missing() []string {
 func (a *assessment) conditions() []Condition {
 	var list []Condition
 	facts := map[string]fact{}
-	for i := range a.protocol.Requirements {
-		r := &a.protocol.Requirements[i]
-		if r.condition == nil {
-			continue
+	ask := func(id string, c *condition) {
+		if c != nil {
+			list = append(list, a.condition(id, c, facts))
 		}
-		list = append(list, a.condition(r.ID, r.condition, facts))
+	}
+	for _, r := range a.protocol.Requirements {
+		ask(r.ID, r.condition)
+	}
+	for _, item := range a.protocol.Disclosures {
+		ask(item.ID, item.condition)
+	}
+	for _, item := range a.protocol.AdvocateDuties {
+		ask(item.ID, item.condition)
 	}
 	return list
 }
@@ -311,6 +328,8 @@ func (a *assessment) fact(f Fact) fact {
 		found.value, found.input.Value = number, strconv.FormatFloat(number, 'g', -1, 64)
 	case f.Type == AnswerFact && newest.answer != "":
 		found.value, found.input.Value = newest.answer == "yes", newest.answer
+	case f.Type == WordFact && slices.Contains(f.Words, newest.word):
+		found.value, found.input.Value = newest.word, newest.word
 	case f.Type == FindingFact && newest.finding != "":
 		found.value, found.input.Value = newest.finding, newest.finding
 	default:
@@ -321,7 +340,7 @@ func (a *assessment) fact(f Fact) fact {
 
 // number returns a value in the unit of the fact.
 func (f Fact) number(v value) (float64, error) {
-	if v.finding != "" || v.answer != "" {
+	if v.finding != "" || v.answer != "" || v.word != "" {
 		return 0, errors.New("what was reported is no number")
 	}
 	if v.unit == f.Unit {

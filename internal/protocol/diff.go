@@ -51,6 +51,10 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("facts", from.Facts, to.Facts, func(f Fact) string { return f.ID })...)
 	changes = append(changes, diffRules("requirements", from.Requirements, to.Requirements, func(r Requirement) string { return r.ID })...)
 	changes = append(changes, diffRules("flags", from.Flags, to.Flags, func(f FlagRule) string { return f.ID })...)
+	changes = append(changes, diffRules("disclosures", from.Disclosures, to.Disclosures, func(i Item) string { return i.ID })...)
+	changes = append(changes, diffRules("advocate_duties", from.AdvocateDuties, to.AdvocateDuties, func(i Item) string { return i.ID })...)
+	changes = append(changes, diffRules("reminders", from.Reminders, to.Reminders, func(r Reminder) string { return string(r.Of) })...)
+	changes = append(changes, diffRules("recovery", from.Recovery, to.Recovery, func(m Milestone) string { return m.ID })...)
 	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
 }

@@ -12,6 +12,7 @@ import (
 
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 )
 
 // TestSchemaFitsTheDefault validates the default protocol with another reader
@@ -32,7 +33,7 @@ func TestSchemaFitsTheDefault(t *testing.T) {
 		}
 		return resolved.Validate(value)
 	}
-	source := protocol.Default().Source()
+	source := protocoltest.Brief().Source()
 	if err := validate(source); err != nil {
 		t.Fatal(err)
 	}
@@ -64,13 +65,13 @@ func TestSchemaFitsTheDefault(t *testing.T) {
 }
 
 func TestDiff(t *testing.T) {
-	from := protocol.Default()
-	if got := protocol.Diff(from, protocol.Default()); len(got) != 0 {
+	from := protocoltest.Brief()
+	if got := protocol.Diff(from, protocoltest.Brief()); len(got) != 0 {
 		t.Errorf("a protocol differs from itself: %+v", got)
 	}
 	to := changed(t, func(text string) string {
 		return strings.NewReplacer(
-			`version: "2026.2"`, `version: "2027.1"`, "hold_days: 183", "hold_days: 90", "plasma_clearance: slope-intercept", "plasma_clearance: two-compartment",
+			`version: "brief"`, `version: "2027.1"`, "hold_days: 183", "hold_days: 90", "plasma_clearance: slope-intercept", "plasma_clearance: two-compartment",
 			`{band: excludes, when: ">= 35"}`, `{band: excludes, when: ">= 32"}`, "concentration_percent: 3\n    dose", "concentration_percent: 4\n    dose",
 			"- {id: surgeon, title: Donor surgeon}", "- {id: second-surgeon, title: Donor surgeon}",
 			"fasting_glucose >= 100", "fasting_glucose >= 110",
@@ -108,7 +109,7 @@ func TestDiff(t *testing.T) {
 	if back := protocol.EffectOn(to, from, c.person, c.results, today); !slices.Equal(back.Gained, []string{"glucose-tolerance"}) {
 		t.Errorf("got %+v", back)
 	}
-	if same := protocol.EffectOn(from, protocol.Default(), c.person, c.results, today); !same.None() {
+	if same := protocol.EffectOn(from, protocoltest.Brief(), c.person, c.results, today); !same.None() {
 		t.Errorf("got %+v", same)
 	}
 }

@@ -3,6 +3,7 @@ package protocol
 import (
 	"errors"
 	"slices"
+	"strings"
 
 	"candidacy/internal/journey"
 	"candidacy/internal/planner"
@@ -30,7 +31,7 @@ func (p *Protocol) Order(state journey.State, today journey.Date) (planner.Plan,
 	for _, r := range p.Requirements {
 		if open(r.ID) {
 			has, _ := state.Find(r.ID)
-			request.Tasks = append(request.Tasks, r.task(open, doneOn(r, has)))
+			request.Tasks = append(request.Tasks, r.tasks(open, doneOn(r, has))...)
 		}
 	}
 	return planner.Compute(request)
@@ -48,6 +49,29 @@ func doneOn(r Requirement, has journey.Requirement) journey.Date {
 	return ""
 }
 
+// atOperation ends the id of a task that does a requirement a second time,
+// because the operation wants a younger result than the committee.
+const atOperation = "@operation"
+
+// Planned returns the requirement behind a task of an order, and whether the
+// task is its second time, for the operation.
+func Planned(task string) (requirement string, forOperation bool) {
+	return strings.CutSuffix(task, atOperation)
+}
+
+func (r Requirement) tasks(open func(string) bool, done journey.Date) []planner.Task {
+	t := r.task(open, done)
+	if r.OperationDays == 0 || t.Gate == planner.Operation {
+		return []planner.Task{t}
+	}
+	t.AlsoAtOperation = false
+	again := planner.Task{
+		ID: r.ID + atOperation, LeadDays: r.LeadDays, Visit: r.Visit, Gate: planner.Operation,
+		ValidityDays: r.ValidDays, WindowDays: r.OperationDays, DoneOn: done,
+	}
+	return []planner.Task{t, again}
+}
+
 func (r Requirement) task(open func(string) bool, done journey.Date) planner.Task {
 	t := planner.Task{
 		ID: r.ID, LeadDays: r.LeadDays, Visit: r.Visit, Gate: planner.Committee, ValidityDays: r.ValidDays, DoneOn: done,
@@ -57,6 +81,9 @@ func (r Requirement) task(open func(string) bool, done journey.Date) planner.Tas
 	t.AlsoAtOperation = r.ValidDays > 0
 	if r.Gate == journey.ForScheduling || r.Gate == journey.ForOperation {
 		t.Gate, t.AlsoAtOperation = planner.Operation, false
+	}
+	if r.OperationDays > 0 && t.Gate == planner.Operation {
+		t.WindowDays = r.OperationDays
 	}
 	for _, each := range r.Apart {
 		if open(each.Requirement) {
@@ -75,7 +102,7 @@ func (p *Protocol) checkOrder(fail func(string, ...any)) {
 	request := planner.Request{Today: anyDay, CoolingOffDays: p.Timers.CoolingOffDays}
 	all := func(string) bool { return true }
 	for _, r := range p.Requirements {
-		request.Tasks = append(request.Tasks, r.task(all, ""))
+		request.Tasks = append(request.Tasks, r.tasks(all, "")...)
 	}
 	_, err := planner.Compute(request)
 	var mistake *planner.Error

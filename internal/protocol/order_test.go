@@ -8,6 +8,7 @@ import (
 	"candidacy/internal/journey"
 	"candidacy/internal/planner"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 )
 
 func referred(p *protocol.Protocol) journey.State {
@@ -18,7 +19,7 @@ func referred(p *protocol.Protocol) journey.State {
 // hold, the two blood types are of different days, and everything of the last 28
 // days is near the operation.
 func TestOrderOfTheDefault(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	plan, err := p.Order(referred(p), "2026-03-02")
 	if err != nil {
 		t.Fatal(err)
@@ -63,7 +64,7 @@ func TestOrderOfTheDefault(t *testing.T) {
 // TestOrderRepeatsWhatExpires: with a planned day, a result that lapses before
 // it is done again, and says why.
 func TestOrderRepeatsWhatExpires(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	state := referred(p)
 	for i := range state.Requirements {
 		r := &state.Requirements[i]
@@ -104,7 +105,7 @@ func TestOrderRepeatsWhatExpires(t *testing.T) {
 // TestOrderLeavesOutWhatDoesNotApply: what does not apply or was waived is not
 // planned, and nothing waits for it.
 func TestOrderLeavesOutWhatDoesNotApply(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	state := referred(p)
 	for i := range state.Requirements {
 		switch r := &state.Requirements[i]; r.ID {
@@ -127,7 +128,7 @@ func TestOrderLeavesOutWhatDoesNotApply(t *testing.T) {
 
 // TestOrdersThatCannotBe are found when the protocol is read.
 func TestOrdersThatCannotBe(t *testing.T) {
-	source := protocol.Default().Source()
+	source := protocoltest.Brief().Source()
 	for change, want := range map[[2]string]string{
 		{"needs: [creatinine, body-size]", "needs: [renal-angiogram]"}:                                "no order is possible",
 		{"needs: [creatinine, body-size]", "needs: [creatinin]"}:                                      `requirements.gfr-measured.needs: there is no other requirement "creatinin"`,

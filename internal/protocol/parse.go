@@ -173,6 +173,7 @@ func (p *Protocol) check() error {
 			fail("%s.signer: accepted: %v", at, journey.Roles)
 		}
 		p.checkRequirement(fail, at, r)
+		p.checkRepetition(fail, at, r)
 		for _, flag := range r.WhenFlagged {
 			if !flags[flag] {
 				fail("%s.when_flagged: there is no flag %q", at, flag)
@@ -182,6 +183,8 @@ func (p *Protocol) check() error {
 			fail("%s: title and source are needed", at)
 		}
 	}
+	p.checkItems(fail, env, seen)
+	p.checkRecovery(fail)
 	// Nobody is approved without an advocate, whatever else a site changes.
 	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
 		return r.Evidence == journey.ByAssignment && r.Gate == journey.ForEvaluation && r.NoWaiver
@@ -205,6 +208,7 @@ var derivedKeys = map[string]bool{
 	"ambulatory-day-systolic": true, "ambulatory-day-diastolic": true,
 	"ambulatory-night-systolic": true, "ambulatory-night-diastolic": true,
 	"ambulatory-24h-systolic": true, "ambulatory-24h-diastolic": true,
+	"age-at-operation": true, "path": true, "sex": true, "recipient-known": true, "abo-group": true, "clearance-difference": true,
 	"egfr-creatinine": true, "gfr-plasma-clearance": true, "creatinine-clearance": true,
 	"acr-mg-per-g": true, "acr-mg-per-mmol": true, "albumin-excretion": true,
 }
@@ -355,8 +359,8 @@ func (b *BandRule) compile(coded bool) error {
 	}
 	op, operand, _ := strings.Cut(b.When, " ")
 	if coded {
-		if op != "is" || (operand != findingPositive && operand != findingEquivocal) {
-			return errors.New(`when: accepted: "is positive", "is equivocal"`)
+		if op != "is" || !slices.Contains(codedOperands, operand) {
+			return fmt.Errorf("when: accepted: is %s", strings.Join(codedOperands, ", is "))
 		}
 		b.finding = operand
 		return nil
@@ -400,8 +404,12 @@ func (p *Protocol) compile() journey.Rules {
 		rules.Requirements = append(rules.Requirements, journey.RequirementRule{
 			ID: r.ID, Gate: r.Gate, Evidence: r.Evidence, Signer: r.Signer, ValidDays: r.ValidDays,
 			NoWaiver: r.NoWaiver, WhenFlagged: r.WhenFlagged, Conditional: r.When != "", BeforeDecision: r.BeforeDecision,
-			ByAdvocate: r.ByAdvocate, Sided: r.Sided,
+			ByAdvocate: r.ByAdvocate, Sided: r.Sided, OperationDays: r.OperationDays, SecondSignature: r.SecondSignature,
+			Items: p.items(r.ID),
 		})
+	}
+	for _, r := range p.Reminders {
+		rules.Reminders = append(rules.Reminders, journey.Reminder{Of: r.Of, Days: r.DaysBefore})
 	}
 	for _, v := range p.Visits {
 		rules.Visits = append(rules.Visits, journey.VisitRule{

@@ -9,6 +9,7 @@ import (
 
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 )
 
 func TestTheDefaultIsWhole(t *testing.T) {
@@ -47,7 +48,7 @@ func TestTheDefaultIsWhole(t *testing.T) {
 // TestBrokenProtocols change the default in one place each. The message names
 // the rule, or the line.
 func TestBrokenProtocols(t *testing.T) {
-	source := protocol.Default().Source()
+	source := protocoltest.Brief().Source()
 	replace := func(old, with string) func(string) string {
 		return func(s string) string {
 			if !strings.Contains(s, old) {
@@ -70,7 +71,7 @@ func TestBrokenProtocols(t *testing.T) {
 		{"a number that is none", replace("valid_days: 365", "valid_days: a year"), "valid_days: a year"},
 		{"a key twice", replace("title: Living", "version: \"2\"\ntitle: Living"), `"version" already defined`},
 		{"another protocol behind it", func(s string) string { return s + "\n---\n" + s }, "more than one document"},
-		{"no version", replace(`version: "2026.2"`, `version: ""`), "version: missing"},
+		{"no version", replace(`version: "brief"`, `version: ""`), "version: missing"},
 		{"no statement", replace("general_statement: >-\n  This person will not be going forward as a donor. We do not share reasons.", "general_statement:"), "general_statement: missing"},
 		{"no zone", replace("time_zone: Europe/Stockholm", "time_zone:"), "time_zone"},
 		{"a zone that is none", replace("Europe/Stockholm", "Europe/Atlantis"), `time_zone: "Europe/Atlantis"`},
@@ -120,7 +121,7 @@ func TestBrokenProtocols(t *testing.T) {
 		{"a threshold that is no number", replace(`">= 35"`, `">= NaN"`), "flags.bmi.bands[0]: when"},
 		{"a threshold without end", replace(`">= 35"`, `">= +Inf"`), "flags.bmi.bands[0]: when"},
 		{"a coded rule over a number", replace(`{band: excludes, when: "is positive", absolute: true}`, `{band: excludes, when: "> 1"}`), "flags.hiv-screen.bands[0]: when"},
-		{"a coded rule over a negative", replace(`{band: excludes, when: "is positive", absolute: true}`, `{band: excludes, when: "is negative"}`), "flags.hiv-screen.bands[0]: when"},
+		{"a coded rule over a doubt", replace(`{band: excludes, when: "is positive", absolute: true}`, `{band: excludes, when: "is doubtful"}`), "flags.hiv-screen.bands[0]: when"},
 		{"no source of a flag", replace("    source: KDIGO 2017 chapter 12 (from memory)\n", ""), "flags.hbsag.source"},
 		{"a visit twice", replace("- id: year-1\n", "- id: month-6\n"), "visits.month-6"},
 		{"a visit at no time", replace("    after_months: 6\n", ""), "visits.month-6: needs either"},
@@ -151,7 +152,7 @@ func TestBrokenProtocols(t *testing.T) {
 
 // TestEveryMistakeAtOnce: a site repairs its protocol in one go.
 func TestEveryMistakeAtOnce(t *testing.T) {
-	broken := strings.NewReplacer("Europe/Stockholm", "Nowhere", "of: bmi", "of: nothing", "approval_months: 6", "approval_months: 0").Replace(protocol.Default().Source())
+	broken := strings.NewReplacer("Europe/Stockholm", "Nowhere", "of: bmi", "of: nothing", "approval_months: 6", "approval_months: 0").Replace(protocoltest.Brief().Source())
 	_, err := protocol.Parse([]byte(broken))
 	for _, want := range []string{"time_zone", "flags.bmi.of", "timers.approval_months"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
@@ -165,19 +166,19 @@ func TestEveryMistakeAtOnce(t *testing.T) {
 }
 
 func TestTheTextIsKept(t *testing.T) {
-	source := []byte(protocol.Default().Source())
+	source := []byte(protocoltest.Brief().Source())
 	p, err := protocol.Parse(source)
 	if err != nil {
 		t.Fatal(err)
 	}
 	clear(source)
-	if p.Source() != protocol.Default().Source() {
+	if p.Source() != protocoltest.Brief().Source() {
 		t.Error("the protocol's text changes with the caller's buffer")
 	}
 }
 
 func TestRegistry(t *testing.T) {
-	other := strings.Replace(protocol.Default().Source(), `version: "2026.2"`, `version: "2027.1"`, 1)
+	other := strings.Replace(protocoltest.Brief().Source(), `version: "brief"`, `version: "2027.1"`, 1)
 	loads := 0
 	var mu sync.Mutex
 	r := protocol.NewRegistry(func(_ context.Context, version string) (string, error) {
@@ -191,8 +192,8 @@ func TestRegistry(t *testing.T) {
 			return "version: broken", nil
 		}
 		return "", errors.New("no such version")
-	}, protocol.Default())
-	if p, err := r.Get(t.Context(), "2026.2"); err != nil || p.Version != "2026.2" || loads != 0 {
+	}, protocoltest.Brief())
+	if p, err := r.Get(t.Context(), "brief"); err != nil || p.Version != "brief" || loads != 0 {
 		t.Errorf("a known one is %v, %v after %d loads", p, err, loads)
 	}
 	var wait sync.WaitGroup
@@ -220,7 +221,7 @@ func TestRegistry(t *testing.T) {
 // FuzzParse: whatever a file holds, reading it ends with a protocol or with an
 // error that names its lines. A protocol that is accepted can be used.
 func FuzzParse(f *testing.F) {
-	f.Add(protocol.Default().Source())
+	f.Add(protocoltest.Brief().Source())
 	f.Add("version: [1")
 	f.Add("a: &a [*a]")
 	f.Add("? {x: y}\n: z")
@@ -228,7 +229,7 @@ func FuzzParse(f *testing.F) {
 	f.Add("timers: {first_reply_days: 1e3}")
 	f.Add("facts: [{id: a, type: number}]\nrequirements: [[], 1, {id: b, when: {}}, {id: c, when: 'a.b.c('}]")
 	for _, at := range []int{100, 1500, 4000, 9000, 15000} {
-		source := protocol.Default().Source()
+		source := protocoltest.Brief().Source()
 		f.Add(source[:at] + "\n- x: [" + source[at:])
 		f.Add(source[:at] + "when: a.b.c(" + source[at:])
 	}
@@ -254,7 +255,7 @@ func FuzzParse(f *testing.F) {
 // TestFaultsNameTheirLine: each mistake is told with the line that it stands in,
 // all at once.
 func TestFaultsNameTheirLine(t *testing.T) {
-	source := protocol.Default().Source()
+	source := protocoltest.Brief().Source()
 	lineOf := func(text, mark string) int {
 		i := strings.Index(text, mark)
 		if i < 0 {

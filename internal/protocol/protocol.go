@@ -19,13 +19,7 @@ type Protocol struct {
 	Title       string `yaml:"title"`
 	Description string `yaml:"description"`
 	// Canonical is the URL of the protocol in FHIR instantiatesCanonical.
-	Canonical string `yaml:"canonical"`
-	// ApprovedBy and ApprovedOn say who answers for the text. A stored version
-	// that candidates are moved to needs both.
-	ApprovedBy    string       `yaml:"approved_by" doc:"who approved this version for the programme"`
-	ApprovedOn    journey.Date `yaml:"approved_on" doc:"the day it was approved, YYYY-MM-DD"`
-	EffectiveFrom journey.Date `yaml:"effective_from" doc:"the day from which it is meant to be used, YYYY-MM-DD"`
-
+	Canonical    string         `yaml:"canonical"`
 	TimeZone     string         `yaml:"time_zone" doc:"IANA name of the zone of all calendar days"`
 	Statement    string         `yaml:"general_statement" doc:"what outsiders learn when a candidate does not go forward"`
 	Requirements []Requirement  `yaml:"requirements"`
@@ -36,6 +30,17 @@ type Protocol struct {
 	Timers       journey.Timers `yaml:"timers"`
 	Observations []Observation  `yaml:"observations"`
 	Facts        []Fact         `yaml:"facts"`
+	// Disclosures and AdvocateDuties are confirmed one by one with the consent
+	// or the review that they belong to.
+	Disclosures    []Item      `yaml:"disclosures"`
+	AdvocateDuties []Item      `yaml:"advocate_duties"`
+	Reminders      []Reminder  `yaml:"reminders"`
+	Recovery       []Milestone `yaml:"recovery"`
+	// Who approved this text for use, and when, and from when it holds. Nobody
+	// is moved to a protocol that nobody approved.
+	ApprovedBy    string       `yaml:"approved_by"`
+	ApprovedOn    journey.Date `yaml:"approved_on"`
+	EffectiveFrom journey.Date `yaml:"effective_from"`
 
 	source []byte
 	digest string
@@ -65,7 +70,17 @@ type Requirement struct {
 	BeforeDecision bool   `yaml:"before_decision" doc:"the committee decides nothing without it"`
 	ByAdvocate     bool   `yaml:"by_advocate" doc:"only the assigned advocate may give it"`
 	Sided          bool   `yaml:"sided" doc:"a consent that names the side"`
-	Source         string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+	// Performer is who does it; Signer is the role that answers for it.
+	Performer Performer `yaml:"performer"`
+	// OperationDays, Occasions and RenewedBy say when evidence is not enough,
+	// though it has not expired.
+	OperationDays   int      `yaml:"operation_days" doc:"the evidence is also from within so many days before the planned operation"`
+	Occasions       int      `yaml:"occasions" doc:"results of so many different days are needed"`
+	RenewedBy       []string `yaml:"renewed_by" doc:"facts whose newer report asks for a new result"`
+	SecondSignature bool     `yaml:"second_signature" doc:"a waiver, and an acceptance against an exclusion, needs a second person"`
+	Source          string   `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+	// Differs says where countries and sites differ: the value is theirs to set.
+	Differs string `yaml:"differs" doc:"where countries or sites differ, so that the value is theirs to set"`
 
 	// How it is arranged: days from doing it to its result, the kind of visit
 	// that tasks of one day share, what has to be known first, and what it is
@@ -77,6 +92,58 @@ type Requirement struct {
 
 	condition *condition
 }
+
+// Performer is who performs a requirement. It gives no permission: roles do.
+type Performer string
+
+// Performers lists who may be named.
+var Performers = []Performer{
+	"candidate", "coordinator", "nurse", "laboratory", "hla-laboratory", "radiology", "nephrologist", "surgeon",
+	"anaesthetist", "cardiologist", "infectious-disease", "geneticist", "haematologist", "oncologist", "urologist",
+	"social-worker", "psychologist", "psychiatrist", "dietitian", "primary-care", "finance", "advocate", "ward",
+	"committee", "external",
+}
+
+// Item is one line of a checklist that goes with a consent or a review.
+type Item struct {
+	ID          string `yaml:"id"`
+	Title       string `yaml:"title"`
+	Requirement string `yaml:"requirement"`
+	// When is a condition over facts, as that of a requirement.
+	When    string `yaml:"when"`
+	Source  string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+	Differs string `yaml:"differs" doc:"where countries or sites differ"`
+
+	condition *condition
+}
+
+// Reminder announces deadlines of one kind.
+type Reminder struct {
+	Of         journey.DeadlineKind `yaml:"of"`
+	DaysBefore []int                `yaml:"days_before"`
+	Source     string               `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+}
+
+// Milestone is one line of recovery, counted from the day of the operation.
+type Milestone struct {
+	ID    string `yaml:"id"`
+	Title string `yaml:"title"`
+	// For is candidate or team.
+	For      string `yaml:"for"`
+	FromDays int    `yaml:"from_days"`
+	// UntilDays ends what holds for a time; nothing means the one day.
+	UntilDays int    `yaml:"until_days"`
+	ForLife   bool   `yaml:"for_life"`
+	ReviewIf  string `yaml:"review_if" doc:"what calls for a clinician's look"`
+	Differs   string `yaml:"differs" doc:"where countries or sites differ"`
+	Source    string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+}
+
+// Whom a milestone is for.
+const (
+	ForCandidate = "candidate"
+	ForTeam      = "team"
+)
 
 // Spacing keeps two requirements apart by a number of days, in either order.
 type Spacing struct {
@@ -101,6 +168,9 @@ type FlagRule struct {
 	// A value that none takes is in the band "meets".
 	Bands  []BandRule `yaml:"bands"`
 	Source string     `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+	// Clears says what would lift it, Differs where countries and sites differ.
+	Clears  string `yaml:"clears" doc:"what would lift it"`
+	Differs string `yaml:"differs" doc:"where countries or sites differ, so that the value is theirs to set"`
 }
 
 // BandRule is one band with the condition for it, such as "< 60" or

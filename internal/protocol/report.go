@@ -13,6 +13,12 @@ type Person struct {
 	// Sex is the binary coefficient of the laboratory equations, "female" or
 	// "male"; anything else makes sex-dependent equations undecidable.
 	Sex string
+	// Path is direct, paired or nondirected; RecipientKnown says that an
+	// intended recipient is named.
+	Path           string
+	RecipientKnown bool
+	// Planned is the planned day of the operation, if there is one.
+	Planned journey.Date
 }
 
 // Input is one number that a computation used, with where it came from.
@@ -39,10 +45,13 @@ type Flag struct {
 	Shown string `json:"shown,omitempty"`
 	Unit  string `json:"unit"`
 	// Threshold says in words what the bands are.
-	Threshold string  `json:"threshold"`
-	Source    string  `json:"source"`
-	Equation  string  `json:"equation,omitempty"`
-	Inputs    []Input `json:"inputs"`
+	Threshold string `json:"threshold"`
+	// Clears says what would lift it, Differs where countries and sites differ.
+	Clears   string  `json:"clears,omitempty"`
+	Differs  string  `json:"differs,omitempty"`
+	Source   string  `json:"source"`
+	Equation string  `json:"equation,omitempty"`
+	Inputs   []Input `json:"inputs"`
 	// Date is the day the finding is of.
 	Date     journey.Date `json:"date"`
 	Warnings []string     `json:"warnings,omitempty"`

@@ -32,6 +32,9 @@ var required = map[reflect.Type][]string{
 		"version", "title", "time_zone", "general_statement", "methods", "timers", "quorum", "requirements", "flags", "visits", "observations",
 	},
 	reflect.TypeFor[Requirement]():       {"id", "title", "domain", "gate", "evidence", "source"},
+	reflect.TypeFor[Item]():              {"id", "title", "requirement", "source"},
+	reflect.TypeFor[Reminder]():          {"of", "days_before"},
+	reflect.TypeFor[Milestone]():         {"id", "title", "for", "source"},
 	reflect.TypeFor[Spacing]():           {"requirement", "days"},
 	reflect.TypeFor[FlagRule]():          {"id", "title", "requirement", "of", "bands", "source"},
 	reflect.TypeFor[BandRule]():          {"band", "when"},
@@ -70,7 +73,23 @@ func choices(t reflect.Type) []any {
 		}
 		return roles
 	case reflect.TypeFor[FactType]():
-		return []any{NumberFact, AnswerFact, FindingFact}
+		var types []any
+		for _, t := range FactTypes {
+			types = append(types, t)
+		}
+		return types
+	case reflect.TypeFor[Performer]():
+		var performers []any
+		for _, performer := range Performers {
+			performers = append(performers, performer)
+		}
+		return performers
+	case reflect.TypeFor[journey.DeadlineKind]():
+		var kinds []any
+		for _, kind := range journey.Remindable {
+			kinds = append(kinds, kind)
+		}
+		return kinds
 	case reflect.TypeFor[units.Analyte]():
 		var analytes []string
 		for _, a := range units.Analytes() {

@@ -48,6 +48,39 @@ func TestEveryThresholdOfTheDefault(t *testing.T) {
 		{"glucose-tolerance-molar", 7.8, meets, talk, talk}, {"glucose-tolerance-molar", 11.1, talk, out, out},
 		{"glucose-fasting-molar", 5.6, meets, talk, talk}, {"glucose-fasting-molar", 7.0, talk, out, out},
 		{"hba1c", 5.7, meets, talk, talk}, {"hba1c", 6.5, talk, out, out},
+		// The same KDIGO bands for a GFR by another tracer.
+		{"gfr-tracer", 60, out, talk, talk}, {"gfr-tracer", 90, talk, meets, meets},
+		// More than 15 apart is a matter for discussion; common practice.
+		{"clearance-difference", 15, meets, meets, talk},
+		// Australian guideline 2010: 150 to 300 mg a day is looked into, over 300
+		// usually excludes.
+		{"urine-protein", 150, meets, talk, talk}, {"urine-protein", 300, talk, talk, out},
+		// BTS 2018, 5.11 (from memory): over 50 mg/mmol, which is 442 mg/g by the
+		// factor 8.84; 150 mg/g common practice.
+		{"urine-protein-ratio", 150, meets, talk, talk}, {"urine-protein-ratio", 442, talk, talk, out},
+		// KDIGO 2017 chapter 7 (from memory): 0 to 2 red cells, by the laboratory.
+		{"red-cells", 2, meets, meets, talk},
+		// PMC6791603; Nefrologia 2022: one or two medicines are considered, more
+		// than two are not.
+		{"pressure-medicines", 1, meets, talk, talk}, {"pressure-medicines", 2, talk, talk, out},
+		// KDIGO 2017 chapter 8 (from memory): none, or any.
+		{"stone-size", 0, meets, meets, talk},
+		// BTS 2018, 5.10 (from memory): two or more.
+		{"cardiac-risk-factors", 2, meets, talk, talk},
+		// PHQ-9 of 10 brings a psychiatrist; AUDIT-C of 4 is the usual cut-off, not
+		// in the reference. Common practice.
+		{"mood-score", 10, meets, talk, talk}, {"alcohol-score", 4, meets, talk, talk},
+		// One artery, two or three, more than three; common practice.
+		{"arteries-left", 1, meets, meets, talk}, {"arteries-left", 3, talk, talk, out},
+		{"arteries-right", 1, meets, meets, talk}, {"arteries-right", 3, talk, talk, out},
+		// BTS 2018, 5.5 (from memory): shares up to 10 points apart, 45 to 55 %.
+		{"split-function", 45, talk, meets, meets}, {"split-function", 55, meets, meets, talk},
+		// Common practice. The haemoglobin of women; men are looked into below 13.
+		{"haemoglobin", 10, out, talk, talk}, {"haemoglobin", 12, talk, meets, meets},
+		{"platelets", 100, out, talk, talk}, {"platelets", 150, talk, meets, meets}, {"platelets", 450, meets, meets, talk},
+		{"inr", 1.2, meets, meets, talk}, {"inr", 1.5, talk, talk, out},
+		// KDIGO 2017 chapter 12 (from memory): RNA positive, in any quantity.
+		{"hcv-nat-quantity", 0, meets, meets, out},
 	}
 	p := Default()
 	tried := map[string]int{}

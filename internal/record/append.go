@@ -68,6 +68,25 @@ type Resource struct {
 	// Meta holds further members of meta, such as `"profile":["..."]`.
 	Meta  string
 	Index []Index
+	// Version and Digest are set on what was read back: the version that stands,
+	// and what its content is.
+	Version int64
+	Digest  string
+}
+
+// content is the digest of what a version of the resource would say.
+func (r Resource) content() string {
+	sum := sha256.Sum256(append([]byte(r.Meta+"\n"), r.Body...))
+	return hex.EncodeToString(sum[:])
+}
+
+// VersionAfter is the version under which the resource stands once it is
+// published after what was read back: another one only if its content changed.
+func (r Resource) VersionAfter(before Resource) int64 {
+	if before.Digest == r.content() {
+		return before.Version
+	}
+	return before.Version + 1
 }
 
 // Index is one search value of a resource.
@@ -279,25 +298,19 @@ func withMeta(r Resource, version int64, now time.Time) (string, error) {
 
 type resourceKey struct{ typ, id string }
 
-// publication is the version of a resource that stands, and its content.
-type publication struct {
-	version int64
-	digest  string
-}
-
 // publishedBefore reads what stands of every resource of the candidate at once:
 // a command offers all of them, and most have not changed.
-func publishedBefore(ctx context.Context, tx *sql.Tx, candidate string) (map[resourceKey]publication, error) {
+func publishedBefore(ctx context.Context, tx *sql.Tx, candidate string) (map[resourceKey]Resource, error) {
 	rows, err := tx.QueryContext(ctx, "SELECT type, id, version, digest FROM resource WHERE candidate_id = $1", candidate)
 	if err != nil {
 		return nil, fmt.Errorf("read the published resources: %w", err)
 	}
 	defer rows.Close()
-	published := map[resourceKey]publication{}
+	published := map[resourceKey]Resource{}
 	for rows.Next() {
 		var key resourceKey
-		var p publication
-		if err := rows.Scan(&key.typ, &key.id, &p.version, &p.digest); err != nil {
+		var p Resource
+		if err := rows.Scan(&key.typ, &key.id, &p.Version, &p.Digest); err != nil {
 			return nil, fmt.Errorf("read the published resources: %w", err)
 		}
 		published[key] = p
@@ -306,13 +319,12 @@ func publishedBefore(ctx context.Context, tx *sql.Tx, candidate string) (map[res
 }
 
 // publish writes a new version of a resource when its content changed.
-func publish(ctx context.Context, tx *sql.Tx, candidate string, r Resource, before publication, now time.Time) error {
-	sum := sha256.Sum256(append([]byte(r.Meta+"\n"), r.Body...))
-	digest := hex.EncodeToString(sum[:])
-	if before.digest == digest {
+func publish(ctx context.Context, tx *sql.Tx, candidate string, r, before Resource, now time.Time) error {
+	digest := r.content()
+	version := r.VersionAfter(before)
+	if version == before.Version {
 		return nil
 	}
-	version := before.version + 1
 	body, err := withMeta(r, version, now)
 	if err != nil {
 		return err
@@ -465,10 +477,10 @@ func (t *Tx) Staged() (body json.RawMessage, hash string, err error) {
 	return json.RawMessage(text), hash, nil
 }
 
-// Published returns the candidate's current resources, without meta: only type,
-// id and the body as published.
+// Published returns the candidate's current resources as they were published,
+// with their versions. Meta and Index are not read back.
 func (t *Tx) Published() ([]Resource, error) {
-	rows, err := t.tx.QueryContext(t.ctx, "SELECT type, id, body FROM resource WHERE candidate_id = $1 ORDER BY type, id", t.candidate)
+	rows, err := t.tx.QueryContext(t.ctx, "SELECT type, id, version, digest, body FROM resource WHERE candidate_id = $1 ORDER BY type, id", t.candidate)
 	if err != nil {
 		return nil, fmt.Errorf("read published resources: %w", err)
 	}
@@ -477,7 +489,7 @@ func (t *Tx) Published() ([]Resource, error) {
 	for rows.Next() {
 		var r Resource
 		var body string
-		if err := rows.Scan(&r.Type, &r.ID, &body); err != nil {
+		if err := rows.Scan(&r.Type, &r.ID, &r.Version, &r.Digest, &body); err != nil {
 			return nil, fmt.Errorf("read published resources: %w", err)
 		}
 		r.Body = []byte(body)

@@ -540,8 +540,10 @@ func TestWhatACommandReads(t *testing.T) {
 			if _, _, err := tx.ResultBySource(identifier("unknown")); !errors.Is(err, record.ErrNotFound) {
 				t.Errorf("an unknown source is answered %v", err)
 			}
-			if list, err := tx.Published(); err != nil || len(list) != 1 || list[0].ID != "p-1" {
+			if list, err := tx.Published(); err != nil || len(list) != 1 || list[0].ID != "p-1" || list[0].Version != 1 {
 				t.Errorf("published %+v, %v", list, err)
+			} else if same, other := patient("p-1", "Zephyrwick").VersionAfter(list[0]), patient("p-1", "Oakfield").VersionAfter(list[0]); same != 1 || other != 2 {
+				t.Errorf("the same content would be version %d, other content version %d", same, other)
 			}
 			if taken, err := tx.IdentifierTaken(identifier("cand-a")); err != nil || taken {
 				t.Errorf("one's own identifier is taken: %t, %v", taken, err)

@@ -19,6 +19,7 @@ import (
 	"candidacy/internal/engine"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
 )
@@ -119,7 +120,7 @@ func crowd(b *testing.B, dir string, n int) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	if err := store.KeepProtocol(b.Context(), p.Version, p.Digest(), p.Source()); err != nil {
 		b.Fatal(err)
 	}
@@ -157,7 +158,7 @@ func BenchmarkStart(b *testing.B) {
 	b.ResetTimer()
 	for i := range b.N + 1 {
 		start := time.Now()
-		sys, err := system.Open(b.Context(), system.Options{DataDir: dir})
+		sys, err := system.Open(b.Context(), system.Options{DataDir: dir, Protocol: protocoltest.Brief()})
 		if err != nil {
 			b.Fatal(err)
 		}

@@ -9,18 +9,18 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
 	"candidacy/workflows"
 )
 
 // begin is a Monday, 9:00 in the programme's zone.
-var begin = time.Date(2025, time.March, 3, 9, 0, 0, 0, protocol.Default().Zone())
+var begin = time.Date(2025, time.March, 3, 9, 0, 0, 0, protocoltest.Brief().Zone())
 
 func open(tb testing.TB, dir string) *system.System {
 	tb.Helper()
-	sys, err := system.Open(tb.Context(), system.Options{DataDir: dir})
+	sys, err := system.Open(tb.Context(), system.Options{DataDir: dir, Protocol: protocoltest.Brief()})
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -107,7 +107,10 @@ func init() {
 			Title: "Record a consent", Button: "Record the consent", Done: "The consent is recorded.",
 			Fields: consentFields,
 			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
-				return &command.RecordConsent{Requirement: v.Get("requirement"), Side: journey.Side(v.Get("side")), Note: v.Get("note")}, nil
+				return &command.RecordConsent{
+					Requirements: v["requirements"], Side: journey.Side(v.Get("side")), Note: v.Get("note"),
+					Disclosures: v["disclosures"], TeachBack: within(v["teach_back"], v["disclosures"]),
+				}, nil
 			},
 		},
 		journey.BeginEvaluation: {
@@ -130,7 +133,8 @@ func init() {
 			},
 			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
 				body := &command.SignResults{
-					Requirements: v["requirements"], Verdict: journey.Verdict(v.Get("verdict")), Reason: v.Get("reason"), Evidence: map[string]string{},
+					Requirements: v["requirements"], Verdict: journey.Verdict(v.Get("verdict")), Reason: v.Get("reason"),
+					Until: journey.Date(v.Get("until")), Evidence: map[string]string{},
 				}
 				for _, id := range body.Requirements {
 					body.Evidence[id] = v.Get(seenPrefix + id)
@@ -148,7 +152,9 @@ func init() {
 				return ""
 			},
 			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
-				return &command.RecordReview{Requirement: v.Get("requirement"), Position: journey.Position(v.Get("position")), Findings: v.Get("findings")}, nil
+				return &command.RecordReview{
+					Requirements: v["requirements"], Position: journey.Position(v.Get("position")), Findings: v.Get("findings"), Duties: v["duties"],
+				}, nil
 			},
 		},
 		journey.WaiveRequirement: {
@@ -275,24 +281,56 @@ func advocateFields(s scene) []field {
 }
 
 func consentFields(s scene) []field {
-	f := field{Name: "requirement", Label: "Consent", Type: "select"}
+	f := field{Name: "requirements", Label: "Consent", Type: "checkboxes"}
 	sided := false
+	var ids []string
 	for _, r := range s.protocol.Requirements {
 		state, ok := s.candidate.State.Find(r.ID)
-		if r.Evidence != journey.ByConsent || !ok || state.Status == journey.NotDue {
+		if r.Evidence != journey.ByConsent || !ok || state.Status == journey.NotDue || state.Status == journey.NotApplicable {
 			continue
 		}
-		f.Options = append(f.Options, option{r.ID, r.Title})
-		sided = sided || r.Sided
-		if f.Value == "" && !state.InForce(s.today) {
-			f.Value = r.ID
+		title := r.Title
+		if state.InForce(s.today) {
+			title += " (in force)"
 		}
+		f.Options = append(f.Options, option{r.ID, title})
+		ids = append(ids, r.ID)
+		sided = sided || r.Sided
 	}
 	fields := []field{f}
+	if told := checklist(s, ids); len(told) > 0 {
+		fields = append(fields,
+			field{Name: "disclosures", Label: "What the candidate was told", Type: "checkboxes", Options: told, Optional: true,
+				Hint: "Every line that belongs to the consent is needed. The text is that of the protocol's version."},
+			field{Name: "teach_back", Label: "What the candidate told back in own words", Type: "checkboxes", Options: told, Optional: true},
+		)
+	}
 	if sided {
 		fields = append(fields, sideField(true, "Only for the consent that names the side. It has to be the side that the committee decided."))
 	}
 	return append(fields, noteField())
+}
+
+// checklist lists the lines that go with the requirements and apply.
+func checklist(s scene, requirements []string) []option {
+	var options []option
+	for _, id := range requirements {
+		for _, item := range s.protocol.Items(id) {
+			if item.When != "" && s.candidate.State.Holds(item.ID) == journey.HoldsNo {
+				continue
+			}
+			title := item.Title
+			if len(requirements) > 1 {
+				title += " — " + lower(titleOf(s.protocol, id))
+			}
+			options = append(options, option{item.ID, title})
+		}
+	}
+	return options
+}
+
+func within(values, among []string) []string {
+	return slices.DeleteFunc(slices.Clone(values), func(v string) bool { return !slices.Contains(among, v) })
 }
 
 // signable lists the requirements whose results wait for the viewer's name.
@@ -315,9 +353,11 @@ func signable(s scene) []protocol.Requirement {
 // on which results each requirement stood when the form was made.
 const seenPrefix = "evidence-"
 
-// signField is the field that a fault of a signature is shown at.
-func signField(name string) string {
-	if strings.HasPrefix(name, "evidence") {
+// checkedField is the field that a fault of a form with a list of requirements is
+// shown at.
+func checkedField(name string) string {
+	name, _, _ = strings.Cut(name, "[")
+	if name == "requirement" || strings.HasPrefix(name, "evidence") {
 		return "requirements"
 	}
 	return name
@@ -334,6 +374,13 @@ func signFields(s scene) []field {
 		} else if state.Status == journey.NotMet {
 			label += " (not met)"
 		}
+		if first := state.Awaiting; first != nil && !first.Waiver {
+			label += " (accepted once, waits for a second signature"
+			if first.Until != "" {
+				label += ", until " + dayWord(first.Until)
+			}
+			label += ")"
+		}
 		f.Options = append(f.Options, option{r.ID, label})
 		seen = append(seen, field{Name: seenPrefix + r.ID, Type: "hidden", Value: state.Evidence})
 	}
@@ -343,6 +390,7 @@ func signFields(s scene) []field {
 			{string(journey.VerdictMet), "Met"}, {string(journey.VerdictNotMet), "Not met"},
 		}},
 		{Name: "reason", Label: "Reason", Hint: "Needed to accept a flagged result, and for every result that is not met.", Type: "textarea", Optional: true},
+		{Name: "until", Label: "Accepted until", Hint: "Only to accept a result for a shorter time than it is valid.", Type: "date", Optional: true},
 	}...)
 }
 
@@ -358,29 +406,46 @@ func reviews(s scene) []protocol.Requirement {
 }
 
 func reviewFields(s scene) []field {
-	f := field{Name: "requirement", Label: "Review", Type: "select"}
+	f := field{Name: "requirements", Label: "Reviews", Type: "checkboxes", Hint: "Several may have one position and one text."}
+	var ids []string
 	for _, r := range reviews(s) {
 		state, _ := s.candidate.State.Find(r.ID)
-		f.Options = append(f.Options, option{r.ID, r.Title})
-		if f.Value == "" && !state.InForce(s.today) {
-			f.Value = r.ID
+		if state.Status == journey.NotApplicable {
+			continue
 		}
+		title := r.Title
+		if state.InForce(s.today) {
+			title += " (in force)"
+		}
+		f.Options = append(f.Options, option{r.ID, title})
+		ids = append(ids, r.ID)
 	}
-	return []field{
-		f,
+	fields := []field{f}
+	if duties := checklist(s, ids); len(duties) > 0 {
+		fields = append(fields, field{Name: "duties", Label: "Duties done", Type: "checkboxes", Options: duties, Optional: true,
+			Hint: "Each is needed to support going on. Nothing stands in the way of a concern or an objection."})
+	}
+	return append(fields, []field{
 		{Name: "position", Label: "Position", Type: "radio", Options: []option{
 			{string(journey.Supports), "Supports going on"}, {string(journey.Concerns), "Has concerns"}, {string(journey.Objects), "Objects"},
 		}},
 		{Name: "findings", Label: "Findings", Type: "textarea", Optional: true,
 			Hint: "Needed for concerns and objections. Psychosocial and advocate's findings are read by clinicians, the advocate and the committee only."},
-	}
+	}...)
 }
 
 func waiveFields(s scene) []field {
 	f := field{Name: "requirement", Label: "Requirement", Type: "select"}
 	for _, r := range s.protocol.Requirements {
 		if state, ok := s.candidate.State.Find(r.ID); ok && !r.NoWaiver && !state.InForce(s.today) {
-			f.Options = append(f.Options, option{r.ID, r.Title})
+			title := r.Title
+			switch {
+			case state.Awaiting != nil && state.Awaiting.Waiver:
+				title += " (waits for a second signature, until " + dayWord(state.Awaiting.Until) + ")"
+			case r.SecondSignature:
+				title += " (needs two signatures)"
+			}
+			f.Options = append(f.Options, option{r.ID, title})
 		}
 	}
 	return []field{f, {Name: "until", Label: "Last day of the waiver", Type: "date"}, reasonField("Reason", "Kept with your name.")}

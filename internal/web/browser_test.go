@@ -148,6 +148,19 @@ func (s *screen) set(id, value string) {
 	}
 }
 
+// pick checks the boxes of a list that have one of the values.
+func (s *screen) pick(kind journey.Kind, name string, values ...string) {
+	s.t.Helper()
+	for _, value := range values {
+		if !eval[bool](s, fmt.Sprintf(`(() => {
+			const e = document.querySelector("#%s input[name=%s][value=%s]"); if (!e) return false;
+			for (let d = e.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
+			e.checked = true; return true; })()`, kind, name, value)) {
+			s.t.Fatalf("%s has no box %s", kind, value)
+		}
+	}
+}
+
 // send submits the form that holds a field and returns when the next page is
 // there. The notice says that it was accepted.
 func (s *screen) send(id string) (notice, problem string) {
@@ -294,7 +307,8 @@ func TestBrowser(t *testing.T) {
 
 	s.do(journey.BeginScreening, "contact_consent", "yes", "duplicate_checked", "yes")
 	s.do(journey.AssignAdvocate, "advocate", "adva")
-	s.do(journey.RecordConsent, "requirement", "consent-evaluation", "note", "Read the leaflet twice.")
+	s.pick(journey.RecordConsent, "requirements", "consent-evaluation")
+	s.do(journey.RecordConsent, "note", "Read the leaflet twice.")
 	s.do(journey.BeginEvaluation)
 
 	// The laboratory reports; one more result is typed.
@@ -328,11 +342,13 @@ func TestBrowser(t *testing.T) {
 	eval[chromedp.Void](s, `document.querySelectorAll("#sign-results input[type=checkbox]").forEach(e => e.checked = true)`)
 	s.do(journey.SignResults, "verdict-0", "met", "reason", "Discussed: acceptable at this age and without other risk.")
 	for _, r := range []string{"medical-history", "renal-angiogram", "psychosocial-evaluation", "nephrology-review", "surgery-review"} {
-		s.do(journey.RecordReview, "requirement", r, "position-0", "supports", "findings", "Nothing that speaks against going on.")
+		s.pick(journey.RecordReview, "requirements", r)
+		s.do(journey.RecordReview, "position-0", "supports", "findings", "Nothing that speaks against going on.")
 	}
 	s.signIn("adva")
 	s.open(home)
-	s.do(journey.RecordReview, "requirement", "advocate-review-final", "position-0", "supports", "findings", "Acts freely.")
+	s.pick(journey.RecordReview, "requirements", "advocate-review-final")
+	s.do(journey.RecordReview, "position-0", "supports", "findings", "Acts freely.")
 	s.check("candidate-advocate")
 	s.signIn("cora")
 	s.open(home)
@@ -350,6 +366,7 @@ func TestBrowser(t *testing.T) {
 		t.Fatalf("the candidate is in the stage %s", stage)
 	}
 	s.check("candidate-approved")
+	s.basis()
 
 	gone, held := cohort(w)
 	w.give("cora", id, journey.Schedule, &command.Schedule{Date: "2027-02-12"})
@@ -419,6 +436,27 @@ func (s *screen) administer(w *world) {
 		s.t.Errorf("the move: %q %q", notice, problem)
 	}
 	s.check("protocols-moved")
+}
+
+// basis opens what the decision stood on, and checks that it fits on the screen
+// and on paper of 7.5 inches, where it stays a table.
+func (s *screen) basis() {
+	s.t.Helper()
+	eval[chromedp.Void](s, `document.querySelector(".basis").open = true; 0`)
+	s.check("candidate-basis")
+	s.narrow("candidate-basis")
+	s.colours("print", "light")
+	s.size(720)
+	eval[chromedp.Void](s, `document.querySelector(".basis").open = false; 0`)
+	s.shot("candidate-basis-print")
+	if width := eval[int](s, `document.documentElement.scrollWidth`); width > 720 {
+		s.t.Errorf("what the decision stood on is %d wide in print", width)
+	}
+	if shown := eval[string](s, `(e => getComputedStyle(e).display + " " + (e.getBoundingClientRect().height > 0))(document.querySelector(".basis td"))`); shown != "table-cell true" {
+		s.t.Errorf("what the decision stood on prints as %s", shown)
+	}
+	s.size(1280)
+	s.colours("", "light")
 }
 
 // zoom checks a page at 200 % of a screen 1280 wide, which is 640 wide.

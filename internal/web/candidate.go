@@ -14,6 +14,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/activities"
 	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
@@ -49,6 +50,7 @@ type candidateModel struct {
 	Later      []deadlineModel
 	Decision   []fact
 	Visits     []visitModel
+	Recovery   []milestoneModel
 	Order      *orderModel
 	Timeline   []entryModel
 	Earlier    []entryModel
@@ -70,6 +72,8 @@ type gateModel struct {
 	// Early counts what is in force now and not any more on the planned day.
 	Early int
 	Rows  []requirementModel
+	// Idle are those that do not apply.
+	Idle []requirementModel
 }
 
 // requirementModel is one requirement as it stands.
@@ -200,8 +204,8 @@ func (s *server) command(c echo.Context) error {
 	body, problems := a.Body(sc, values, key)
 	fieldOf := plainField
 	switch kind {
-	case journey.SignResults:
-		fieldOf = signField
+	case journey.SignResults, journey.RecordConsent, journey.RecordReview:
+		fieldOf = checkedField
 	case journey.RecordResults:
 		fieldOf = resultField(sc.protocol, sc.code)
 	}
@@ -311,7 +315,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		}
 	}
 	p := sc.protocol
-	person := protocol.Person{BirthDate: c.Identity.BirthDate, Sex: c.Identity.Sex}
+	person := activities.PersonOf(c)
 	report := p.Assess(person, results, sc.today)
 	conditions := report.Conditions
 	if c.State.Operated != "" {
@@ -343,6 +347,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 			Window: dayWord(visit.Opens) + " to " + dayWord(visit.Closes),
 		})
 	}
+	m.Recovery = recovery(sc)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.addForms(sc, try)
 	return m, nil
@@ -460,9 +465,13 @@ func gates(sc scene, people map[string]string, conditions []protocol.Condition) 
 			if row.Expires && state.InForce(sc.today) {
 				g.Early++
 			}
+			if state.Status == journey.NotApplicable {
+				g.Idle = append(g.Idle, row)
+				continue
+			}
 			g.Rows = append(g.Rows, row)
 		}
-		if len(g.Rows) > 0 {
+		if len(g.Rows)+len(g.Idle) > 0 {
 			list = append(list, g)
 		}
 	}
@@ -496,12 +505,22 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 			row.Expires = true
 		}
 	}
+	if window := windowWord(sc, r, state); window != "" {
+		row.Validity = joined(row.Validity, window)
+		row.Expires = true
+	}
+	if r.Differs != "" {
+		row.Source += ". Differs: " + r.Differs
+	}
 	var detail []string
 	if state.Collected != "" && r.Evidence == journey.ByResult {
 		detail = append(detail, "result of "+dayWord(state.Collected))
 	}
 	if state.SignedBy != "" {
 		detail = append(detail, personWord(people, state.SignedBy)+", "+dayWord(state.SignedOn))
+	}
+	if state.Awaiting != nil {
+		detail = append(detail, awaitingWord(*state.Awaiting, people)+"; a second signature is needed")
 	}
 	if replaced {
 		detail = append(detail, api.ByClinicians)
@@ -512,6 +531,63 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	row.Detail = strings.Join(detail, "; ")
 	row.Action, row.Verb = requirementAction(sc, r, state)
 	return row
+}
+
+// awaitingWord says what was signed once.
+func awaitingWord(first journey.Countersignature, people map[string]string) string {
+	what := "acceptance"
+	if first.Waiver {
+		what = "waiver until " + dayWord(first.Until)
+	}
+	return what + " signed by " + personWord(people, first.By) + ", " + dayWord(first.On)
+}
+
+// milestoneModel is one line of recovery with its days.
+type milestoneModel struct{ When, Title, For, Review, Source string }
+
+// recovery dates the milestones from the day of the operation, once a kidney was
+// removed.
+func recovery(sc scene) []milestoneModel {
+	operated := sc.candidate.State.Operated
+	if operated == "" || sc.candidate.State.Outcome != journey.Removed {
+		return nil
+	}
+	var list []milestoneModel
+	for _, m := range sc.protocol.Recovery {
+		from := dayWord(operated.AddDays(m.FromDays))
+		when := from
+		switch {
+		case m.ForLife:
+			when = "From " + from + " on, for life"
+		case m.UntilDays > m.FromDays:
+			when = from + " to " + dayWord(operated.AddDays(m.UntilDays))
+		}
+		source := m.Source
+		if m.Differs != "" {
+			source += ". Differs: " + m.Differs
+		}
+		list = append(list, milestoneModel{when, m.Title, capital(m.For), m.ReviewIf, source})
+	}
+	return list
+}
+
+// windowWord says when evidence that is in force will be too old, or may be, on
+// the day of the operation.
+func windowWord(sc scene, r protocol.Requirement, state journey.Requirement) string {
+	planned := sc.candidate.State.Planned
+	rule, _ := sc.protocol.Rules().Requirement(r.ID)
+	switch {
+	case r.OperationDays == 0 || state.Collected == "" || !state.InForce(sc.today) || !sc.candidate.State.Stage.BeforeOperation():
+		return ""
+	case planned == "" && rule.RecentFor(state, sc.today):
+		return fmt.Sprintf("counts for an operation until %s", dayWord(state.Collected.AddDays(r.OperationDays)))
+	case planned == "":
+		return fmt.Sprintf("needs a repeat within %s before the operation", plural(r.OperationDays, "day"))
+	case !rule.RecentFor(state, planned):
+		return fmt.Sprintf("needs a repeat from %s on, for the planned day", dayWord(planned.AddDays(-r.OperationDays)))
+	default:
+		return ""
+	}
 }
 
 // conditionWord says why a conditional requirement applies or not.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"html"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -163,13 +164,13 @@ func testErrors(t *testing.T, w *world, id string) {
 	b := w.as("clem")
 	page := b.get("/candidates/" + id)
 	form := url.Values{
-		"key": {keyOn(t, page)}, "requirement": {"surgery-review"}, "position": {"objects"}, "findings": {"  "},
+		"key": {keyOn(t, page)}, "requirements": {"surgery-review"}, "position": {"objects"}, "findings": {"  "},
 	}
 	got := b.post("/candidates/"+id+"/record-review", form)
 	if got.status != 422 {
 		t.Errorf("an objection without findings: %d", got.status)
 	}
-	got.has(t, `role="alert"`, `href="#record-review-findings"`, `value="objects" checked`, `<option value="surgery-review" selected>`)
+	got.has(t, `role="alert"`, `href="#record-review-findings"`, `value="objects" checked`, `value="surgery-review" checked`)
 	form = url.Values{"key": {"waive-1"}, "requirement": {"psychosocial-evaluation"}, "until": {"2026-12-01"}, "reason": {"A reason that <b>stays</b>"}}
 	got = b.post("/candidates/"+id+"/waive-requirement", form)
 	if got.status != 409 {
@@ -243,6 +244,43 @@ func answerTo(t *testing.T, p *protocol.Protocol, code, display string) result.C
 	return result.Coding{}
 }
 
+// testBasis reads what the decision stood on, then has the creatinine corrected
+// and reads it again.
+func testBasis(t *testing.T, w *world, id string) {
+	basis := func(who string) answer {
+		t.Helper()
+		page := w.as(who).get("/candidates/" + id)
+		_, rest, found := strings.Cut(page.body, `<details class="basis">`)
+		text, _, _ := strings.Cut(rest, "</code></p></details>")
+		if !found {
+			t.Fatalf("%s does not see what the decision stood on", who)
+		}
+		return answer{body: text}
+	}
+	before := basis("comm")
+	before.has(t, w.protocol.Title+", version "+w.protocol.Version+", ", w.protocol.Digest(), "Requirements as they were before the decision",
+		"Clement Oduya, 16 Sep 2026", "Waived until 1 Dec 2026", "Valid until ", "has concerns", "supports", "Met</span>", "Not yet due</span>",
+		"Estimated GFR from creatinine", "Computed values as they were on that day", "Computed from", "unrounded ",
+		"Excludes when ≥ 140 mmHg; needs discussion when ≥ 130 mmHg", "Excludes absolutely when &lt; 18 years; needs", "does not apply: Fasting plasma glucose")
+	if n := strings.Count(before.body, `data-label="Requirement"`); n != len(w.protocol.Requirements) {
+		t.Errorf("%d requirements, want %d", n, len(w.protocol.Requirements))
+	}
+	for _, f := range w.protocol.Flags[:3] {
+		before.has(t, html.EscapeString(f.Source))
+	}
+	for _, who := range []string{"cora", "audi"} {
+		basis(who).lacks(t, "has concerns")
+	}
+	w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: []command.Result{{
+		Identifier: result.Identifier{System: "urn:test", Value: "later"}, Status: result.Final, Code: result.Coding{Code: "2160-0"},
+		Quantity: &result.Quantity{Value: "0.71", Unit: "mg/dL"}, Effective: "2026-09-15",
+	}}})
+	w.sign(id)
+	if after := basis("comm"); after.body != before.body {
+		t.Errorf("what the decision stood on has changed:\n%s\n%s", before.body, after.body)
+	}
+}
+
 // TestAfterDecision takes an approved candidate to the end of the follow-up by
 // the forms of the page.
 func TestAfterDecision(t *testing.T) {
@@ -254,7 +292,9 @@ func TestAfterDecision(t *testing.T) {
 	w.bundle(id, "c06-evaluation")
 	w.sign(id)
 	w.review(id)
+	w.give("clem", id, journey.WaiveRequirement, &command.WaiveRequirement{Requirement: "acr", Until: "2026-12-01", Reason: "Settled by the 24-hour collection."})
 	w.approve(id)
+	testBasis(t, w, id)
 	var screens []command.Result
 	negative := answerTo(t, w.protocol, "56888-1", "Negative")
 	for _, code := range []string{"56888-1", "5196-1", "13952-7", "16128-1"} {
@@ -283,8 +323,8 @@ func TestAfterDecision(t *testing.T) {
 		}
 		return got
 	}
-	post("cora", 409, journey.RecordConsent, "requirement", "consent-donation", "side", "right").has(t, "side differs")
-	post("cora", 303, journey.RecordConsent, "requirement", "consent-donation", "side", "left")
+	post("cora", 409, journey.RecordConsent, "requirements", "consent-donation", "side", "right").has(t, "side differs")
+	post("cora", 303, journey.RecordConsent, "requirements", "consent-donation", "side", "left")
 	post("cora", 409, journey.Schedule, "date", "2026-09-18").has(t, "cooling-off period ends on")
 	post("cora", 303, journey.Schedule, "date", "2026-10-02")
 	post("adva", 303, journey.CancelOperation, "reason", "Wants a week more.")

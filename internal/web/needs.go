@@ -63,8 +63,12 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 	}
 	if state.Planned != "" && state.Stage.BeforeOperation() {
 		for _, rule := range rules.Requirements {
-			if r, _ := state.Find(rule.ID); r.InForce(today) && !r.InForce(state.Planned) {
+			switch r, _ := state.Find(rule.ID); {
+			case !r.InForce(today):
+			case !r.InForce(state.Planned):
 				s.Expiring = append(s.Expiring, fmt.Sprintf("%s (valid until %s)", titleOf(p, r.ID), dayWord(r.ValidUntil)))
+			case !rule.RecentFor(r, state.Planned):
+				s.Expiring = append(s.Expiring, fmt.Sprintf("%s (repeat from %s on)", titleOf(p, r.ID), dayWord(state.Planned.AddDays(-rule.OperationDays))))
 			}
 		}
 		if state.Decision != nil && state.Decision.Expires.Before(state.Planned) {

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"candidacy/internal/planner"
+	"candidacy/internal/protocol"
 )
 
 // orderModel is the order that finishes an evaluation earliest.
@@ -51,7 +52,7 @@ func order(sc scene) *orderModel {
 		if i == firstTasks {
 			break
 		}
-		text := titleOf(sc.protocol, start.Task)
+		text := taskTitle(sc, start.Task)
 		if start.SlackDays == 0 {
 			text += ": every day of waiting moves the operation"
 		} else {
@@ -62,18 +63,27 @@ func order(sc scene) *orderModel {
 	for _, v := range plan.Visits {
 		var tasks []string
 		for _, id := range v.Tasks {
-			tasks = append(tasks, titleOf(sc.protocol, id))
+			tasks = append(tasks, taskTitle(sc, id))
 		}
 		m.Visits = append(m.Visits, orderVisit{dayWord(v.On), capital(strings.ReplaceAll(v.Kind, "-", " ")), strings.Join(tasks, "; ")})
 	}
 	return m
 }
 
+func taskTitle(sc scene, task string) string {
+	id, forOperation := protocol.Planned(task)
+	title := titleOf(sc.protocol, id)
+	if forOperation {
+		title += ", again for the operation"
+	}
+	return title
+}
+
 func chainWord(sc scene, chain []planner.Step) string {
 	var titles []string
 	for _, step := range chain {
 		if step.Task != "" && step.From != step.To {
-			titles = append(titles, titleOf(sc.protocol, step.Task))
+			titles = append(titles, taskTitle(sc, step.Task))
 		}
 	}
 	return strings.Join(titles, ", then ")

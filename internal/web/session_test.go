@@ -15,6 +15,7 @@ import (
 
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 )
 
@@ -22,7 +23,7 @@ import (
 func newDoor(t *testing.T, secure bool) *world {
 	t.Helper()
 	ctx := context.Background()
-	w := &world{t: t, clock: &clock{at: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)}, protocol: protocol.Default()}
+	w := &world{t: t, clock: &clock{at: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)}, protocol: protocoltest.Brief()}
 	var err error
 	w.store, err = record.Open(ctx, filepath.Join(t.TempDir(), "records.db"), w.clock.now)
 	must(t, err)

@@ -3,12 +3,15 @@ package web
 import (
 	"encoding/json"
 	"fmt"
+	"html/template"
 	"slices"
 	"strings"
 
 	"candidacy/activities"
+	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
@@ -26,28 +29,87 @@ type entryModel struct {
 
 // basisModel is what the committee had before it, as it was then.
 type basisModel struct {
-	Protocol string
-	Flags    []basisFlag
+	Protocol     string
+	Digest       string
+	Requirements []basisRequirement
+	Flags        []basisFlag
+	Derived      []valueModel
 }
 
-type basisFlag struct{ Title, Value, Band, Threshold, When string }
+type basisRequirement struct {
+	Title                             string
+	Status                            template.HTML
+	Detail, Collected, Validity, Sign string
+}
 
-func basisOf(b activities.Basis) *basisModel {
+type basisFlag struct {
+	Title           string
+	Band            template.HTML
+	Value, Compared string
+	When, Threshold string
+	Source          string
+}
+
+func basisOf(sc scene, b activities.Basis, people map[string]string) *basisModel {
 	if b.Protocol == "" {
 		return nil // an entry from before decisions kept it
 	}
-	m := &basisModel{Protocol: b.Protocol}
+	m := &basisModel{Protocol: "protocol version " + b.Protocol, Digest: b.Digest, Derived: derivedModels(sc.protocol, b.Derived)}
+	if b.Title != "" {
+		m.Protocol = b.Title + ", version " + b.Protocol
+	}
+	for _, r := range b.Requirements {
+		seen, replaced := sc.viewer.reader().BasisRequirement(sc.protocol, r)
+		row := basisRequirement{
+			Title: seen.Title, Status: statusMark(seen.Status), Detail: known(positionWords, seen.Position), Collected: dayWord(seen.Collected),
+		}
+		if replaced {
+			row.Detail = api.ByClinicians
+		}
+		if seen.Awaiting != nil {
+			row.Detail = joined(row.Detail, awaitingWord(*seen.Awaiting, people)+"; a second signature was needed")
+		}
+		for _, c := range b.Conditions {
+			if c.Requirement == seen.ID {
+				row.Detail = joined(row.Detail, conditionWord(c))
+			}
+		}
+		switch {
+		case seen.WaivedUntil != "":
+			row.Validity = "Waived until " + dayWord(seen.WaivedUntil)
+		case seen.ValidUntil != "":
+			row.Validity = "Valid until " + dayWord(seen.ValidUntil)
+		}
+		if seen.SignedBy != "" {
+			row.Sign = personWord(people, seen.SignedBy) + ", " + dayWord(seen.SignedOn)
+		}
+		m.Requirements = append(m.Requirements, row)
+	}
 	for _, f := range b.Flags {
-		value := strings.TrimSpace(f.Shown + " " + unitWord(f.Unit))
+		row := basisFlag{
+			Title: f.Title, Band: bandMark(f.Band, f.Absolute && f.Band == journey.Excludes), Value: strings.TrimSpace(f.Shown + " " + unitWord(f.Unit)),
+			When: dayWord(f.Date), Threshold: ruleWord(f), Source: f.Source,
+		}
 		if f.Band == journey.CannotDecide {
-			value = "cannot decide: " + f.Reason
+			row.Value = "cannot decide: " + f.Reason
+		} else if f.Value != f.Shown {
+			row.Compared = f.Value
 		}
 		if f.Interval != nil {
-			value += ", " + f.Interval.Text(0)
+			row.Value += ", " + f.Interval.Text(0)
 		}
-		m.Flags = append(m.Flags, basisFlag{f.Title, value, capital(bandWord(f.Band)), sign.Replace(f.Threshold), dayWord(f.Date)})
+		m.Flags = append(m.Flags, row)
 	}
 	return m
+}
+
+// ruleWord is the rule of a flag as it was, with the units that people write.
+func ruleWord(f protocol.Flag) string {
+	text := sign.Replace(f.Threshold) + ";"
+	if f.Unit != "" {
+		text = strings.ReplaceAll(text, " "+f.Unit+";", " "+unitWord(f.Unit)+";")
+	}
+	return capital(strings.TrimSuffix(text, ";"))
 }
 
 // newestEntries is how much of the record is shown at once.
@@ -99,7 +161,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			m.Details = append(m.Details, fact{label, value})
 		}
 	}
-	withholds := v.reader().Withheld(p, e.Kind, e.Actor, event.Requirement)
+	withholds := v.reader().Withheld(p, e.Kind, e.Actor, event.Named()...)
 	// words adds a member of the body that may not be for the viewer.
 	words := func(label, member, text string) {
 		if text != "" && slices.Contains(withholds, member) {
@@ -128,6 +190,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	}
 	if event.Requirement != "" {
 		add("Requirement", titleOf(p, event.Requirement))
+	} else if e.Kind != journey.SignResults {
+		add("Requirements", titlesOf(p, event.Requirements))
 	}
 	side := ""
 	if event.Side != "" {
@@ -150,6 +214,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.RecordConsent:
 		var body command.RecordConsent
 		read(e, &body)
+		add("Told", titlesOf(p, body.Disclosures))
+		add("Told back in own words", titlesOf(p, body.TeachBack))
 		add("Side", side)
 		words("Note", "note", body.Note)
 	case journey.RecordResults:
@@ -159,16 +225,14 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.SignResults:
 		var body command.SignResults
 		read(e, &body)
-		var titles []string
-		for _, id := range event.Requirements {
-			titles = append(titles, titleOf(p, id))
-		}
-		add("Signed", strings.Join(titles, "; "))
+		add("Signed", titlesOf(p, event.Requirements))
+		add("Until", dayWord(event.On))
 		add("Verdict", map[journey.Verdict]string{journey.VerdictMet: "met", journey.VerdictNotMet: "not met"}[event.Verdict])
 		words("Reason", "reason", body.Reason)
 	case journey.RecordReview:
 		var body command.RecordReview
 		read(e, &body)
+		add("Duties done", titlesOf(p, body.Duties))
 		words("Position", "position", known(positionWords, event.Position))
 		words("Findings", "findings", body.Findings)
 	case journey.WaiveRequirement:
@@ -179,7 +243,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.RecordDecision:
 		var body activities.Decision
 		read(e, &body)
-		m.Basis = basisOf(body.Basis)
+		m.Basis = basisOf(sc, body.Basis, people)
 		add("Decision", known(outcomeWords, event.Outcome))
 		add("Side", side)
 		add("Re-review on", dayWord(event.On))

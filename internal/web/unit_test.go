@@ -19,9 +19,11 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/activities"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 )
 
@@ -29,7 +31,7 @@ var update = flag.Bool("update", false, "write the golden files")
 
 func actionBody(t *testing.T, kind journey.Kind, values url.Values) command.Body {
 	t.Helper()
-	body, problems := actionOf(kind).Body(scene{protocol: protocol.Default()}, values, "key")
+	body, problems := actionOf(kind).Body(scene{protocol: protocoltest.Brief()}, values, "key")
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
@@ -42,7 +44,7 @@ func TestTemplates(t *testing.T) {
 	must(t, err)
 	all, err := loadPages(a)
 	must(t, err)
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	v := &viewer{Account: record.Account{ID: "cora", Name: "Cora", Role: journey.Coordinator}, now: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)}
 	account := v.Account
 	c := record.Candidate{ID: "c", State: journey.Begin(p.Rules(), journey.Event{Command: journey.Command{Candidate: "c", Today: "2026-07-20"}})}
@@ -66,7 +68,7 @@ func TestTemplates(t *testing.T) {
 		"protocols": {protocolsModel{}, protocolsModel{
 			Versions: []versionModel{{Version: "1", Digest: "d", Approved: "a", Effective: "e", Stored: "s", Current: true, Open: 1, Link: "/", Chosen: true}, {}},
 			Move: &moveModel{
-				To: "1", Base: "2", Waiting: 1, All: 2, Done: 1, Affected: 1, More: 1, Totals: "t", Form: moveForm("1"),
+				To: "1", Base: "2", Approved: true, Waiting: 1, All: 2, Done: 1, Affected: 1, More: 1, Totals: "t", Form: moveForm("1"),
 				Changes: []protocol.Change{{Part: "p", Kind: protocol.Added}, {Part: "p", ID: "i", Kind: protocol.Changed, Fields: []protocol.FieldChange{{Field: "f", To: "t"}, {From: "f"}}}},
 				Rows:    []moveRow{{Candidate: "c", Stage: "s", From: "f", Lines: []string{"l"}}},
 			},
@@ -76,7 +78,10 @@ func TestTemplates(t *testing.T) {
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
 			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Visits: []visitModel{{On: "x"}, {}},
-			Timeline: []entryModel{{Details: []fact{{}}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
+			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
+				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
+				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},
+			}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
 		}},
 	}
 	for _, name := range pageNames {
@@ -96,6 +101,32 @@ func TestTemplates(t *testing.T) {
 				t.Errorf("%s, model %d: a value was not rendered", name, i)
 			}
 		}
+	}
+}
+
+// TestOlderDecisions reads entries of decisions from before they kept what they
+// stood on, and from before that held the requirements.
+func TestOlderDecisions(t *testing.T) {
+	sc := scene{protocol: protocol.Default(), viewer: &viewer{Account: record.Account{ID: "cora", Role: journey.Coordinator}}}
+	if m := basisOf(sc, activities.Basis{}, nil); m != nil {
+		t.Errorf("nothing is shown as %+v", m)
+	}
+	m := basisOf(sc, activities.Basis{Protocol: "2026.1", Digest: "d", Flags: []protocol.Flag{
+		{ID: "bmi", Title: "Body mass index", Band: journey.Meets, Value: "25.63", Shown: "25.6", Unit: "kg/m2", Threshold: "excludes when >= 35 kg/m2", Source: "s"},
+		{ID: "acr", Title: "Albumin", Band: journey.CannotDecide, Reason: "no result", Threshold: "x"},
+	}}, nil)
+	want := []basisFlag{
+		{Title: "Body mass index", Band: bandMark(journey.Meets, false), Value: "25.6 kg/m²", Compared: "25.63", Threshold: "Excludes when ≥ 35 kg/m²", Source: "s"},
+		{Title: "Albumin", Band: bandMark(journey.CannotDecide, false), Value: "cannot decide: no result", Threshold: "X"},
+	}
+	first := basisOf(sc, activities.Basis{Protocol: "2026.1", Requirements: []activities.BasisRequirement{{
+		ID: "acr", Title: "Albumin", Status: journey.NeedsReview, Awaiting: &journey.Countersignature{By: "clem", On: "2026-09-16", Until: "2026-12-01", Waiver: true},
+	}}}, nil)
+	if text := "waiver until 1 Dec 2026 signed by clem, 16 Sep 2026; a second signature was needed"; first.Requirements[0].Detail != text {
+		t.Errorf("a first signature is shown as %q", first.Requirements[0].Detail)
+	}
+	if m.Protocol != "protocol version 2026.1" || m.Requirements != nil || !slices.Equal(m.Flags, want) {
+		t.Errorf("got %+v, want %+v", m, want)
 	}
 }
 
@@ -188,7 +219,7 @@ func TestActions(t *testing.T) {
 }
 
 func TestInstant(t *testing.T) {
-	zone := protocol.Default().Zone()
+	zone := protocoltest.Brief().Zone()
 	for _, c := range []struct {
 		date, clock, want string
 		ok                bool
@@ -283,7 +314,7 @@ func golden(t *testing.T, name, got string) {
 }
 
 func TestPictures(t *testing.T) {
-	p := protocol.Default()
+	p := protocoltest.Brief()
 	event := func(seq int64, kind journey.Kind, on journey.Date) journey.Event {
 		return journey.Event{Command: journey.Command{Candidate: "c", Kind: kind, Today: on, Actor: "a", Role: journey.Coordinator}, Seq: seq}
 	}
@@ -314,7 +345,7 @@ func TestPictures(t *testing.T) {
 // TestScaleAgrees looks for every threshold of the protocol, and for the bands
 // beside it, in the picture.
 func TestScaleAgrees(t *testing.T) {
-	for _, rule := range protocol.Default().Flags {
+	for _, rule := range protocoltest.Brief().Flags {
 		picture := string(scale(rule, protocol.Flag{ID: rule.ID, Title: rule.Title, Band: journey.CannotDecide}))
 		bands := map[journey.Band]bool{}
 		for _, band := range rule.Bands {
@@ -338,7 +369,7 @@ func TestScaleAgrees(t *testing.T) {
 // TestOverdueSince counts the stage that stands and no former one, as the
 // process itself does.
 func TestOverdueSince(t *testing.T) {
-	rules := protocol.Default().Rules()
+	rules := protocoltest.Brief().Rules()
 	since := journey.Date("2026-03-02")
 	passes := since.AddDays(rules.Timers.ScreeningDays + 1)
 	screening := func(notices ...journey.Notice) journey.State {

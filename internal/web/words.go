@@ -112,6 +112,9 @@ func plural(n int, noun string) string {
 
 // deadlineWord says what passes, in the words of the protocol.
 func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject string) string {
+	if of, reminds := kind.Announces(); reminds {
+		return "Reminder: " + deadlineWord(p, of, subject)
+	}
 	switch kind {
 	case journey.RequirementExpires:
 		return titleOf(p, subject) + " expires"
@@ -141,6 +144,9 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 // lastDay is the day that people know a deadline by. Most deadlines pass at the
 // start of the day after.
 func lastDay(d journey.Deadline) journey.Date {
+	if _, reminds := d.Kind.Announces(); reminds {
+		return d.On
+	}
 	switch d.Kind {
 	case journey.DeferralReviewDue, journey.VisitOpens:
 		return d.On
@@ -149,11 +155,23 @@ func lastDay(d journey.Deadline) journey.Date {
 	}
 }
 
-func titleOf(p *protocol.Protocol, requirement string) string {
-	if r, ok := p.Find(requirement); ok {
+// titleOf is the title of a requirement or of a line of a checklist.
+func titleOf(p *protocol.Protocol, id string) string {
+	if r, ok := p.Find(id); ok {
 		return r.Title
 	}
-	return requirement
+	if item, ok := p.Item(id); ok {
+		return item.Title
+	}
+	return id
+}
+
+func titlesOf(p *protocol.Protocol, ids []string) string {
+	titles := make([]string, len(ids))
+	for i, id := range ids {
+		titles[i] = titleOf(p, id)
+	}
+	return strings.Join(titles, "; ")
 }
 
 func visitTitle(p *protocol.Protocol, id string) string {

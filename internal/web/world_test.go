@@ -27,6 +27,7 @@ import (
 	"candidacy/internal/intake"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 	"candidacy/workflows"
@@ -94,7 +95,7 @@ func newWorld(t *testing.T, change func(*Deps)) *world {
 	defer cancel()
 	w := &world{
 		t: t, clock: &clock{at: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)},
-		protocol: protocol.Default(), log: &strings.Builder{},
+		protocol: protocoltest.Brief(), log: &strings.Builder{},
 	}
 	server, err := engine.Start(ctx, engine.Options{InMemory: true})
 	must(t, err)
