@@ -594,22 +594,6 @@ func (c *commit) assess() {
 	}
 }
 
-// Eligibility assesses what is on record: after the operation only what was
-// collected before it, but for the values that are computed for reading.
-func Eligibility(p *protocol.Protocol, person protocol.Person, results []result.Result, operated, today journey.Date) protocol.Report {
-	report := p.Assess(person, results, today)
-	if operated == "" {
-		return report
-	}
-	before := slices.DeleteFunc(slices.Clone(results), func(r result.Result) bool {
-		return operated.Before(journey.Date(r.CollectedOn))
-	})
-	derived := report.Derived
-	report = p.Assess(person, before, operated)
-	report.Derived = derived
-	return report
-}
-
 // Person is what formulas and conditions need to know of a candidate.
 func Person(identity record.Identity, path, recipient string, planned journey.Date) protocol.Person {
 	return protocol.Person{
@@ -632,6 +616,22 @@ func (c *commit) planned() journey.Date {
 	default:
 		return c.state.Planned
 	}
+}
+
+// Eligibility assesses what is on record: after the operation only what was
+// collected before it, but for the values that are computed for reading.
+func Eligibility(p *protocol.Protocol, person protocol.Person, results []result.Result, operated, today journey.Date) protocol.Report {
+	report := p.Assess(person, results, today)
+	if operated == "" {
+		return report
+	}
+	before := slices.DeleteFunc(slices.Clone(results), func(r result.Result) bool {
+		return operated.Before(journey.Date(r.CollectedOn))
+	})
+	derived := report.Derived
+	report = p.Assess(person, before, operated)
+	report.Derived = derived
+	return report
 }
 
 // mismatches compares what was read back with the record, line by line.

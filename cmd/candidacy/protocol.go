@@ -170,19 +170,30 @@ func eachOpen(ctx context.Context, store *record.Store, fn func(record.Candidate
 	}
 }
 
+// errStopped ends the reading of candidates whom nobody asks for any more.
+var errStopped = errors.New("stopped")
+
 func printEffects(ctx context.Context, out io.Writer, store *record.Store, from, to *protocol.Protocol) error {
 	today := journey.DateOf(time.Now(), to.Zone())
 	all, affected := 0, 0
-	err := eachOpen(ctx, store, func(c record.Candidate) error {
-		all++
-		results, err := store.Results(ctx, c.ID)
-		if err != nil {
-			return err
-		}
-		person := activities.PersonOf(c)
-		effect := protocol.EffectOn(from, to, person, results, today)
-		if effect.None() {
+	var failed error
+	open := func(yield func(record.Candidate, protocol.Case) bool) {
+		failed = eachOpen(ctx, store, func(c record.Candidate) error {
+			results, err := store.Results(ctx, c.ID)
+			if err != nil {
+				return err
+			}
+			all++
+			person := activities.PersonOf(c)
+			if !yield(c, protocol.Case{Person: person, Results: results}) {
+				return errStopped
+			}
 			return nil
+		})
+	}
+	for c, effect := range protocol.Effects(from, to, today, open) {
+		if effect.None() {
+			continue
 		}
 		affected++
 		fmt.Fprintf(out, "candidate %s (%s)\n", c.ID, c.State.Stage)
@@ -195,10 +206,9 @@ func printEffects(ctx context.Context, out io.Writer, store *record.Store, from,
 		for _, f := range effect.Flags {
 			fmt.Fprintf(out, "  flag %s: %s to %s\n", f.ID, orNothing(string(f.From)), orNothing(string(f.To)))
 		}
-		return nil
-	})
-	if err != nil {
-		return err
+	}
+	if failed != nil {
+		return failed
 	}
 	fmt.Fprintf(out, "%d of %d open candidates are affected\n", affected, all)
 	return nil

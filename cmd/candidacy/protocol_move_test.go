@@ -169,7 +169,7 @@ func TestMoveOfAFolder(t *testing.T) {
 		t.Errorf("got %s", out)
 	}
 	mustRun(t, "rebuild", "--data", data)
-	sys, err := system.Open(t.Context(), system.Options{DataDir: data})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: data, Protocol: protocoltest.Brief()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -221,7 +221,7 @@ func TestMoveIsInterrupted(t *testing.T) {
 	token := strings.TrimSpace(mustRun(t, "token", "issue", "--data", data, "--role", "administrator"))
 	coordinator := strings.TrimSpace(mustRun(t, "token", "issue", "--data", data, "--role", "coordinator"))
 	for _, after := range []int{2, 3} {
-		srv := start(t, "serve", data)
+		srv := start(t, "serve", data, "--protocol", "../../testdata/protocols/brief.yaml")
 		out := &killer{srv: srv, after: after}
 		cmd := program(out, out)
 		cmd.SetArgs([]string{"protocol", "move", "--to", "ours-1", "--confirm", "--server", srv.url, "--token", token})
@@ -230,7 +230,7 @@ func TestMoveIsInterrupted(t *testing.T) {
 			t.Errorf("the interrupted move ends with %v\n%s", err, out)
 		}
 	}
-	srv := start(t, "serve", data)
+	srv := start(t, "serve", data, "--protocol", "../../testdata/protocols/brief.yaml")
 	if _, err := run(t, "protocol", "move", "--to", "ours-1", "--server", srv.url, "--token", coordinator); err == nil || !strings.Contains(err.Error(), "role") {
 		t.Errorf("a coordinator is answered %v", err)
 	}

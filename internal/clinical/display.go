@@ -2,9 +2,8 @@ package clinical
 
 import (
 	"math"
-	"math/big"
+	"slices"
 	"strconv"
-	"strings"
 )
 
 // Display writes a value with a fixed number of decimals, halves rounded away
@@ -15,18 +14,57 @@ func Display(value float64, decimals int) string {
 	if math.IsNaN(value) || math.IsInf(value, 0) {
 		return strconv.FormatFloat(value, 'f', -1, 64)
 	}
-	exact, _ := new(big.Rat).SetString(strconv.FormatFloat(value, 'g', -1, 64))
-	text := exact.FloatString(max(decimals, 0))
-	if strings.Trim(text, "-0.") == "" {
-		text = strings.TrimPrefix(text, "-")
+	var buffer [64]byte
+	return string(appendRounded(buffer[:0], value, max(decimals, 0)))
+}
+
+// appendRounded appends a finite number with a fixed number of decimals. It
+// rounds the digits, not the number, which is seldom the decimal number that it
+// stands for.
+func appendRounded(text []byte, value float64, decimals int) []byte {
+	text = append(text, '-')
+	text = strconv.AppendFloat(text, math.Abs(value), 'f', -1, 64)
+	point := slices.Index(text, '.')
+	if point < 0 {
+		point = len(text)
+		text = append(text, '.')
 	}
-	return text
+	for len(text) < point+1+decimals {
+		text = append(text, '0')
+	}
+	end := point + 1 + decimals
+	up := end < len(text) && text[end] >= '5'
+	if text = text[:end]; decimals == 0 {
+		text = text[:point]
+	}
+	for i := len(text) - 1; up && i > 0; i-- {
+		switch text[i] {
+		case '.':
+		case '9':
+			text[i] = '0'
+		default:
+			text[i]++
+			up = false
+		}
+	}
+	if up {
+		// All digits were nines, and there is one more now.
+		text = slices.Insert(text, 1, '1')
+	}
+	if value < 0 && slices.ContainsFunc(text, func(c byte) bool { return c >= '1' && c <= '9' }) {
+		return text
+	}
+	return text[1:]
 }
 
 // Round returns the value that Display shows. It is for display only: compare
 // thresholds with the unrounded value.
 func Round(value float64, decimals int) float64 {
-	rounded, err := strconv.ParseFloat(Display(value, decimals), 64)
+	if math.IsNaN(value) || math.IsInf(value, 0) {
+		return value
+	}
+	var buffer [64]byte
+	rounded, err := strconv.ParseFloat(string(appendRounded(buffer[:0], value, max(decimals, 0))), 64)
 	if err != nil {
 		return value
 	}

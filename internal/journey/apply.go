@@ -164,7 +164,7 @@ func (s *State) assess(rules Rules, e Event) {
 			changed = changed || r.Evidence != ""
 			switch {
 			case r.Status == Waived:
-			case !s.applies(rule):
+			case !s.applies(&rule):
 				*r = Requirement{ID: rule.ID, Status: NotApplicable}
 			case r.Evidence != "" || r.Status == NotApplicable:
 				*r = Requirement{ID: rule.ID, Status: s.unmet(rule)}
@@ -173,7 +173,7 @@ func (s *State) assess(rules Rules, e Event) {
 		}
 		finding := a.Findings[i]
 		signed := r.Status == Met || r.Status == NotMet || r.Status == Waived
-		if !s.applies(rule) && !(signed && finding.Evidence == r.Evidence) {
+		if !s.applies(&rule) && !(signed && finding.Evidence == r.Evidence) {
 			// Results that nobody asked for are no task.
 			changed = changed || r.Evidence != ""
 			*r = Requirement{ID: rule.ID, Status: NotApplicable}
@@ -225,7 +225,7 @@ func (s *State) adjust(rule RequirementRule) {
 		return
 	}
 	r := &s.Requirements[s.index(rule.ID)]
-	switch applies := s.applies(rule); {
+	switch applies := s.applies(&rule); {
 	case applies && r.Status == NotApplicable:
 		*r = Requirement{ID: rule.ID, Status: s.unmet(rule)}
 	case !applies && (r.Status == Due || r.Status == NotDue):
@@ -236,13 +236,33 @@ func (s *State) adjust(rule RequirementRule) {
 // applies reports whether the requirement applies: always, or while one of its
 // flags is raised, or unless its condition is known not to hold. A flag on its
 // own results makes it apply too, since somebody has to sign.
-func (s *State) applies(rule RequirementRule) bool {
+func (s *State) applies(rule *RequirementRule) bool {
 	if len(rule.WhenFlagged) == 0 && !rule.Conditional {
 		return true
 	}
-	return rule.Conditional && s.Holds(rule.ID) != HoldsNo || Worst(s.FlagsOf(rule.ID)) != Meets || slices.ContainsFunc(s.Flags, func(f Flag) bool {
-		return slices.Contains(rule.WhenFlagged, f.ID) && f.Band != Meets
-	})
+	return rule.Conditional && s.Holds(rule.ID) != HoldsNo || s.flagged(rule)
+}
+
+// flagged reports whether a flag is raised that the requirement answers.
+func (s *State) flagged(rule *RequirementRule) bool {
+	for i := range s.Flags {
+		if f := &s.Flags[i]; f.Band != Meets && (f.Requirement == rule.ID || slices.Contains(rule.WhenFlagged, f.ID)) {
+			return true
+		}
+	}
+	return false
+}
+
+// Applying lists the requirements that apply to somebody with these results.
+func Applying(rules Rules, a *Assessment) []string {
+	s := State{Flags: a.Flags, Conditions: a.Conditions}
+	ids := make([]string, 0, len(rules.Requirements))
+	for i := range rules.Requirements {
+		if rule := &rules.Requirements[i]; s.applies(rule) {
+			ids = append(ids, rule.ID)
+		}
+	}
+	return ids
 }
 
 // Holds returns what is known of the condition of a requirement.
@@ -279,7 +299,7 @@ func validUntil(rule RequirementRule, from Date) Date {
 
 // unmet is the state of a requirement without evidence.
 func (s *State) unmet(rule RequirementRule) Status {
-	if !s.applies(rule) {
+	if !s.applies(&rule) {
 		return NotApplicable
 	}
 	if rule.Gate == ForOperation && s.Stage != Approved && s.Stage != Scheduled {

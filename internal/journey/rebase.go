@@ -211,7 +211,7 @@ func (s *State) rebasedResult(before State, b basis) Requirement {
 	signed := same && b.rule.Signer == b.former.Signer && (r.Status == Met || r.Status == NotMet) &&
 		!(r.Status == Met && b.alone() && Worst(s.FlagsOf(b.rule.ID)) == Excludes)
 	switch {
-	case !signed && !s.applies(b.rule):
+	case !signed && !s.applies(&b.rule):
 		// Results that nobody asked for are no task.
 		return Requirement{ID: b.rule.ID, Status: NotApplicable}
 	case !signed && same && r.Status == Expired && fresh.Status == Expired:

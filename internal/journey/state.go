@@ -163,14 +163,28 @@ func (s State) FlagsOf(requirement string) []Flag {
 
 // Worst returns the gravest band among the flags, Meets when there are none.
 func Worst(flags []Flag) Band {
-	order := map[Band]int{Meets: 0, CannotDecide: 1, Discussion: 2, Excludes: 3}
 	worst := Meets
 	for _, flag := range flags {
-		if order[flag.Band] > order[worst] {
+		if flag.Band.Graver(worst) {
 			worst = flag.Band
 		}
 	}
 	return worst
+}
+
+// Graver reports whether a band weighs more than another.
+func (b Band) Graver(than Band) bool { return b.gravity() > than.gravity() }
+
+func (b Band) gravity() int {
+	switch b {
+	case CannotDecide:
+		return 1
+	case Discussion:
+		return 2
+	case Excludes:
+		return 3
+	}
+	return 0
 }
 
 // clone copies the slices that Apply changes, so that State is a value.

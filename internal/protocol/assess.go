@@ -1,14 +1,13 @@
 package protocol
 
 import (
-	"cmp"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
+
+	"cel.dev/cel-go/common/types"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/units"
@@ -33,23 +32,47 @@ type value struct {
 	equation string
 	inputs   []Input
 	date     journey.Date
-	evidence []string
 	warnings []string
 	derived  string
 	// err says why there is no number although results are there.
 	err error
+	// reported is the result that the value is of, and evidence identifies what
+	// a computed one stands on. Print is its fingerprint, once it was asked for.
+	reported *charted
+	evidence []string
+	print    string
+}
+
+// fingerprint identifies the exact results behind the value.
+func (v *value) fingerprint() string {
+	if v.print == "" {
+		if v.reported != nil {
+			v.print = v.reported.alone()
+		} else {
+			v.print = fingerprint(v.evidence...)
+		}
+	}
+	return v.print
+}
+
+// slot is what there is under one key: a code or the name of a computed value.
+type slot struct {
+	newest *charted
+	value  *value
+	// coded are the coded results of a code that value does not hold, because
+	// it is of a newer one.
+	coded []*value
 }
 
 // assessment is one evaluation under way.
 type assessment struct {
+	*history
 	protocol *Protocol
 	person   Person
 	today    journey.Date
-	usable   []result.Result
-	values   map[string]value
-	// coded are the coded results of a code that values does not hold, because
-	// a newer one is there.
-	coded   map[string][]value
+	slots    []slot
+	// others has the keys that the protocol does not name.
+	others  map[string]*slot
 	derived []Derived
 }
 
@@ -58,162 +81,188 @@ type assessment struct {
 // reads only results that are final, amended or corrected; what can't be
 // computed is reported as undecided, with the reason.
 func (p *Protocol) Assess(person Person, results []result.Result, today journey.Date) Report {
-	a := &assessment{protocol: p, person: person, today: today, values: map[string]value{}, coded: map[string][]value{}}
-	for _, r := range results {
-		if r.Status.Usable() {
-			a.usable = append(a.usable, r)
-		}
+	return p.assess(person, historyOf(results), today)
+}
+
+func (p *Protocol) assess(person Person, h *history, today journey.Date) Report {
+	a := p.begin(person, h, today)
+	return Report{
+		Findings: a.findings(), Flags: a.flags(), Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(h.samples),
 	}
-	// Newest first; the ids settle what the time does not.
-	slices.SortFunc(a.usable, func(x, y result.Result) int {
-		return cmp.Or(
-			cmp.Compare(sortTime(y), sortTime(x)), cmp.Compare(y.Identifier.Value, x.Identifier.Value),
-			cmp.Compare(y.Identifier.System, x.Identifier.System), cmp.Compare(evidenceOf(y), evidenceOf(x)),
-		)
-	})
+}
+
+// begin finds every value that rules may read.
+func (p *Protocol) begin(person Person, h *history, today journey.Date) *assessment {
+	a := &assessment{history: h, protocol: p, person: person, today: today, slots: make([]slot, len(p.slots))}
 	a.reported()
 	a.compute()
-	samples := BloodTypes(results)
-	a.bloodGroup(samples)
-	report := Report{Derived: a.derived, Conditions: a.conditions(), BloodType: agreement(samples)}
-	for _, requirement := range p.Requirements {
-		if finding, ok := a.finding(requirement, samples); ok {
-			report.Findings = append(report.Findings, finding)
-		}
-	}
-	for _, rule := range p.Flags {
-		if flag, ok := a.flag(rule); ok {
-			report.Flags = append(report.Flags, flag)
-		}
-	}
-	return report
+	a.bloodGroup()
+	return a
 }
 
-func sortTime(r result.Result) string {
-	if at, err := r.EffectiveAt(); err == nil {
-		return at.UTC().Format("2006-01-02T15:04:05Z")
+func (a *assessment) findings() []journey.Finding {
+	found := make([]journey.Finding, 0, len(a.protocol.Requirements))
+	for i := range a.protocol.Requirements {
+		if finding, ok := a.finding(&a.protocol.Requirements[i]); ok {
+			found = append(found, finding)
+		}
 	}
-	return r.Effective
+	return orNil(found)
 }
 
-// evidenceOf identifies one version of one result.
-func evidenceOf(r result.Result) string { return r.ID + "@" + strconv.Itoa(r.Version) }
+func (a *assessment) flags() []Flag {
+	rules := make([]*FlagRule, 0, len(a.protocol.Flags))
+	for i := range a.protocol.Flags {
+		if rule := &a.protocol.Flags[i]; a.concerns(rule) {
+			rules = append(rules, rule)
+		}
+	}
+	// Flags are large, so that there is room for these and no more.
+	flags := make([]Flag, 0, len(rules))
+	for _, rule := range rules {
+		flags = append(flags, a.flag(rule))
+	}
+	return orNil(flags)
+}
 
-// fingerprint identifies a set of results, in any order.
-func fingerprint(evidence []string) string {
-	sorted := slices.Clone(evidence)
-	slices.Sort(sorted)
-	sum := sha256.Sum256([]byte(strings.Join(slices.Compact(sorted), "\n")))
-	return hex.EncodeToString(sum[:8])
+// orNil keeps what is empty as it is written in JSON, null.
+func orNil[T any](list []T) []T {
+	if len(list) == 0 {
+		return nil
+	}
+	return list
+}
+
+// at is the slot of a key.
+func (a *assessment) at(key string) *slot {
+	if i, ok := a.protocol.slots[key]; ok {
+		return &a.slots[i]
+	}
+	s := a.others[key]
+	if s == nil {
+		if a.others == nil {
+			a.others = map[string]*slot{}
+		}
+		s = &slot{}
+		a.others[key] = s
+	}
+	return s
 }
 
 // newest returns the newest usable result of any of the codes.
-func (a *assessment) newest(codes ...string) (result.Result, bool) {
-	for _, r := range a.usable {
-		if slices.Contains(codes, r.Code.Code) {
-			return r, true
+func (a *assessment) newest(codes ...string) (*charted, bool) {
+	var newest *charted
+	for _, code := range codes {
+		if r := a.at(code).newest; r != nil && (newest == nil || newest.compare(r) < 0) {
+			newest = r
 		}
 	}
-	return result.Result{}, false
+	return newest, newest != nil
 }
 
 // all returns every usable result of the code, newest first.
-func (a *assessment) all(code string) []result.Result {
-	var list []result.Result
-	for _, r := range a.usable {
-		if r.Code.Code == code {
-			list = append(list, r)
-		}
+func (a *assessment) all(code string) []*charted {
+	var list []*charted
+	for r := a.at(code).newest; r != nil; r = r.older {
+		list = append(list, r)
 	}
 	return list
 }
 
 // finding reports the results that can satisfy a requirement, if they are
 // complete. The oldest of a set decides how long it is valid.
-func (a *assessment) finding(r Requirement, samples []BloodSample) (journey.Finding, bool) {
-	if r.Evidence != journey.ByResult {
-		return journey.Finding{}, false
-	}
-	if slices.ContainsFunc(r.LOINC, func(set []string) bool { return slices.Contains(set, bloodTypeCode) }) {
-		return a.bloodFinding(r, samples)
-	}
-	best, found := journey.Finding{}, false
-	for _, set := range append(slices.Clone(r.LOINC), r.Local...) {
-		f, ok := a.complete(r, set)
-		if ok && (!found || best.Collected.Before(f.Collected)) {
-			best, found = f, true
-		}
-	}
-	return best, found
-}
-
-func (a *assessment) complete(r Requirement, set []string) (journey.Finding, bool) {
+func (a *assessment) finding(r *Requirement) (journey.Finding, bool) {
 	f := journey.Finding{Requirement: r.ID}
-	var evidence []string
-	for _, code := range set {
-		newest, ok := a.newest(code)
-		if !ok {
-			return f, false
-		}
-		if day := journey.Date(newest.CollectedOn); f.Collected == "" || day.Before(f.Collected) {
-			f.Collected = day
-		}
-		// Readings of a series belong together: a new one is new evidence.
-		days := map[string]bool{}
-		for _, each := range a.all(code) {
-			evidence = append(evidence, evidenceOf(each))
-			days[each.CollectedOn] = true
-		}
-		if len(days) < r.Occasions {
-			return f, false
-		}
-	}
-	if a.renewed(r, f.Collected) {
+	if r.Evidence != journey.ByResult {
 		return f, false
 	}
-	f.Evidence = fingerprint(evidence)
+	if r.blood {
+		return a.bloodFinding(r)
+	}
+	var best []int
+	for _, set := range r.sets {
+		collected, ok := a.complete(r, set)
+		if ok && (best == nil || f.Collected.Before(collected)) {
+			best, f.Collected = set, collected
+		}
+	}
+	if best == nil {
+		return f, false
+	}
+	f.Evidence = a.evidenceOf(best)
 	return f, true
+}
+
+// complete returns the oldest day of the newest results of a set, if it has
+// enough of them and nothing has been reported since that asks for new ones.
+func (a *assessment) complete(r *Requirement, set []int) (collected journey.Date, ok bool) {
+	for _, i := range set {
+		newest := a.slots[i].newest
+		if newest == nil || newest.days(r.Occasions) < r.Occasions {
+			return "", false
+		}
+		if day := journey.Date(newest.CollectedOn); collected == "" || day.Before(collected) {
+			collected = day
+		}
+	}
+	return collected, !a.renewed(r, collected)
 }
 
 // renewed reports whether something was reported after the day that asks for a
 // new result.
-func (a *assessment) renewed(r Requirement, collected journey.Date) bool {
-	for _, id := range r.RenewedBy {
-		i := slices.IndexFunc(a.protocol.Facts, func(f Fact) bool { return f.ID == id })
-		f := a.fact(a.protocol.Facts[i])
-		if f.value != nil && f.value != false && collected.Before(f.input.Date) {
-			return true
-		}
-	}
-	return false
+func (a *assessment) renewed(r *Requirement, collected journey.Date) bool {
+	return slices.ContainsFunc(r.RenewedBy, func(id string) bool {
+		f := a.fact(&a.protocol.Facts[a.protocol.facts[id]])
+		return f.value != nil && f.value != types.False && collected.Before(f.input.Date)
+	})
 }
 
-// bloodFinding gives the first sample to the requirement of the first, and the
-// next sample of another draw to that of the second.
-func (a *assessment) bloodFinding(r Requirement, samples []BloodSample) (journey.Finding, bool) {
-	f := journey.Finding{Requirement: r.ID}
-	if len(samples) == 0 {
-		return f, false
+// evidenceOf is the fingerprint of all results of a set. Readings of a series
+// belong together: a new one is new evidence.
+func (a *assessment) evidenceOf(set []int) string {
+	if len(set) == 1 {
+		return a.slots[set[0]].newest.withOlder()
 	}
-	chosen := samples[:1]
-	if r.Gate != journey.ForCommittee {
-		if !independent(samples) {
-			return f, false
-		}
-		chosen = samples
+	var room [16]string
+	evidence := room[:0]
+	for _, i := range set {
+		evidence = a.slots[i].newest.appendEvidence(evidence)
+	}
+	return fingerprint(evidence...)
+}
+
+// samplesFor gives the first sample to the requirement of the first, and all to
+// that of the second, if there is a second of another draw.
+func (a *assessment) samplesFor(r *Requirement) []BloodSample {
+	switch {
+	case len(a.samples) == 0:
+		return nil
+	case r.Gate == journey.ForCommittee:
+		return a.samples[:1]
+	case independent(a.samples):
+		return a.samples
+	}
+	return nil
+}
+
+func (a *assessment) bloodFinding(r *Requirement) (journey.Finding, bool) {
+	f := journey.Finding{Requirement: r.ID}
+	chosen := a.samplesFor(r)
+	if len(chosen) == 0 {
+		return f, false
 	}
 	var evidence []string
 	for _, s := range chosen {
 		evidence = append(evidence, s.Result)
 		f.Collected = a.collected(s.Result)
 	}
-	f.Evidence = fingerprint(evidence)
+	f.Evidence = fingerprint(evidence...)
 	return f, true
 }
 
 func (a *assessment) collected(evidence string) journey.Date {
-	for _, r := range a.usable {
-		if evidenceOf(r) == evidence {
+	for _, r := range a.newestFirst {
+		if r.evidence == evidence {
 			return journey.Date(r.CollectedOn)
 		}
 	}
@@ -241,47 +290,66 @@ var codedFindings = map[string]string{
 
 // reported offers every reported value to the rules under its code.
 func (a *assessment) reported() {
-	for _, r := range a.usable {
-		code := r.Code.Code
-		_, known := a.values[code]
+	values, inputs := make([]value, 0, len(a.newestFirst)), make([]Input, 0, len(a.newestFirst))
+	for _, r := range a.newestFirst {
+		at := a.at(r.Code.Code)
+		if at.newest == nil {
+			at.newest = r
+		}
+		known := at.value != nil
 		if known && r.Value.Coding == nil {
 			continue
 		}
-		v := value{date: journey.Date(r.CollectedOn), evidence: []string{evidenceOf(r)}}
+		v := value{date: journey.Date(r.CollectedOn), reported: r}
+		var input Input
 		switch {
 		case r.Value.Quantity != nil:
-			v.inputs = []Input{inputOf(r, "")}
+			input = inputOf(r, "")
 			v.unit = r.Value.Quantity.Unit
 			v.number, v.err = exactly(*r.Value.Quantity)
 		case r.Value.Coding != nil:
 			finding, ok := codedFindings[r.Value.Coding.Code]
 			answer := answers[r.Value.Coding.Code]
 			if !ok && answer == "" {
-				v.err = errors.New("the coded value is not one of positive, negative, equivocal, yes, no")
+				v.err = errNotCoded
 			}
 			v.finding, v.answer = finding, string(answer)
-			v.inputs = []Input{{Name: r.Code.Display, Value: finding + v.answer, Date: r.Effective, Result: r.ID}}
+			input = Input{Name: r.Code.Display, Value: finding + v.answer, Date: r.Effective, Result: r.ID}
 		case r.Value.Text != "":
 			// The newest result stands, though no rule can read it: an older
 			// number must not speak in its place.
-			v.err = errors.New("the result is a text and neither a number nor a code")
+			v.err = errText
 		default:
 			continue
 		}
-		if known {
-			if v.finding != "" {
-				a.coded[code] = append(a.coded[code], v)
-			}
+		if v.err != errText {
+			n := len(inputs)
+			inputs = append(inputs, input)
+			v.inputs = inputs[n : n+1 : n+1]
+		}
+		if known && v.finding == "" {
 			continue
 		}
-		a.values[code] = v
-		a.ratio(r, v)
+		values = append(values, v)
+		reported := &values[len(values)-1]
+		if known {
+			at.coded = append(at.coded, reported)
+			continue
+		}
+		at.value = reported
+		a.ratio(r, reported)
 	}
 }
 
+var (
+	errNotCoded = errors.New("the coded value is not one of positive, negative, equivocal, yes, no")
+	errText     = errors.New("the result is a text and neither a number nor a code")
+	errLimit    = errors.New("the result is a limit and not a number")
+)
+
 // ratio offers an albumin-to-creatinine ratio in the unit the laboratory used:
 // KDIGO's limits in mg/g and in mg/mmol are not the same numbers.
-func (a *assessment) ratio(r result.Result, v value) {
+func (a *assessment) ratio(r *charted, from *value) {
 	if r.Code.Code != "9318-7" && r.Code.Code != "14959-1" || r.Value.Quantity == nil {
 		return
 	}
@@ -289,28 +357,26 @@ func (a *assessment) ratio(r result.Result, v value) {
 	if strings.HasPrefix(r.Value.Quantity.Unit, units.MgPerMmol) {
 		key, unit = "acr-mg-per-mmol", units.MgPerMmol
 	}
-	if _, known := a.values["acr-mg-per-g"]; known {
+	if a.at("acr-mg-per-g").value != nil || a.at("acr-mg-per-mmol").value != nil {
 		return
 	}
-	if _, known := a.values["acr-mg-per-mmol"]; known {
-		return
-	}
+	v := *from
 	if v.err == nil {
 		q, err := units.Convert(units.AlbuminCreatinineRatio, units.Quantity{Value: v.number, Unit: v.unit}, unit)
 		v.number, v.unit, v.err = q.Value, unit, err
 	}
-	a.values[key] = v
+	a.at(key).value = &v
 }
 
 // exactly returns a number without a comparator: "<5" is not 5.
 func exactly(q result.Quantity) (float64, error) {
 	if q.Comparator != "" {
-		return 0, errors.New("the result is a limit and not a number")
+		return 0, errLimit
 	}
 	return q.Float()
 }
 
-func inputOf(r result.Result, name string) Input {
+func inputOf(r *charted, name string) Input {
 	if name == "" {
 		name = r.Code.Display
 	}
@@ -322,7 +388,7 @@ func inputOf(r result.Result, name string) Input {
 }
 
 // measurement makes the input of a formula from a result.
-func measurement(r result.Result) (clinical.Measurement, error) {
+func measurement(r *charted) (clinical.Measurement, error) {
 	if r.Value.Quantity == nil {
 		return clinical.Measurement{}, errors.New("the result has no number")
 	}
@@ -335,78 +401,117 @@ func measurement(r result.Result) (clinical.Measurement, error) {
 	}, nil
 }
 
-// flag puts a value in its band. There is no flag where nothing is on record.
+// concerns reports whether there is a value that the rule may read. There is no
+// flag where nothing is on record.
+func (a *assessment) concerns(rule *FlagRule) bool {
+	return slices.ContainsFunc(rule.slots, func(i int) bool { return a.slots[i].value != nil })
+}
+
+// flag puts a value in its band.
 // Of alternatives the newest counts, and of several of one day the gravest. Of
 // coded findings the gravest on record counts: a later negative of another test
 // is no proof against an earlier positive. Only a correction takes it away. Of
 // answers of yes and no the newest counts.
-func (a *assessment) flag(rule FlagRule) (Flag, bool) {
-	var worst Flag
-	found := false
-	for _, v := range a.candidates(rule) {
-		f := rule.flag(v)
-		graver := journey.Worst([]journey.Flag{worst.Coded(), f.Coded()}) != worst.Band
-		if !found || rule.Coded && graver || !rule.Coded && (worst.Date.Before(f.Date) || worst.Date == f.Date && graver) {
-			worst, found = f, true
-		}
-	}
-	return worst, found
+func (a *assessment) flag(rule *FlagRule) Flag {
+	v, is := a.decisive(rule)
+	return rule.flag(v, is)
 }
 
-// candidates are the values that a rule may read.
-func (a *assessment) candidates(rule FlagRule) []value {
-	var values []value
-	for _, key := range strings.Fields(rule.Of) {
-		if v, ok := a.values[key]; ok {
-			values = append(values, v)
+// decisive is the value that decides a rule which concerns somebody.
+func (a *assessment) decisive(rule *FlagRule) (*value, verdict) {
+	var worst *value
+	var is verdict
+	consider := func(v *value) {
+		other := rule.judge(v)
+		graver := other.band.Graver(is.band)
+		if worst == nil || rule.Coded && graver || !rule.Coded && (worst.date.Before(v.date) || worst.date == v.date && graver) {
+			worst, is = v, other
+		}
+	}
+	for _, i := range rule.slots {
+		if v := a.slots[i].value; v != nil {
+			consider(v)
 		}
 		if rule.Coded {
-			values = append(values, a.coded[key]...)
+			for _, v := range a.slots[i].coded {
+				consider(v)
+			}
 		}
 	}
-	return values
+	return worst, is
 }
 
-// flag puts one value in its band.
-func (rule FlagRule) flag(v value) Flag {
-	f := Flag{
-		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: journey.Meets, Unit: rule.Unit,
-		Threshold: rule.threshold(), Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
-		Warnings: v.warnings, Evidence: fingerprint(v.evidence), Derived: v.derived, Differs: rule.Differs,
-	}
+// verdict is the band of a value, with the reason why it can't be decided.
+type verdict struct {
+	band     journey.Band
+	absolute bool
+	reason   string
+	// number is the value in the unit of the rule.
+	number float64
+}
+
+// judge puts one value in its band.
+func (rule *FlagRule) judge(v *value) (is verdict) {
+	is.band = journey.CannotDecide
 	switch {
 	case v.err != nil:
-		f.Band, f.Reason = journey.CannotDecide, v.err.Error()
-	case rule.Coded && v.finding+v.answer == "":
-		f.Band, f.Reason = journey.CannotDecide, "the result is not a coded finding"
-	case !rule.Coded && v.finding+v.answer+v.word != "":
-		f.Band, f.Reason = journey.CannotDecide, "the result is a coded finding and not a number"
+		is.reason = v.err.Error()
+	case rule.Coded && v.coded() == "":
+		is.reason = "the result is not a coded finding"
+	case !rule.Coded && v.coded()+v.word != "":
+		is.reason = "the result is a coded finding and not a number"
 	case rule.Coded:
-		f.Value, f.Shown, f.Unit = v.finding+v.answer, v.finding+v.answer, ""
-		f.Band, f.Absolute = rule.BandOf(v.finding + v.answer)
-	case v.unit != rule.Unit:
-		f.Band = journey.CannotDecide
-		f.Reason = fmt.Sprintf("the unit %s is not the rule's; accepted: %s", v.unit, rule.Unit)
+		is.band, is.absolute = rule.BandOf(v.coded())
+	case v.unit == rule.Unit:
+		is.number = v.number
+		is.band, is.absolute = rule.BandAt(is.number)
+	case rule.factors[v.unit] > 0:
+		is.number = v.number * rule.factors[v.unit]
+		is.band, is.absolute = rule.BandAt(is.number)
 	default:
-		f.Value = strconv.FormatFloat(v.number, 'g', -1, 64)
-		f.Shown = clinical.Display(v.number, rule.Decimals)
-		rule.place(&f, v)
+		is.reason = fmt.Sprintf("the unit %s is not the rule's; accepted: %s", v.unit, rule.Unit)
+	}
+	return is
+}
+
+// coded is a finding or an answer of yes and no.
+func (v *value) coded() string { return v.finding + v.answer }
+
+// flag says in full how a value was judged.
+func (rule *FlagRule) flag(v *value, is verdict) Flag {
+	f := Flag{
+		ID: rule.ID, Requirement: rule.Requirement, Title: rule.Title, Band: is.band, Absolute: is.absolute, Unit: rule.Unit,
+		Threshold: rule.words, Source: rule.Source, Equation: v.equation, Inputs: v.inputs, Date: v.date,
+		Warnings: v.warnings, Evidence: v.fingerprint(), Derived: v.derived, Reason: is.reason, Differs: rule.Differs,
 	}
 	if f.Band != journey.Meets {
 		f.Clears = rule.Clears
 	}
+	switch {
+	case is.reason != "":
+	case rule.Coded:
+		f.Value, f.Shown, f.Unit = v.coded(), v.coded(), ""
+	default:
+		f.Value = strconv.FormatFloat(is.number, 'g', -1, 64)
+		f.Shown = clinical.Display(is.number, rule.Decimals)
+		rule.place(&f, v, is.number)
+	}
 	return f
 }
 
-// place finds the band of the unrounded value, and notes when the number as
-// shown, or an end of the interval, would fall in another.
-func (rule FlagRule) place(f *Flag, v value) {
-	f.Band, f.Absolute = rule.BandAt(v.number)
+// place notes when the number as shown, or an end of the interval, would fall in
+// another band than the unrounded value.
+func (rule *FlagRule) place(f *Flag, v *value, number float64) {
 	note := func(text string) {
 		f.Near = true
 		f.Warnings = append(slices.Clone(f.Warnings), text)
 	}
-	if shown, _ := rule.BandAt(clinical.Round(v.number, rule.Decimals)); shown != f.Band {
+	// What is shown is the rounded number; where it is none, it is the number.
+	rounded, err := strconv.ParseFloat(f.Shown, 64)
+	if err != nil {
+		rounded = number
+	}
+	if shown, _ := rule.BandAt(rounded); shown != f.Band {
 		note("the number as shown falls on the other side of the threshold; the unrounded value counts")
 	}
 	if f.Interval = v.interval; v.interval == nil {
@@ -421,36 +526,21 @@ func (rule FlagRule) place(f *Flag, v value) {
 
 // BandAt returns the band of a number as it is, and whether it excludes
 // absolutely.
-func (rule FlagRule) BandAt(number float64) (band journey.Band, absolute bool) {
-	return rule.first(func(b BandRule) bool { return b.Holds(number) })
+func (rule *FlagRule) BandAt(number float64) (band journey.Band, absolute bool) {
+	return rule.first(func(b *BandRule) bool { return b.Holds(number) })
 }
 
 // BandOf returns the band of a coded finding, and whether it excludes
 // absolutely.
-func (rule FlagRule) BandOf(finding string) (band journey.Band, absolute bool) {
-	return rule.first(func(b BandRule) bool { return b.finding != "" && b.finding == finding })
+func (rule *FlagRule) BandOf(finding string) (band journey.Band, absolute bool) {
+	return rule.first(func(b *BandRule) bool { return b.finding != "" && b.finding == finding })
 }
 
-func (rule FlagRule) first(applies func(BandRule) bool) (journey.Band, bool) {
-	if i := slices.IndexFunc(rule.Bands, applies); i >= 0 {
-		return rule.Bands[i].Band, rule.Bands[i].Absolute
+func (rule *FlagRule) first(applies func(*BandRule) bool) (journey.Band, bool) {
+	for i := range rule.Bands {
+		if b := &rule.Bands[i]; applies(b) {
+			return b.Band, b.Absolute
+		}
 	}
 	return journey.Meets, false
-}
-
-// threshold says in words what the bands are.
-func (rule FlagRule) threshold() string {
-	parts := make([]string, len(rule.Bands))
-	for i, band := range rule.Bands {
-		words := strings.ReplaceAll(string(band.Band), "-", " ")
-		if band.Absolute {
-			words += " absolutely"
-		}
-		unit := rule.Unit
-		if unit != "" {
-			unit = " " + unit
-		}
-		parts[i] = fmt.Sprintf("%s when %s%s", words, band.When, unit)
-	}
-	return strings.Join(parts, "; ")
 }

@@ -1,6 +1,7 @@
 package protocol_test
 
 import (
+	"math/rand/v2"
 	"testing"
 
 	"candidacy/internal/protocol"
@@ -16,12 +17,32 @@ func full() *chart {
 		quantity("9318-7", "6", "mg/g{creat}", day).coded("56888-1", "260385009", "Negative", day)
 }
 
-// BenchmarkAssess assesses everything on record of one candidate.
+// BenchmarkAssess assesses everything on record of one candidate: by the
+// default protocol, and by a catalogue of 110 requirements, 80 flags and 25
+// conditions with half of what it asks for on record, or all.
 func BenchmarkAssess(b *testing.B) {
-	c := full()
-	p := protocol.Default()
-	b.ReportAllocs()
-	for b.Loop() {
-		p.Assess(c.person, c.results, today)
+	for _, each := range []struct {
+		name  string
+		rules *protocol.Protocol
+		asked float64
+	}{{"default", protocol.Default(), 0}, {"large-half", parsed(b, large()), 0.5}, {"large-full", parsed(b, large()), 1}} {
+		b.Run(each.name, func(b *testing.B) {
+			c := full()
+			r := rand.New(rand.NewPCG(1, 2))
+			for _, o := range each.rules.Observations {
+				switch {
+				case !o.Local || r.Float64() >= each.asked:
+				case o.Coded && o.Code != "iohexol-extravasation":
+					c.coded(o.Code, o.Answers()[0].Code, "", day)
+				case o.Title[:7] == "Analyte":
+					c.quantity(o.Code, "102.5", "mg/dL", day)
+				}
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				each.rules.Assess(c.person, c.results, today)
+			}
+			b.ReportMetric(float64(len(c.results)), "results")
+		})
 	}
 }

@@ -41,12 +41,13 @@ func (s BloodSample) Agrees(text string) bool {
 	return typed != "" && typed == s.Type
 }
 
+var bloodSigns = strings.NewReplacer("+", " POSITIVE ", "-", " NEGATIVE ", "(", " ", ")", " ", ",", " ")
+
 // NormaliseBloodType reads an ABO and Rh group such as "O+", "o pos" or
 // "AB Rh negative". It returns the empty string for anything else, for a group
 // without Rh and for a weak or undetermined type.
 func NormaliseBloodType(text string) string {
-	text = strings.ToUpper(text)
-	text = strings.NewReplacer("+", " POSITIVE ", "-", " NEGATIVE ", "(", " ", ")", " ", ",", " ").Replace(text)
+	text = bloodSigns.Replace(strings.ToUpper(text))
 	var group, rh string
 	for _, word := range strings.Fields(text) {
 		switch word {
@@ -80,20 +81,24 @@ func NormaliseBloodType(text string) string {
 // included: each has to say the same.
 func BloodTypes(results []result.Result) []BloodSample {
 	var samples []BloodSample
-	for _, r := range results {
-		if r.Code.Code != bloodTypeCode || !r.Status.Usable() {
-			continue
+	for i := range results {
+		if r := &results[i]; r.Code.Code == bloodTypeCode && r.Status.Usable() {
+			one := chart(r, &strings.Builder{})
+			samples = append(samples, one.sample())
 		}
-		s := BloodSample{Result: evidenceOf(r), Specimen: r.Specimen, Type: typeOf(r.Value), day: r.CollectedOn, order: sortTime(r)}
-		if at, err := r.EffectiveAt(); err == nil {
-			s.at = at
-		}
-		samples = append(samples, s)
 	}
+	sortSamples(samples)
+	return samples
+}
+
+func (r *charted) sample() BloodSample {
+	return BloodSample{Result: r.evidence, Specimen: r.Specimen, Type: typeOf(r.Value), at: r.instant, day: r.CollectedOn, order: r.order}
+}
+
+func sortSamples(samples []BloodSample) {
 	slices.SortFunc(samples, func(a, b BloodSample) int {
 		return cmp.Or(cmp.Compare(a.order, b.order), cmp.Compare(a.Result, b.Result))
 	})
-	return samples
 }
 
 // typeOf reads a reported type. A text that contradicts its code is no type.

@@ -17,7 +17,6 @@ import (
 	"candidacy/internal/clinical/units"
 	"candidacy/internal/clinical/urine"
 	"candidacy/internal/journey"
-	"candidacy/internal/result"
 )
 
 // compute derives every value that the results allow.
@@ -36,10 +35,11 @@ func (a *assessment) compute() {
 
 // derive offers a computed value to the rules and to readers. With an error the
 // rules learn why there is none, and readers get nothing.
-func (a *assessment) derive(d Derived, from []result.Result, r clinical.Result, err error) {
-	v := value{err: err, derived: d.Key, equation: r.Equation}
+func (a *assessment) derive(d Derived, from []*charted, r clinical.Result, err error) {
+	v := value{err: err, derived: d.Key, equation: r.Equation, evidence: make([]string, 0, len(from))}
+	v.inputs, v.warnings = slices.Grow(v.inputs, len(r.Inputs)), slices.Grow(v.warnings, len(r.Warnings))
 	for _, each := range from {
-		v.evidence = append(v.evidence, evidenceOf(each))
+		v.evidence = append(v.evidence, each.evidence)
 		if day := journey.Date(each.CollectedOn); v.date.Before(day) {
 			v.date = day
 		}
@@ -67,7 +67,7 @@ func (a *assessment) derive(d Derived, from []result.Result, r clinical.Result, 
 			}
 		}
 	}
-	a.values[d.Key] = v
+	a.at(d.Key).value = &v
 }
 
 func intervalOf(i *clinical.Interval) *Interval {
@@ -93,18 +93,18 @@ func (a *assessment) ageOn(day string) int { return journey.Date(day).WholeYears
 func (a *assessment) sex() clinical.Sex { return clinical.Sex(a.person.Sex) }
 
 func (a *assessment) age() {
-	a.values["age"] = a.ageValue(a.today)
+	a.at("age").value = a.ageValue(a.today)
 	// A screening depends on the age at which the operation is planned.
 	on := a.today
 	if on.Before(a.person.Planned) {
 		on = a.person.Planned
 	}
-	a.values["age-at-operation"] = a.ageValue(on)
+	a.at("age-at-operation").value = a.ageValue(on)
 }
 
-func (a *assessment) ageValue(on journey.Date) value {
+func (a *assessment) ageValue(on journey.Date) *value {
 	years := on.WholeYears(a.person.BirthDate)
-	v := value{number: float64(years), unit: units.Year, date: a.today, equation: "completed-years"}
+	v := &value{number: float64(years), unit: units.Year, date: a.today, equation: "completed-years"}
 	if years < 0 {
 		v.err = errors.New("the birth date is not before today")
 	}
@@ -115,40 +115,40 @@ func (a *assessment) ageValue(on journey.Date) value {
 
 // words offers what is known of a candidate without a result.
 func (a *assessment) words() {
-	for key, word := range map[string]string{"path": a.person.Path, "sex": a.person.Sex} {
-		if word != "" {
-			a.values[key] = value{word: word, date: a.today}
-		}
+	if a.person.Sex != "" {
+		a.at("sex").value = &value{word: a.person.Sex, date: a.today}
 	}
-	if a.person.Path != "" {
-		known := clinical.No
-		if a.person.RecipientKnown {
-			known = clinical.Yes
-		}
-		a.values["recipient-known"] = value{answer: string(known), date: a.today}
+	if a.person.Path == "" {
+		return
 	}
+	a.at("path").value = &value{word: a.person.Path, date: a.today}
+	known := clinical.No
+	if a.person.RecipientKnown {
+		known = clinical.Yes
+	}
+	a.at("recipient-known").value = &value{answer: string(known), date: a.today}
 }
 
 // bloodGroup offers the ABO group, once all samples agree on it.
-func (a *assessment) bloodGroup(samples []BloodSample) {
-	if len(samples) == 0 {
+func (a *assessment) bloodGroup() {
+	if len(a.samples) == 0 {
 		return
 	}
-	group, _, _ := strings.Cut(samples[0].Type, " ")
-	if group != "" && !slices.ContainsFunc(samples, func(s BloodSample) bool { return s.Type != samples[0].Type }) {
-		a.values["abo-group"] = value{word: group, date: journey.Date(samples[len(samples)-1].day)}
+	first, last := a.samples[0], a.samples[len(a.samples)-1]
+	group, _, _ := strings.Cut(first.Type, " ")
+	if group != "" && !slices.ContainsFunc(a.samples, func(s BloodSample) bool { return s.Type != first.Type }) {
+		a.at("abo-group").value = &value{word: group, date: journey.Date(last.day)}
 	}
 }
 
 // clearanceDifference compares the two ways to the filtration rate, which are in
 // one unit.
 func (a *assessment) clearanceDifference() {
-	estimate, ok := a.values["egfr-creatinine"]
-	clearance, measured := a.values["creatinine-clearance"]
-	if !ok || !measured {
+	estimate, clearance := a.at("egfr-creatinine").value, a.at("creatinine-clearance").value
+	if estimate == nil || clearance == nil {
 		return
 	}
-	v := value{
+	v := &value{
 		unit: clearance.unit, date: clearance.date, equation: "absolute-difference",
 		inputs: slices.Concat(estimate.inputs, clearance.inputs), evidence: slices.Concat(estimate.evidence, clearance.evidence),
 		err: cmp.Or(estimate.err, clearance.err),
@@ -157,7 +157,7 @@ func (a *assessment) clearanceDifference() {
 		v.err = errors.New("the estimate and the clearance are in different units")
 	}
 	v.number = math.Abs(estimate.number - clearance.number)
-	a.values["clearance-difference"] = v
+	a.at("clearance-difference").value = v
 }
 
 // weightDays is how far a weight may lie from the day of a measurement that is
@@ -166,9 +166,9 @@ func (a *assessment) clearanceDifference() {
 const weightDays = 183
 
 // size returns the height and the weight that were taken nearest to the day.
-func (a *assessment) size(day string) (body.Size, []result.Result, error) {
+func (a *assessment) size(day string) (body.Size, []*charted, error) {
 	var size body.Size
-	var used []result.Result
+	var used []*charted
 	for _, part := range []struct {
 		code, name string
 		within     int
@@ -190,8 +190,8 @@ func (a *assessment) size(day string) (body.Size, []result.Result, error) {
 
 // nearest returns the result of the code that lies nearest to a day, of two as
 // near the newer, and how many days lie between.
-func (a *assessment) nearest(code, day string) (result.Result, int, bool) {
-	var best result.Result
+func (a *assessment) nearest(code, day string) (*charted, int, bool) {
+	var best *charted
 	days, found := 0, false
 	for _, r := range a.all(code) {
 		between := journey.Date(r.CollectedOn).DaysUntil(journey.Date(day))
@@ -214,7 +214,7 @@ func (a *assessment) massIndex() {
 	// Whichever of the two came first: an adult's height does not change.
 	size, used, err := a.size(max(weight.CollectedOn, height.CollectedOn))
 	if err != nil {
-		used = []result.Result{height, weight}
+		used = []*charted{height, weight}
 	}
 	var r clinical.Result
 	if err == nil {
@@ -224,7 +224,7 @@ func (a *assessment) massIndex() {
 }
 
 // readings makes pressures from panels.
-func readings(panels []result.Result) ([]pressure.Reading, error) {
+func readings(panels []*charted) ([]pressure.Reading, error) {
 	list := make([]pressure.Reading, 0, len(panels))
 	for _, p := range panels {
 		systolic, err := componentOf(p, "8480-6")
@@ -240,7 +240,7 @@ func readings(panels []result.Result) ([]pressure.Reading, error) {
 	return list, nil
 }
 
-func componentOf(panel result.Result, code string) (units.Quantity, error) {
+func componentOf(panel *charted, code string) (units.Quantity, error) {
 	c, ok := panel.Component(code)
 	if !ok || c.Value.Quantity == nil {
 		return units.Quantity{}, fmt.Errorf("a pressure lacks its component %s", code)
@@ -251,7 +251,7 @@ func componentOf(panel result.Result, code string) (units.Quantity, error) {
 
 // pressurePair derives a mean pressure: both parts for the rules, and one panel
 // for readers.
-func (a *assessment) pressurePair(key, title string, from []result.Result, mean pressure.Mean, err error) {
+func (a *assessment) pressurePair(key, title string, from []*charted, mean pressure.Mean, err error) {
 	systolic := Derived{Key: key + "-systolic", Title: title, Category: "vital-signs"}
 	before := len(a.derived)
 	a.derive(systolic, from, mean.Systolic, err)
@@ -268,9 +268,7 @@ func (a *assessment) pressurePair(key, title string, from []result.Result, mean 
 	}
 	a.derived = append(a.derived[:before], panel)
 	for _, part := range []string{systolic.Key, key + "-diastolic"} {
-		v := a.values[part]
-		v.derived = panel.Key
-		a.values[part] = v
+		a.at(part).value.derived = panel.Key
 	}
 }
 
@@ -282,7 +280,7 @@ func (a *assessment) officePressure() {
 	}
 	// The evaluation's year: older readings say nothing of the candidate now.
 	newest := journey.Date(panels[len(panels)-1].CollectedOn)
-	panels = slices.DeleteFunc(panels, func(r result.Result) bool {
+	panels = slices.DeleteFunc(panels, func(r *charted) bool {
 		return journey.Date(r.CollectedOn).DaysUntil(newest) > 365
 	})
 	list, err := readings(panels)
@@ -312,7 +310,7 @@ func (a *assessment) ambulatoryPressure() {
 		return
 	}
 	newest := panels[len(panels)-1]
-	panels = slices.DeleteFunc(panels, func(r result.Result) bool { return !sameMonitoring(r, newest) })
+	panels = slices.DeleteFunc(panels, func(r *charted) bool { return !sameMonitoring(r, newest) })
 	attempted, ok := a.newest("ambulatory-attempted")
 	ok = ok && sameMonitoring(attempted, newest)
 	var monitored pressure.Ambulatory
@@ -337,7 +335,7 @@ const monitoringHours = 48
 // sameMonitoring reports whether a result lies close enough to the newest
 // reading to belong to its monitoring. What has no time of day is kept by its
 // day, for the computation to refuse.
-func sameMonitoring(r, newest result.Result) bool {
+func sameMonitoring(r, newest *charted) bool {
 	at, errA := r.EffectiveAt()
 	last, errB := newest.EffectiveAt()
 	if errA != nil || errB != nil {
@@ -347,7 +345,7 @@ func sameMonitoring(r, newest result.Result) bool {
 	return last.Sub(at).Abs() <= monitoringHours*time.Hour
 }
 
-func (a *assessment) ambulatoryMeans(list []pressure.Reading, attempted result.Result) (pressure.Ambulatory, error) {
+func (a *assessment) ambulatoryMeans(list []pressure.Reading, attempted *charted) (pressure.Ambulatory, error) {
 	m, err := measurement(attempted)
 	if err != nil {
 		return pressure.Ambulatory{}, err
@@ -367,7 +365,7 @@ func (a *assessment) ambulatoryMeans(list []pressure.Reading, attempted result.R
 	return pressure.AmbulatoryMeans(timed, int(m.Quantity.Value))
 }
 
-func oldestFirst(list []result.Result) []result.Result {
+func oldestFirst(list []*charted) []*charted {
 	slices.Reverse(list)
 	return list
 }
@@ -384,7 +382,7 @@ func (a *assessment) estimatedGFR() {
 	}
 	a.derive(Derived{
 		Key: "egfr-creatinine", Title: "Estimated GFR from creatinine (CKD-EPI 2021)", LOINC: "98979-8", Category: "laboratory",
-	}, []result.Result{r}, estimate.Result, err)
+	}, []*charted{r}, estimate.Result, err)
 }
 
 // plasmaClearance uses the newest dose and the samples that follow it.
@@ -393,7 +391,7 @@ func (a *assessment) plasmaClearance() {
 	if !ok {
 		return
 	}
-	used := []result.Result{dose}
+	used := []*charted{dose}
 	methods := a.protocol.Methods
 	study := renal.PlasmaStudy{
 		SurfaceArea: body.SurfaceAreaFormula(methods.BodySurfaceArea),
@@ -421,7 +419,7 @@ func (a *assessment) plasmaClearance() {
 // studyHours bounds how long after the dose a sample belongs to its study.
 const studyHours = 48
 
-func (a *assessment) clearanceStudy(dose result.Result, in *renal.PlasmaStudy, used *[]result.Result) error {
+func (a *assessment) clearanceStudy(dose *charted, in *renal.PlasmaStudy, used *[]*charted) error {
 	given, err := dose.EffectiveAt()
 	if err != nil {
 		return err
@@ -438,7 +436,7 @@ func (a *assessment) clearanceStudy(dose result.Result, in *renal.PlasmaStudy, u
 		in.Extravasation = answers[answer.Value.Coding.Code]
 		sized = append(sized, answer)
 	}
-	if v, ok := a.values["egfr-creatinine"]; ok && v.err == nil {
+	if v := a.at("egfr-creatinine").value; v != nil && v.err == nil {
 		in.Estimated = clinical.NewMeasurement(v.number, v.unit)
 	}
 	samples := oldestFirst(a.all("iohexol-concentration"))
@@ -473,7 +471,7 @@ var answers = map[string]clinical.Answer{"373066001": clinical.Yes, "373067005":
 
 // collection pairs a urine concentration with the volume of the same
 // collection.
-func (a *assessment) collection(concentration result.Result) (urine.Collection, result.Result, error) {
+func (a *assessment) collection(concentration *charted) (urine.Collection, *charted, error) {
 	var c urine.Collection
 	for _, volume := range a.all("3167-4") {
 		if volume.Effective != concentration.Effective || volume.EffectiveEnd != concentration.EffectiveEnd {
@@ -495,12 +493,12 @@ func (a *assessment) collection(concentration result.Result) (urine.Collection, 
 		}
 		return c, volume, nil
 	}
-	return c, result.Result{}, errors.New("there is no urine volume of the same collection")
+	return c, nil, errors.New("there is no urine volume of the same collection")
 }
 
 // newestTimed returns the newest result of a timed collection; a spot sample
 // after it says nothing of an excretion. Without a collection it is the newest.
-func (a *assessment) newestTimed(code string) (result.Result, bool) {
+func (a *assessment) newestTimed(code string) (*charted, bool) {
 	for _, r := range a.all(code) {
 		if r.EffectiveEnd != "" {
 			return r, true
@@ -514,7 +512,7 @@ func (a *assessment) creatinineClearance() {
 	if !ok {
 		return
 	}
-	used := []result.Result{concentration}
+	used := []*charted{concentration}
 	var cleared renal.CreatinineClearance
 	in, err := a.clearanceInput(concentration, &used)
 	if err == nil {
@@ -526,7 +524,7 @@ func (a *assessment) creatinineClearance() {
 	}, used, cleared.Result, err)
 }
 
-func (a *assessment) clearanceInput(concentration result.Result, used *[]result.Result) (renal.CreatinineClearanceInput, error) {
+func (a *assessment) clearanceInput(concentration *charted, used *[]*charted) (renal.CreatinineClearanceInput, error) {
 	in := renal.CreatinineClearanceInput{
 		SurfaceArea: body.SurfaceAreaFormula(a.protocol.Methods.BodySurfaceArea),
 		Age:         a.ageOn(concentration.CollectedOn), Sex: a.sex(),
@@ -541,7 +539,7 @@ func (a *assessment) clearanceInput(concentration result.Result, used *[]result.
 	if in.UrineCreatinine, err = measurement(concentration); err != nil {
 		return in, err
 	}
-	var sized []result.Result
+	var sized []*charted
 	if in.Size, sized, err = a.size(concentration.CollectedOn); err != nil {
 		return in, err
 	}
@@ -561,13 +559,13 @@ func (a *assessment) clearanceInput(concentration result.Result, used *[]result.
 
 // serumDuring finds the serum creatinine that goes with a collection: drawn
 // within it, or on the day it began or ended.
-func (a *assessment) serumDuring(volume result.Result) (result.Result, bool) {
+func (a *assessment) serumDuring(volume *charted) (*charted, bool) {
 	end, err := time.Parse(time.RFC3339, volume.EffectiveEnd)
 	if err != nil {
-		return result.Result{}, false
+		return nil, false
 	}
 	last := string(journey.DateOf(end, a.protocol.zone))
-	for _, r := range a.usable {
+	for _, r := range a.newestFirst {
 		if r.Code.Code != "2160-0" && r.Code.Code != "14682-9" {
 			continue
 		}
@@ -575,7 +573,7 @@ func (a *assessment) serumDuring(volume result.Result) (result.Result, bool) {
 			return r, true
 		}
 	}
-	return result.Result{}, false
+	return nil, false
 }
 
 // albuminExcretion takes the newer of a reported excretion and one computed
@@ -590,7 +588,7 @@ func (a *assessment) albuminExcretion() {
 	}
 	switch {
 	case isTimed && (!isReported || reported.CollectedOn < concentration.CollectedOn):
-		used := []result.Result{concentration}
+		used := []*charted{concentration}
 		collection, volume, err := a.collection(concentration)
 		var r clinical.Result
 		if err == nil {
@@ -605,11 +603,14 @@ func (a *assessment) albuminExcretion() {
 			Effective: concentration.Effective, EffectiveEnd: concentration.EffectiveEnd,
 		}, used, r, err)
 	case isReported:
-		v := a.values["14956-7"]
+		var v value
+		if r := a.at("14956-7").value; r != nil {
+			v = *r
+		}
 		if v.err == nil {
 			q, err := units.Convert(units.AlbuminExcretionRate, units.Quantity{Value: v.number, Unit: v.unit}, units.MgPer24Hours)
 			v.number, v.unit, v.err = q.Value, q.Unit, err
 		}
-		a.values["albumin-excretion"] = v
+		a.at("albumin-excretion").value = &v
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/cost"
 	"cel.dev/cel-go/common/types"
+	"cel.dev/cel-go/common/types/ref"
 
 	"candidacy/internal/clinical/units"
 	"candidacy/internal/journey"
@@ -32,6 +33,9 @@ type Fact struct {
 	Analyte units.Analyte `yaml:"analyte"`
 	// Words are what a word may be.
 	Words []string `yaml:"words"`
+
+	// slots are those of the values.
+	slots []int
 }
 
 // FactType is the type of a fact in expressions.
@@ -74,7 +78,17 @@ const (
 type condition struct {
 	text    string
 	program cel.Program
+	// facts are those it asks for, in order, inputs where they stand in the
+	// protocol, and unasked is the answer while none of them is on record.
 	facts   []string
+	inputs  []int
+	unasked answer
+}
+
+// answer is yes, no or unknown; reason says why not, beside missing facts.
+type answer struct {
+	holds  journey.Holding
+	reason string
 }
 
 // CauseTitle returns the title of a fact or a flag by its id.
@@ -153,7 +167,7 @@ func compileCondition(env *cel.Env, facts []Fact, text string) (*condition, erro
 	if estimate, err := env.EstimateCost(ast, unsized{}); err != nil || estimate.Max > highestCost {
 		return nil, errors.New("the expression costs too much to evaluate for every candidate")
 	}
-	program, err := env.Program(ast, cel.EvalOptions(cel.OptPartialEval), cel.CostLimit(highestCost))
+	program, err := env.Program(ast, cel.CostLimit(highestCost))
 	if err != nil {
 		return nil, errors.New(firstLine(err.Error()))
 	}
@@ -167,6 +181,10 @@ func compileCondition(env *cel.Env, facts []Fact, text string) (*condition, erro
 		return nil, errors.New("the expression asks for no fact, so it would never change")
 	}
 	slices.Sort(c.facts)
+	for _, name := range c.facts {
+		c.inputs = append(c.inputs, slices.IndexFunc(facts, func(f Fact) bool { return f.ID == name }))
+	}
+	c.unasked = c.ask(noFacts{})
 	return c, nil
 }
 
@@ -238,78 +256,118 @@ func (c Condition) Missing() []string {
 // that is missing is unknown, not false: only where the others settle the answer
 // does the condition have one.
 func (a *assessment) conditions() []Condition {
-	var list []Condition
-	facts := map[string]fact{}
-	ask := func(id string, c *condition) {
-		if c != nil {
-			list = append(list, a.condition(id, c, facts))
+	list, inputs := make([]Condition, 0, a.protocol.conditions), make([]ConditionInput, 0, a.protocol.asked)
+	known := a.facts()
+	a.protocol.eachCondition(func(id string, c *condition) {
+		first := len(inputs)
+		for _, i := range c.inputs {
+			inputs = append(inputs, known.at(i).input)
+		}
+		is := known.answer(c)
+		list = append(list, Condition{
+			Requirement: id, Holds: is.holds, Expression: c.text, Reason: is.reason, Facts: inputs[first:len(inputs):len(inputs)],
+		})
+	})
+	return orNil(list)
+}
+
+// eachCondition visits those of the requirements and of the checklists.
+func (p *Protocol) eachCondition(visit func(id string, c *condition)) {
+	for i := range p.Requirements {
+		if r := &p.Requirements[i]; r.condition != nil {
+			visit(r.ID, r.condition)
 		}
 	}
-	for _, r := range a.protocol.Requirements {
-		ask(r.ID, r.condition)
+	for _, list := range [][]Item{p.Disclosures, p.AdvocateDuties} {
+		for i := range list {
+			if item := &list[i]; item.condition != nil {
+				visit(item.ID, item.condition)
+			}
+		}
 	}
-	for _, item := range a.protocol.Disclosures {
-		ask(item.ID, item.condition)
+}
+
+// ask evaluates the expression.
+func (c *condition) ask(facts cel.Activation) answer {
+	out, _, err := c.program.Eval(facts)
+	switch {
+	case err != nil:
+		return answer{journey.HoldsUnknown, "the condition has no answer with these facts"}
+	case out == types.True:
+		return answer{holds: journey.HoldsYes}
+	case out == types.False:
+		return answer{holds: journey.HoldsNo}
 	}
-	for _, item := range a.protocol.AdvocateDuties {
-		ask(item.ID, item.condition)
-	}
-	return list
+	return answer{holds: journey.HoldsUnknown}
 }
 
 // fact is the value of a fact, or nil with the reason why there is none.
 type fact struct {
-	value any
+	value ref.Val
 	input ConditionInput
 }
 
-func (a *assessment) condition(id string, c *condition, known map[string]fact) Condition {
-	answer := Condition{Requirement: id, Holds: journey.HoldsUnknown, Expression: c.text}
-	values := map[string]any{}
-	var unknown []*cel.AttributePatternType
-	for _, name := range c.facts {
-		f, ok := known[name]
-		if !ok {
-			i := slices.IndexFunc(a.protocol.Facts, func(f Fact) bool { return f.ID == name })
-			f = a.fact(a.protocol.Facts[i])
-			known[name] = f
-		}
-		answer.Facts = append(answer.Facts, f.input)
-		if f.value == nil {
-			unknown = append(unknown, cel.AttributePattern(name))
-			continue
-		}
-		values[name] = f.value
-	}
-	activation, err := cel.PartialVars(values, unknown...)
-	if err != nil {
-		answer.Reason = "the condition could not be asked"
-		return answer
-	}
-	out, _, err := c.program.Eval(activation)
-	switch {
-	case err != nil:
-		answer.Reason = "the condition has no answer with these facts"
-	case out == types.True:
-		answer.Holds = journey.HoldsYes
-	case out == types.False:
-		answer.Holds = journey.HoldsNo
-	}
-	return answer
+// facts offers to expressions what is on record, each found once.
+type facts struct {
+	*assessment
+	found []fact
 }
 
+func (a *assessment) facts() facts { return facts{a, make([]fact, len(a.protocol.Facts))} }
+
+// answer asks an expression, unless nothing that it asks for is on record.
+func (f facts) answer(c *condition) answer {
+	if slices.ContainsFunc(c.inputs, func(i int) bool { return f.at(i).value != nil }) {
+		return c.ask(f)
+	}
+	return c.unasked
+}
+
+func (f facts) at(i int) *fact {
+	if f.found[i].input.ID == "" {
+		f.found[i] = f.fact(&f.protocol.Facts[i])
+	}
+	return &f.found[i]
+}
+
+// missing stands for a fact that is not on record: what depends on it is unknown
+// too.
+var missing = &types.Unknown{}
+
+// ResolveName implements cel.Activation.
+func (f facts) ResolveName(name string) (any, bool) {
+	i, ok := f.protocol.facts[name]
+	if !ok {
+		return nil, false
+	}
+	if v := f.at(i).value; v != nil {
+		return v, true
+	}
+	return missing, true
+}
+
+// Parent implements cel.Activation.
+func (facts) Parent() cel.Activation { return nil }
+
+// noFacts has nothing on record.
+type noFacts struct{}
+
+// ResolveName implements cel.Activation.
+func (noFacts) ResolveName(string) (any, bool) { return missing, true }
+
+// Parent implements cel.Activation.
+func (noFacts) Parent() cel.Activation { return nil }
+
 // fact finds the newest value of a fact.
-func (a *assessment) fact(f Fact) fact {
+func (a *assessment) fact(f *Fact) fact {
 	found := fact{input: ConditionInput{ID: f.ID, Title: f.Title, Unit: f.Unit}}
-	var newest value
-	present := false
-	for _, key := range strings.Fields(f.Of) {
-		v, ok := a.values[key]
-		if ok && (!present || newest.date.Before(v.date)) {
-			newest, present = v, true
+	var newest *value
+	for _, i := range f.slots {
+		if v := a.slots[i].value; v != nil && (newest == nil || newest.date.Before(v.date)) {
+			newest = v
 		}
 	}
-	if !present {
+	if newest == nil {
 		return found
 	}
 	found.input.Date = newest.date
@@ -325,13 +383,13 @@ func (a *assessment) fact(f Fact) fact {
 		if err != nil {
 			return refuse(err.Error())
 		}
-		found.value, found.input.Value = number, strconv.FormatFloat(number, 'g', -1, 64)
+		found.value, found.input.Value = types.Double(number), strconv.FormatFloat(number, 'g', -1, 64)
 	case f.Type == AnswerFact && newest.answer != "":
-		found.value, found.input.Value = newest.answer == "yes", newest.answer
+		found.value, found.input.Value = types.Bool(newest.answer == "yes"), newest.answer
 	case f.Type == WordFact && slices.Contains(f.Words, newest.word):
-		found.value, found.input.Value = newest.word, newest.word
+		found.value, found.input.Value = types.String(newest.word), newest.word
 	case f.Type == FindingFact && newest.finding != "":
-		found.value, found.input.Value = newest.finding, newest.finding
+		found.value, found.input.Value = types.String(newest.finding), newest.finding
 	default:
 		return refuse("what was reported is no " + string(f.Type))
 	}
@@ -339,7 +397,7 @@ func (a *assessment) fact(f Fact) fact {
 }
 
 // number returns a value in the unit of the fact.
-func (f Fact) number(v value) (float64, error) {
+func (f *Fact) number(v *value) (float64, error) {
 	if v.finding != "" || v.answer != "" || v.word != "" {
 		return 0, errors.New("what was reported is no number")
 	}

@@ -154,45 +154,57 @@ func (e Effect) None() bool { return len(e.Gained)+len(e.Lost)+len(e.Flags) == 0
 
 // EffectOn compares what two protocols make of one candidate's results.
 func EffectOn(from, to *Protocol, person Person, results []result.Result, today journey.Date) Effect {
-	before, after := from.Assess(person, results, today), to.Assess(person, results, today)
-	var e Effect
-	needed, needs := from.applying(before), to.applying(after)
-	for _, id := range needs {
-		if !slices.Contains(needed, id) {
-			e.Gained = append(e.Gained, id)
+	h := historyOf(results)
+	before, after := from.begin(person, h, today).outline(), to.begin(person, h, today).outline()
+	needed, needs := journey.Applying(from.rules, before), journey.Applying(to.rules, after)
+	e := Effect{Gained: without(needs, needed), Lost: without(needed, needs)}
+	was, is := bands(before.Flags), bands(after.Flags)
+	for _, f := range after.Flags {
+		if was[f.ID] != f.Band {
+			e.Flags = append(e.Flags, FlagChange{ID: f.ID, From: was[f.ID], To: f.Band})
 		}
 	}
-	for _, id := range needed {
-		if !slices.Contains(needs, id) {
-			e.Lost = append(e.Lost, id)
-		}
-	}
-	band := func(flags []Flag, id string) journey.Band {
-		for _, f := range flags {
-			if f.ID == id {
-				return f.Band
-			}
-		}
-		return ""
-	}
-	for _, f := range slices.Concat(after.Flags, before.Flags) {
-		change := FlagChange{ID: f.ID, From: band(before.Flags, f.ID), To: band(after.Flags, f.ID)}
-		if change.From != change.To && !slices.Contains(e.Flags, change) {
-			e.Flags = append(e.Flags, change)
+	for _, f := range before.Flags {
+		if is[f.ID] == "" {
+			e.Flags = append(e.Flags, FlagChange{ID: f.ID, From: f.Band})
 		}
 	}
 	return e
 }
 
-// applying lists the requirements that apply by a report, in the order of the
-// protocol: the same rules that the process folds over time.
-func (p *Protocol) applying(r Report) []string {
-	state := journey.Begin(p.rules, journey.Event{Command: journey.Command{Kind: journey.Refer}, Assessment: r.Coded()})
-	var ids []string
-	for _, requirement := range p.Requirements {
-		if state.Applies(requirement.ID) {
-			ids = append(ids, requirement.ID)
+// outline is what Report.Coded says of what applies and of the bands, without
+// the evidence, and without what a report would write out.
+func (a *assessment) outline() *journey.Assessment {
+	p := a.protocol
+	o := &journey.Assessment{
+		Flags: make([]journey.Flag, 0, len(p.Flags)), Conditions: make([]journey.Condition, 0, p.conditions),
+	}
+	known := a.facts()
+	p.eachCondition(func(id string, c *condition) {
+		o.Conditions = append(o.Conditions, journey.Condition{Requirement: id, Holds: known.answer(c).holds})
+	})
+	for i := range p.Flags {
+		if rule := &p.Flags[i]; a.concerns(rule) {
+			_, is := a.decisive(rule)
+			o.Flags = append(o.Flags, journey.Flag{ID: rule.ID, Requirement: rule.Requirement, Band: is.band, Absolute: is.absolute})
 		}
 	}
-	return ids
+	return o
+}
+
+// without lists what is in a list and not in another.
+func without(list, other []string) []string {
+	if slices.Equal(list, other) {
+		return nil // as is usual
+	}
+	return orNil(slices.DeleteFunc(slices.Clone(list), func(id string) bool { return slices.Contains(other, id) }))
+}
+
+// bands are those of the flags by id; a flag that is not there has none.
+func bands(flags []journey.Flag) map[string]journey.Band {
+	list := make(map[string]journey.Band, len(flags))
+	for _, f := range flags {
+		list[f.ID] = f.Band
+	}
+	return list
 }

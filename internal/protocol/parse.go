@@ -54,6 +54,7 @@ func Parse(source []byte) (*Protocol, error) {
 		return nil, err
 	}
 	p.rules = p.compile()
+	p.prepare()
 	return p, nil
 }
 

@@ -19,7 +19,13 @@ type Protocol struct {
 	Title       string `yaml:"title"`
 	Description string `yaml:"description"`
 	// Canonical is the URL of the protocol in FHIR instantiatesCanonical.
-	Canonical    string         `yaml:"canonical"`
+	Canonical string `yaml:"canonical"`
+	// ApprovedBy and ApprovedOn say who answers for the text. A stored version
+	// that candidates are moved to needs both.
+	ApprovedBy    string       `yaml:"approved_by" doc:"who approved this version for the programme"`
+	ApprovedOn    journey.Date `yaml:"approved_on" doc:"the day it was approved, YYYY-MM-DD"`
+	EffectiveFrom journey.Date `yaml:"effective_from" doc:"the day from which it is meant to be used, YYYY-MM-DD"`
+
 	TimeZone     string         `yaml:"time_zone" doc:"IANA name of the zone of all calendar days"`
 	Statement    string         `yaml:"general_statement" doc:"what outsiders learn when a candidate does not go forward"`
 	Requirements []Requirement  `yaml:"requirements"`
@@ -36,16 +42,16 @@ type Protocol struct {
 	AdvocateDuties []Item      `yaml:"advocate_duties"`
 	Reminders      []Reminder  `yaml:"reminders"`
 	Recovery       []Milestone `yaml:"recovery"`
-	// Who approved this text for use, and when, and from when it holds. Nobody
-	// is moved to a protocol that nobody approved.
-	ApprovedBy    string       `yaml:"approved_by"`
-	ApprovedOn    journey.Date `yaml:"approved_on"`
-	EffectiveFrom journey.Date `yaml:"effective_from"`
 
 	source []byte
 	digest string
 	zone   *time.Location
 	rules  journey.Rules
+	// slots numbers the codes and computed values that rules name, and facts
+	// the facts.
+	slots, facts map[string]int
+	// conditions counts them, and asked the facts that they ask for.
+	conditions, asked int
 }
 
 // Requirement is one thing that must be known or done.
@@ -91,6 +97,9 @@ type Requirement struct {
 	Apart    []Spacing `yaml:"apart" doc:"requirements that are not done on the same days"`
 
 	condition *condition
+	// sets has the slots of LOINC and Local; blood says that it is a blood type.
+	sets  [][]int
+	blood bool
 }
 
 // Performer is who performs a requirement. It gives no permission: roles do.
@@ -171,6 +180,12 @@ type FlagRule struct {
 	// Clears says what would lift it, Differs where countries and sites differ.
 	Clears  string `yaml:"clears" doc:"what would lift it"`
 	Differs string `yaml:"differs" doc:"where countries or sites differ, so that the value is theirs to set"`
+
+	// slots are those of the values it reads; words say what the bands are, and
+	// factors convert other units of its observations to its own.
+	slots   []int
+	words   string
+	factors map[string]float64
 }
 
 // BandRule is one band with the condition for it, such as "< 60" or

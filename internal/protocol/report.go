@@ -2,6 +2,7 @@ package protocol
 
 import (
 	"fmt"
+	"slices"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/journey"
@@ -135,9 +136,11 @@ type Report struct {
 // Coded returns the part of the report that the process knows.
 func (r Report) Coded() *journey.Assessment {
 	a := &journey.Assessment{Findings: r.Findings, BloodType: r.BloodType}
-	for _, flag := range r.Flags {
-		a.Flags = append(a.Flags, flag.Coded())
+	a.Flags = slices.Grow(a.Flags, len(r.Flags))
+	for i := range r.Flags {
+		a.Flags = append(a.Flags, r.Flags[i].Coded())
 	}
+	a.Conditions = slices.Grow(a.Conditions, len(r.Conditions))
 	for _, c := range r.Conditions {
 		a.Conditions = append(a.Conditions, journey.Condition{Requirement: c.Requirement, Holds: c.Holds})
 	}

@@ -98,7 +98,7 @@ func TestEveryThresholdOfTheDefault(t *testing.T) {
 		}{
 			{math.Nextafter(tt.threshold, math.Inf(-1)), tt.below}, {tt.threshold, tt.at}, {math.Nextafter(tt.threshold, math.Inf(1)), tt.above},
 		} {
-			f := rule.flag(value{number: v.number, unit: rule.Unit, date: "2026-03-02"})
+			f := judged(&rule, &value{number: v.number, unit: rule.Unit, date: "2026-03-02"})
 			band, absolute := v.want, v.want == never
 			if absolute {
 				band = journey.Excludes
@@ -134,12 +134,12 @@ func TestShownOnTheOtherSide(t *testing.T) {
 		89.6: {"90", journey.Discussion, true}, 89.4: {"89", journey.Discussion, false}, 90.4: {"90", journey.Meets, false},
 		59.5: {"60", journey.Excludes, true}, 59.49: {"59", journey.Excludes, false},
 	} {
-		f := rule.flag(value{number: number, unit: rule.Unit})
+		f := judged(&rule, &value{number: number, unit: rule.Unit})
 		if f.Shown != want.shown || f.Band != want.band || f.Near != want.near {
 			t.Errorf("%v is shown as %s, %s, near %t, want %+v", number, f.Shown, f.Band, f.Near, want)
 		}
 	}
-	if f := rule.flag(value{number: 95, unit: "mL/min"}); f.Band != journey.CannotDecide || f.Reason == "" || f.Value != "" {
+	if f := judged(&rule, &value{number: 95, unit: "mL/min"}); f.Band != journey.CannotDecide || f.Reason == "" || f.Value != "" {
 		t.Errorf("a clearance that is not normalised is %s: %s", f.Band, f.Reason)
 	}
 }
@@ -150,12 +150,15 @@ func TestCodedRules(t *testing.T) {
 	for finding, want := range map[string]journey.Band{
 		findingPositive: journey.Excludes, findingNegative: journey.Meets, findingEquivocal: journey.Meets, "": journey.CannotDecide,
 	} {
-		if f := rule.flag(value{finding: finding}); f.Band != want {
+		if f := judged(&rule, &value{finding: finding}); f.Band != want {
 			t.Errorf("the finding %q is %s, want %s", finding, f.Band, want)
 		}
 	}
 	number := FlagRule{ID: "x", Bands: []BandRule{{Band: journey.Excludes, When: "> 5", op: ">", threshold: 5}}}
-	if f := number.flag(value{finding: findingPositive}); f.Band != journey.CannotDecide {
+	if f := judged(&number, &value{finding: findingPositive}); f.Band != journey.CannotDecide {
 		t.Errorf("a finding under a rule of numbers is %s", f.Band)
 	}
 }
+
+// judged is the flag of one value.
+func judged(rule *FlagRule, v *value) Flag { return rule.flag(v, rule.judge(v)) }

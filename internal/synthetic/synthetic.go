@@ -119,8 +119,8 @@ func (c *Chart) Add(results ...command.Result) []command.Result {
 
 // Applying lists the requirements that apply by a report.
 func (c *Chart) Applying(report protocol.Report) []protocol.Requirement {
-	state := journey.Begin(c.Protocol.Rules(), journey.Event{Command: journey.Command{Kind: journey.Refer}, Assessment: report.Coded()})
-	return slices.DeleteFunc(slices.Clone(c.Protocol.Requirements), func(r protocol.Requirement) bool { return !state.Applies(r.ID) })
+	applying := journey.Applying(c.Protocol.Rules(), report.Coded())
+	return slices.DeleteFunc(slices.Clone(c.Protocol.Requirements), func(r protocol.Requirement) bool { return !slices.Contains(applying, r.ID) })
 }
 
 // Answer invents what one requirement needs, as collected at an instant.

@@ -414,6 +414,27 @@ func TestBrowser(t *testing.T) {
 	s.check("not-your-place")
 }
 
+// basis opens what the decision stood on, and checks that it fits on the screen
+// and on paper of 7.5 inches, where it stays a table.
+func (s *screen) basis() {
+	s.t.Helper()
+	eval[chromedp.Void](s, `document.querySelector(".basis").open = true; 0`)
+	s.check("candidate-basis")
+	s.narrow("candidate-basis")
+	s.colours("print", "light")
+	s.size(720)
+	eval[chromedp.Void](s, `document.querySelector(".basis").open = false; 0`)
+	s.shot("candidate-basis-print")
+	if width := eval[int](s, `document.documentElement.scrollWidth`); width > 720 {
+		s.t.Errorf("what the decision stood on is %d wide in print", width)
+	}
+	if shown := eval[string](s, `(e => getComputedStyle(e).display + " " + (e.getBoundingClientRect().height > 0))(document.querySelector(".basis td"))`); shown != "table-cell true" {
+		s.t.Errorf("what the decision stood on prints as %s", shown)
+	}
+	s.size(1280)
+	s.colours("", "light")
+}
+
 // administer moves everybody to another version of the protocol.
 func (s *screen) administer(w *world) {
 	s.t.Helper()
@@ -436,27 +457,6 @@ func (s *screen) administer(w *world) {
 		s.t.Errorf("the move: %q %q", notice, problem)
 	}
 	s.check("protocols-moved")
-}
-
-// basis opens what the decision stood on, and checks that it fits on the screen
-// and on paper of 7.5 inches, where it stays a table.
-func (s *screen) basis() {
-	s.t.Helper()
-	eval[chromedp.Void](s, `document.querySelector(".basis").open = true; 0`)
-	s.check("candidate-basis")
-	s.narrow("candidate-basis")
-	s.colours("print", "light")
-	s.size(720)
-	eval[chromedp.Void](s, `document.querySelector(".basis").open = false; 0`)
-	s.shot("candidate-basis-print")
-	if width := eval[int](s, `document.documentElement.scrollWidth`); width > 720 {
-		s.t.Errorf("what the decision stood on is %d wide in print", width)
-	}
-	if shown := eval[string](s, `(e => getComputedStyle(e).display + " " + (e.getBoundingClientRect().height > 0))(document.querySelector(".basis td"))`); shown != "table-cell true" {
-		s.t.Errorf("what the decision stood on prints as %s", shown)
-	}
-	s.size(1280)
-	s.colours("", "light")
 }
 
 // zoom checks a page at 200 % of a screen 1280 wide, which is 640 wide.
