@@ -40,6 +40,9 @@ func (a *Activities) target(ctx context.Context, c journey.Command) (*protocol.P
 	if errors.Is(err, record.ErrNotFound) {
 		return nil, &journey.Refusal{Code: journey.Invalid, Field: "version", Message: "version: no such protocol version is stored"}
 	}
+	if err == nil && p.ApprovedBy == "" {
+		return nil, &journey.Refusal{Code: journey.Invalid, Field: "version", Message: "version: nobody approved this version of the protocol"}
+	}
 	return p, err
 }
 

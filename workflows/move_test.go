@@ -17,12 +17,12 @@ import (
 	"candidacy/internal/walk"
 )
 
-// nextVersion is a later version of the default protocol: a lower glucose limit,
+// nextVersion is a later version of the tests' protocol: a lower glucose limit,
 // a shorter window for the creatinine, one review more and later visits.
 func nextVersion(t *testing.T) *protocol.Protocol {
 	t.Helper()
 	text := strings.NewReplacer(
-		`version: "`+protocoltest.Brief().Version+`"`, `version: "next-1"`,
+		`version: "`+protocoltest.Brief().Version+`"`, "version: next-1\napproved_by: Committee of the tests\napproved_on: 2025-01-02",
 		"fasting_glucose >= 100 ", "fasting_glucose >= 85 ",
 		"\nrequirements:\n", `
 requirements:
@@ -194,7 +194,15 @@ func TestCommitBehindAMove(t *testing.T) {
 	if _, err := commit("nowhere", journey.MoveProtocol, journey.Administrator, &command.MoveProtocol{Version: "none"}); activities.Refused(err) == nil {
 		t.Errorf("a move to a version that is not stored is answered %v", err)
 	}
-	if done, err = commit("back", journey.MoveProtocol, journey.Administrator, &command.MoveProtocol{Version: b.protocol.Version}); err != nil || done.Rules.Version != b.protocol.Version {
+	if _, err := commit("back", journey.MoveProtocol, journey.Administrator, &command.MoveProtocol{Version: b.protocol.Version}); activities.Refused(err) == nil {
+		t.Errorf("a move to a version that nobody approved is answered %v", err)
+	}
+	other, err := protocol.Parse([]byte(strings.Replace(next.Source(), "version: next-1", "version: next-2", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.keep(other)
+	if done, err = commit("on", journey.MoveProtocol, journey.Administrator, &command.MoveProtocol{Version: "next-2"}); err != nil || done.Rules.Version != "next-2" {
 		t.Errorf("got %+v, error %v", done, err)
 	}
 	b.recorded()

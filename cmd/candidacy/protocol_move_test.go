@@ -35,7 +35,7 @@ const approved = "approved_by: Selection committee\napproved_on: 2026-01-15"
 func TestAdopt(t *testing.T) {
 	data := t.TempDir()
 	for header, want := range map[string]string{
-		"": "approved_by: missing", "approved_by: Selection committee": "approved_on: missing or not a calendar date; accepted: YYYY-MM-DD",
+		"": "approved_by: missing", "approved_by: Selection committee": "approved_on: an approval has a name and a calendar date YYYY-MM-DD",
 	} {
 		if _, err := run(t, "protocol", "adopt", laterVersion(t, "ours-1", header), "--data", data); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q is answered %v", header, err)
@@ -151,11 +151,15 @@ func TestMoveOfAFolder(t *testing.T) {
 		t.Errorf("the second time: %v\n%s", err, out)
 	}
 	// There and back, and there again.
-	if out, err = move("--to", protocoltest.Brief().Version, "--from", "ours-1", "--confirm"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
+	mustRun(t, "protocol", "adopt", laterVersion(t, "ours-0", approved), "--data", data)
+	if out, err = move("--to", "ours-0", "--from", "ours-1", "--confirm"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
 		t.Errorf("back: %v\n%s", err, out)
 	}
 	if out, err = move("--to", "ours-1", "--confirm", "--reason", "new limits"); err != nil || !strings.Contains(out, "3 of 3 candidates") {
 		t.Errorf("there again: %v\n%s", err, out)
+	}
+	if out, err = move("--to", protocoltest.Brief().Version, "--confirm"); err == nil || !strings.Contains(out, "nobody approved this version") {
+		t.Errorf("to a version that nobody approved: %v\n%s", err, out)
 	}
 	on, moves := onVersion(t, data, "ours-1")
 	if on != 3 || moves[ids[0]] != 3 {

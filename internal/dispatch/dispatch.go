@@ -143,10 +143,14 @@ func check(p *protocol.Protocol, body command.Body, now time.Time) error {
 	return faults.Err()
 }
 
-// stored refuses a protocol version that the store does not have.
+// stored refuses a protocol version that the store does not have, or that nobody
+// answers for.
 func (d *Dispatcher) stored(ctx context.Context, version string) error {
-	_, err := d.Protocols.Get(ctx, version)
-	if !errors.Is(err, record.ErrNotFound) {
+	p, err := d.Protocols.Get(ctx, version)
+	switch {
+	case err == nil && p.ApprovedBy == "":
+		return &command.Invalid{Faults: []command.Fault{{Field: "version", Problem: "nobody approved this version", Accepted: []string{"a version whose text has approved_by and approved_on"}}}}
+	case !errors.Is(err, record.ErrNotFound):
 		return err
 	}
 	list, err := d.Store.Protocols(ctx)

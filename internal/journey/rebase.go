@@ -108,12 +108,12 @@ func (s *State) rebased(before State, b basis) Requirement {
 	r := b.was
 	switch r.Status {
 	case Waived:
-		if b.refusesWaiver() {
+		if b.rule.NoWaiver || b.alone() {
 			return open
 		}
 		return r
 	case Met, NotMet, Expired:
-		if s.retaken(b) {
+		if s.retaken(before, b) {
 			return open
 		}
 		r.ValidUntil = validUntil(b.rule, r.Collected)
@@ -132,28 +132,45 @@ func (s *State) rebased(before State, b basis) Requirement {
 
 // retaken reports whether a consent or a review has to be given anew, because
 // the new rules would not have taken it as it was given.
-func (s *State) retaken(b basis) bool {
+func (s *State) retaken(before State, b basis) bool {
 	switch {
 	case b.was.SignedBy == "":
 		return true
 	case b.rule.Sided && !b.former.Sided:
 		return true
+	case (b.was.Position == "" || b.was.Position == Supports) && s.unasked(before, b):
+		return true
 	case b.rule.Evidence == ByReview && b.rule.Signer != b.former.Signer:
 		return true
 	case b.rule.ByAdvocate && b.was.SignedBy != s.Advocate:
 		return true
+	case b.rule.Evidence == ByReview && b.was.Position != Objects:
+		// The reviewer has not seen a flag that the new rules raise.
+		return slices.ContainsFunc(s.FlagsOf(b.rule.ID), func(now Flag) bool {
+			return now.Band != Meets && !slices.ContainsFunc(before.FlagsOf(b.rule.ID), func(f Flag) bool {
+				return f.ID == now.ID && f.Band == now.Band && f.Absolute == now.Absolute
+			})
+		})
 	}
-	// A line that nobody has confirmed.
+	return false
+}
+
+// unasked reports whether the new rules want a line confirmed that was not
+// asked for when the consent or the review was given.
+func (s *State) unasked(before State, b basis) bool {
 	return slices.ContainsFunc(b.rule.Items, func(item Item) bool {
-		return !slices.ContainsFunc(b.former.Items, func(was Item) bool { return was.ID == item.ID }) && !(item.Conditional && s.Holds(item.ID) == HoldsNo)
+		if item.Conditional && s.Holds(item.ID) == HoldsNo {
+			return false
+		}
+		return !slices.ContainsFunc(b.former.Items, func(was Item) bool {
+			return was.ID == item.ID && !(was.Conditional && before.Holds(was.ID) == HoldsNo)
+		})
 	})
 }
 
-// refusesWaiver reports whether the new rules would not have taken a waiver as
-// it was given.
-func (b basis) refusesWaiver() bool {
-	return b.rule.NoWaiver || b.rule.SecondSignature && !b.former.SecondSignature
-}
+// alone reports whether the new rules want a second signature that the former
+// did not ask for.
+func (b basis) alone() bool { return b.rule.SecondSignature && !b.former.SecondSignature }
 
 // assigned takes the assignment of the advocate over to a requirement of
 // another name: it can't be given again in every stage.
@@ -184,22 +201,34 @@ func (s *State) rebasedResult(before State, b basis) Requirement {
 	}
 	same := b.known && b.former.Evidence == ByResult && r.Evidence == finding.Evidence &&
 		!raised(s.FlagsOf(b.rule.ID), before.FlagsOf(b.rule.ID))
-	if same && r.Status == Waived && !b.refusesWaiver() {
+	if same && r.Status == Waived && !b.rule.NoWaiver && !b.alone() {
 		return r
 	}
 	if finding.Evidence == "" {
 		return s.opened(b)
 	}
-	signed := r.Status == Met || r.Status == NotMet
-	if !s.applies(&b.rule) && !(same && signed) {
-		return Requirement{ID: b.rule.ID, Status: NotApplicable}
-	}
 	fresh := s.resulted(b.rule, finding.Evidence, finding.Collected, b.event.Today)
-	signed = signed || r.Status == Expired && fresh.Status == Expired
-	if !same || !signed || b.rule.Signer != b.former.Signer {
+	signed := same && b.rule.Signer == b.former.Signer && (r.Status == Met || r.Status == NotMet) &&
+		!(r.Status == Met && b.alone() && Worst(s.FlagsOf(b.rule.ID)) == Excludes)
+	switch {
+	case !signed && !s.applies(&b.rule):
+		// Results that nobody asked for are no task.
+		return Requirement{ID: b.rule.ID, Status: NotApplicable}
+	case !signed && same && r.Status == Expired && fresh.Status == Expired:
+		r.ValidUntil = fresh.ValidUntil
+		return r
+	case !signed:
+		if same && b.former.SecondSignature && b.rule.SecondSignature && b.rule.Signer == b.former.Signer {
+			fresh.Awaiting = r.Awaiting
+		}
 		return fresh
 	}
-	r.Collected, r.ValidUntil = fresh.Collected, fresh.ValidUntil
+	until := fresh.ValidUntil
+	if was := r.ValidUntil; was != validUntil(b.former, r.Collected) && (until == "" || was.Before(until)) {
+		// They were accepted for a shorter time.
+		until = was
+	}
+	r.Collected, r.ValidUntil = fresh.Collected, until
 	if fresh.Status == Expired {
 		r.Status = Expired
 	}
@@ -222,6 +251,9 @@ func (s *State) opened(b basis) Requirement {
 	case r.Status == NotDue && s.Decision != nil && s.Decision.Outcome == Approve:
 		// On hold after an approval it is due as well.
 		r.Status = Due
+	}
+	if first := b.was.Awaiting; first != nil && first.Waiver && b.known && b.rule.SecondSignature && !b.rule.NoWaiver {
+		r.Awaiting = first
 	}
 	return r
 }

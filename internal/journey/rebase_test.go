@@ -91,11 +91,16 @@ func TestRebase(t *testing.T) {
 		{"another reviewer", "history", func(r *journey.RequirementRule) { r.Signer = journey.Advocate }, nil, journey.Due, ""},
 		{"a review where results were", "creatinine", func(r *journey.RequirementRule) { r.Evidence = journey.ByReview }, nil, journey.Due, ""},
 		{"results where a review was", "history", func(r *journey.RequirementRule) { r.Evidence = journey.ByResult }, nil, journey.Due, ""},
+		{"a new flag on a review", "history", func(*journey.RequirementRule) {}, func(a *journey.Assessment) {
+			a.Flags = append(a.Flags, journey.Flag{ID: "age", Requirement: "history", Band: journey.Discussion})
+		}, journey.Due, ""},
 		{"another id", "history", func(r *journey.RequirementRule) { r.ID = "medical-history" }, nil, "", ""},
 		{"another id of the assignment", "advocate-assigned", func(r *journey.RequirementRule) { r.ID = "advocate" }, nil, "", ""},
 		{"only by the advocate", "psychosocial", func(r *journey.RequirementRule) { r.ByAdvocate = true }, nil, journey.Due, ""},
 		{"a consent with a side", "consent-evaluation", func(r *journey.RequirementRule) { r.Sided = true }, nil, journey.Due, ""},
 		{"only while flagged, and signed", "acr", func(r *journey.RequirementRule) { r.WhenFlagged = []string{"hiv"} }, nil, journey.Met, collected.AddDays(365)},
+		{"two signatures, where one is enough", "creatinine", func(r *journey.RequirementRule) { r.SecondSignature = true }, nil, journey.Met, collected.AddDays(100)},
+		{"a line more to confirm", "consent-evaluation", func(r *journey.RequirementRule) { r.Items = []journey.Item{{ID: "costs"}} }, nil, journey.Due, ""},
 		{"a new flag", "creatinine", func(*journey.RequirementRule) {}, func(a *journey.Assessment) { a.Flags[0].Band = journey.Discussion }, journey.NeedsReview, collected.AddDays(100)},
 		{"other results", "creatinine", func(*journey.RequirementRule) {}, func(a *journey.Assessment) { a.Findings[0].Evidence = "other" }, journey.Resulted, collected.AddDays(100)},
 		{"no result that it names", "creatinine", func(*journey.RequirementRule) {}, func(a *journey.Assessment) { a.Findings = a.Findings[1:] }, journey.Due, ""},
@@ -201,6 +206,10 @@ func drawRules(t *rapid.T, from journey.Rules) journey.Rules {
 		rule.Sided = rule.Sided != flip("sided")
 		rule.ByAdvocate = rule.ByAdvocate != flip("by advocate")
 		rule.Conditional = flip("conditional")
+		rule.SecondSignature = rule.SecondSignature != flip("two signatures")
+		if flip("line") {
+			rule.Items = append(slices.Clone(rule.Items), journey.Item{ID: "new-line"})
+		}
 		if rule.Evidence == journey.ByResult && flip("flagged") {
 			rule.WhenFlagged = []string{"acr"}
 		}
@@ -242,6 +251,9 @@ func TestRebaseSatisfiesNothingByItself(t *testing.T) {
 		}
 		if rapid.Bool().Draw(t, "same flags") {
 			a.Flags = slices.Clone(s.Flags)
+		}
+		if rapid.IntRange(0, 2).Draw(t, "flag on a review") == 0 {
+			a.Flags = append(a.Flags, journey.Flag{ID: "age", Requirement: "history", Band: journey.Discussion})
 		}
 		for _, rule := range to.Requirements {
 			if rule.Conditional {
@@ -320,7 +332,19 @@ func checkKept(t failer, from journey.Rules, rule journey.RequirementRule, befor
 	if is.Status == journey.Met && rule.ByAdvocate && rule.Evidence == journey.ByReview && is.SignedBy != after.Advocate {
 		bad("the advocate did not give it")
 	}
-	if rule.Evidence != journey.ByResult || is.Status == journey.Waived {
+	if rule.SecondSignature && !old.SecondSignature && (is.Status == journey.Waived || rule.Evidence == journey.ByResult && journey.Worst(after.FlagsOf(rule.ID)) == journey.Excludes) {
+		bad("one signature was enough")
+	}
+	if is.Status == journey.Waived {
+		return
+	}
+	if is.Status == journey.Met && (rule.Evidence == journey.ByConsent || rule.Evidence == journey.ByReview) && is.Position != journey.Concerns && len(rule.Items) > len(old.Items) {
+		bad("a line was not confirmed")
+	}
+	if rule.Evidence == journey.ByReview && journey.Worst(before.FlagsOf(rule.ID)) == journey.Meets && journey.Worst(after.FlagsOf(rule.ID)) != journey.Meets {
+		bad("the reviewer has not seen the flag")
+	}
+	if rule.Evidence != journey.ByResult {
 		return
 	}
 	if !slices.ContainsFunc(a.Findings, func(f journey.Finding) bool { return f.Requirement == rule.ID && f.Evidence == is.Evidence }) {

@@ -92,8 +92,7 @@ func changeOf(ctx context.Context, store *record.Store, protocols *protocol.Regi
 	}
 	today := journey.DateOf(now, from.Zone())
 	_, state := journey.Passed(from.Rules(), c.State, today)
-	person := activities.PersonOf(c)
-	report := activities.Eligibility(to, person, results, state.Operated, today)
+	report := activities.Eligibility(to, activities.PersonOf(c), results, state.Operated, today)
 	e := activities.Moved(from, to, state, journey.Event{
 		Command: journey.Command{Candidate: c.ID, Kind: journey.MoveProtocol, Version: to.Version, Today: today}, Seq: state.Seq + 1,
 	}, report)
@@ -165,16 +164,9 @@ func Adopt(ctx context.Context, store *record.Store, p *protocol.Protocol) error
 	if !command.IsVersion(p.Version) {
 		return fmt.Errorf("version: %q can't be named in a command; accepted: 1 to 40 letters, digits, dots, underscores and hyphens", p.Version)
 	}
+	// That the days are days is checked with the rest of the text.
 	if p.ApprovedBy == "" {
 		return errors.New("approved_by: missing; name who approved this version for the programme")
-	}
-	if _, err := journey.ParseDate(string(p.ApprovedOn)); err != nil {
-		return errors.New("approved_on: missing or not a calendar date; accepted: YYYY-MM-DD")
-	}
-	if p.EffectiveFrom != "" {
-		if _, err := journey.ParseDate(string(p.EffectiveFrom)); err != nil {
-			return errors.New("effective_from: not a calendar date; accepted: YYYY-MM-DD")
-		}
 	}
 	return store.KeepProtocol(ctx, p.Version, p.Digest(), p.Source())
 }

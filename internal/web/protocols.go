@@ -39,6 +39,8 @@ type versionModel struct {
 // moveModel is what a move does, and how far it has come.
 type moveModel struct {
 	To, Base string
+	// Approved says that somebody answers for the version.
+	Approved bool
 	Changes  []protocol.Change
 	// Waiting candidates are still to be moved, Done ones are there.
 	Waiting, Done, All int
@@ -128,7 +130,7 @@ func (s *server) protocolsModel(ctx context.Context, to string, f form) (protoco
 // moveModel compares the version with what new candidates get, or, when that is
 // the version itself, with what most open candidates are on.
 func (s *server) moveModel(ctx context.Context, to *protocol.Protocol, stored []record.Protocol) (*moveModel, error) {
-	m := &moveModel{To: to.Version}
+	m := &moveModel{To: to.Version, Approved: to.ApprovedBy != ""}
 	base, most := s.Current.Version, 0
 	for _, v := range stored {
 		m.All += v.Open

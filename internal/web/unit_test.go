@@ -68,7 +68,7 @@ func TestTemplates(t *testing.T) {
 		"protocols": {protocolsModel{}, protocolsModel{
 			Versions: []versionModel{{Version: "1", Digest: "d", Approved: "a", Effective: "e", Stored: "s", Current: true, Open: 1, Link: "/", Chosen: true}, {}},
 			Move: &moveModel{
-				To: "1", Base: "2", Waiting: 1, All: 2, Done: 1, Affected: 1, More: 1, Totals: "t", Form: moveForm("1"),
+				To: "1", Base: "2", Approved: true, Waiting: 1, All: 2, Done: 1, Affected: 1, More: 1, Totals: "t", Form: moveForm("1"),
 				Changes: []protocol.Change{{Part: "p", Kind: protocol.Added}, {Part: "p", ID: "i", Kind: protocol.Changed, Fields: []protocol.FieldChange{{Field: "f", To: "t"}, {From: "f"}}}},
 				Rows:    []moveRow{{Candidate: "c", Stage: "s", From: "f", Lines: []string{"l"}}},
 			},
