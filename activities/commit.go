@@ -273,7 +273,7 @@ func planChanges(from, to journey.Rules, before, after journey.State, report pro
 		}
 		for _, condition := range report.Conditions {
 			if condition.Requirement == rule.ID {
-				change.Causes = append(change.Causes, condition.Known()...)
+				change.Causes = append(change.Causes, condition.Causes()...)
 			}
 		}
 		_, was := from.Requirement(rule.ID)

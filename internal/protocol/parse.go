@@ -137,6 +137,14 @@ func (p *Protocol) check() error {
 		if f.Decimals < 0 || f.Decimals > 6 {
 			fail("%s.decimals: accepted: 0 to 6", at)
 		}
+		if f.When != "" && env != nil {
+			if f.condition, err = compileCondition(env, p.Facts, f.When); err != nil {
+				fail("%s.when: %w", at, err)
+			}
+		}
+		if f.Newest && !f.Coded {
+			fail("%s.newest: only of coded findings does the gravest count otherwise", at)
+		}
 		if len(f.Bands) == 0 {
 			fail("%s.bands: missing", at)
 		}
@@ -210,6 +218,7 @@ var derivedKeys = map[string]bool{
 	"ambulatory-night-systolic": true, "ambulatory-night-diastolic": true,
 	"ambulatory-24h-systolic": true, "ambulatory-24h-diastolic": true,
 	"age-at-operation": true, "path": true, "sex": true, "recipient-known": true, "abo-group": true, "clearance-difference": true,
+	"haematuria-samples": true, flagsForDiscussion: true,
 	"egfr-creatinine": true, "gfr-plasma-clearance": true, "creatinine-clearance": true,
 	"acr-mg-per-g": true, "acr-mg-per-mmol": true, "albumin-excretion": true,
 }
@@ -238,8 +247,8 @@ func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requ
 	if r.ValidDays < 0 {
 		fail("%s.valid_days: must not be negative", at)
 	}
-	if len(r.WhenFlagged) > 0 && r.Evidence != journey.ByResult {
-		fail("%s.when_flagged: only a requirement met by results can depend on flags", at)
+	if len(r.WhenFlagged) > 0 && (r.Evidence != journey.ByResult && r.Evidence != journey.ByReview || r.BeforeDecision) {
+		fail("%s.when_flagged: only results, and reviews other than before the decision, can depend on flags", at)
 	}
 	if r.When != "" && (r.Evidence == journey.ByAssignment || r.BeforeDecision) {
 		fail("%s.when: the assignment of an advocate, and a review before the decision, always apply", at)
