@@ -110,6 +110,9 @@ func (s *server) summary(ctx context.Context, reader Reader, c record.Candidate)
 	}
 	if c.Next != nil {
 		line.NextDeadline = &c.Next.Deadline
+		if _, reminds := c.Next.Kind.Announces(); reminds {
+			line.NextDeadline = journey.NextReal(p.Rules(), c.State)
+		}
 	}
 	return line, nil
 }

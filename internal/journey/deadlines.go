@@ -70,6 +70,17 @@ type Upcoming struct {
 	At time.Time `json:"at"`
 }
 
+// NextReal returns the earliest deadline that is no reminder, nil when none
+// stands.
+func NextReal(rules Rules, s State) *Deadline {
+	rules.Reminders = nil
+	all := Deadlines(rules, s)
+	if len(all) == 0 {
+		return nil
+	}
+	return &all[0]
+}
+
 // NextDue returns the earliest deadline, nil when none stands.
 func NextDue(rules Rules, s State, zone *time.Location) *Upcoming {
 	all := Deadlines(rules, s)

@@ -115,6 +115,7 @@ type boardEntry struct {
 	standing  standing
 	attention bool
 	today     journey.Date
+	next      *journey.Deadline
 }
 
 func (e boardEntry) in(show string) bool {
@@ -168,7 +169,8 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 			return err
 		}
 		e := boardEntry{candidate: candidate, standing: standingOf(p, v, candidate), today: s.today(p.Zone())}
-		e.attention = !candidate.State.Stage.Ended() && e.standing.attention(candidate, e.today)
+		e.next = nextDeadline(p, candidate)
+		e.attention = !candidate.State.Stage.Ended() && e.standing.attention(e.next, e.today)
 		entries = append(entries, e)
 	}
 	model := boardModel{Filter: filter, Options: showWords, Names: v.knowsIdentity(), MayNew: v.Role == journey.Coordinator}
@@ -183,7 +185,7 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 			return err
 		}
 		row := rowOf(v, e)
-		if next := e.candidate.Next; next != nil {
+		if next := e.next; next != nil {
 			row.Next = deadlineWord(p, next.Kind, next.Subject)
 		}
 		rows = append(rows, row)
@@ -320,8 +322,8 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 	if st.Assessed {
 		row.Band = bandMark(c.WorstBand, false)
 	}
-	if c.Next != nil && !c.State.Stage.Ended() {
-		day := lastDay(c.Next.Deadline)
+	if e.next != nil && !c.State.Stage.Ended() {
+		day := lastDay(*e.next)
 		row.due, row.NextDay = day, dayWord(day)
 		row.NextLeft, row.Late = leftWord(e.today, day)
 		if row.Late && row.overdue == "" {

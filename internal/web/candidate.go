@@ -38,6 +38,7 @@ type candidateModel struct {
 	Narrow     template.HTML
 	Sentence   string
 	Needs      []need
+	MoreNeeds  []need
 	Stuck      []string
 	Expiring   []string
 	Gates      []gateModel
@@ -71,9 +72,33 @@ type gateModel struct {
 	Open  int
 	// Early counts what is in force now and not any more on the planned day.
 	Early int
-	Rows  []requirementModel
+	// Groups are the open ones and those that will not last, by domain.
+	Groups []groupModel
+	// Rows are all that apply, Settled those of them that are in order.
+	Rows, Settled []requirementModel
 	// Idle are those that do not apply.
 	Idle []requirementModel
+}
+
+type groupModel struct {
+	Domain string
+	Rows   []requirementModel
+}
+
+// add puts a requirement where it is looked for.
+func (g *gateModel) add(domain string, row requirementModel, settled bool) {
+	g.Rows = append(g.Rows, row)
+	if settled {
+		g.Settled = append(g.Settled, row)
+		return
+	}
+	domain = capital(strings.ReplaceAll(domain, "-", " "))
+	i := slices.IndexFunc(g.Groups, func(group groupModel) bool { return group.Domain == domain })
+	if i < 0 {
+		i = len(g.Groups)
+		g.Groups = append(g.Groups, groupModel{Domain: domain})
+	}
+	g.Groups[i].Rows = append(g.Groups[i].Rows, row)
 }
 
 // requirementModel is one requirement as it stands.
@@ -327,7 +352,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m := candidateModel{
 		Name: v.name(c), Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since) + ", " + plural(days, "day"),
 		Wide: way.Wide(), Narrow: way.Narrow(), Sentence: way.sentence(),
-		Needs: stands.Needs, Stuck: stands.Stuck, Expiring: stands.Expiring,
+		Stuck: stands.Stuck, Expiring: stands.Expiring,
 		Facts: facts(sc, people), Gates: gates(sc, people, conditions), Flags: flagModels(p, c.State, flags),
 		Blood: bloodWord(c.State.BloodType), Decision: plan(sc),
 		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
@@ -348,6 +373,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		})
 	}
 	m.Recovery = recovery(sc)
+	m.Needs, m.MoreNeeds = split(stands.Needs, nextNeeds)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.addForms(sc, try)
 	return m, nil
@@ -357,6 +383,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 const (
 	newestResults = 12
 	nextDeadlines = 5
+	nextNeeds     = 8
 )
 
 func split[T any](list []T, n int) (shown, rest []T) {
@@ -469,7 +496,7 @@ func gates(sc scene, people map[string]string, conditions []protocol.Condition) 
 				g.Idle = append(g.Idle, row)
 				continue
 			}
-			g.Rows = append(g.Rows, row)
+			g.add(r.Domain, row, state.InForce(sc.today) && !row.Expires)
 		}
 		if len(g.Rows)+len(g.Idle) > 0 {
 			list = append(list, g)
@@ -800,7 +827,9 @@ func bloodWord(a journey.Agreement) string {
 
 func deadlines(sc scene) []deadlineModel {
 	var list []deadlineModel
-	for _, d := range journey.Deadlines(sc.protocol.Rules(), sc.candidate.State) {
+	rules := sc.protocol.Rules()
+	rules.Reminders = nil // they only announce what is listed
+	for _, d := range journey.Deadlines(rules, sc.candidate.State) {
 		day := lastDay(d)
 		m := deadlineModel{Text: deadlineWord(sc.protocol, d.Kind, d.Subject), Day: dayWord(day)}
 		m.Left, m.Past = leftWord(sc.today, day)

@@ -36,9 +36,21 @@ type standing struct {
 // soonDays is how near a deadline is when it needs attention.
 const soonDays = 7
 
-func (s standing) attention(c record.Candidate, today journey.Date) bool {
-	soon := c.Next != nil && today.DaysUntil(lastDay(c.Next.Deadline)) <= soonDays
+func (s standing) attention(next *journey.Deadline, today journey.Date) bool {
+	soon := next != nil && today.DaysUntil(lastDay(*next)) <= soonDays
 	return len(s.Needs)+len(s.Stuck)+len(s.Expiring) > 0 || s.OverdueSince != "" || soon
+}
+
+// nextDeadline is the next deadline that people know. The timer may be set to a
+// reminder of it.
+func nextDeadline(p *protocol.Protocol, c record.Candidate) *journey.Deadline {
+	if c.Next == nil {
+		return nil
+	}
+	if _, reminds := c.Next.Kind.Announces(); reminds {
+		return journey.NextReal(p.Rules(), c.State)
+	}
+	return &c.Next.Deadline
 }
 
 // standingOf looks at a candidate with the eyes of the viewer.
