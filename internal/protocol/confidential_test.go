@@ -1,0 +1,82 @@
+package protocol_test
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"candidacy/internal/protocol"
+)
+
+func TestConfidentialDefault(t *testing.T) {
+	p := protocol.Default()
+	want := strings.Fields(`apol1-two-variants audit-c-total exclusion-capacity exclusion-coercion exclusion-payment
+		exclusion-psychiatric exclusion-substance gad-7-total genetic-panel-result history-pregnancy-planned
+		history-psychiatric-treatment history-psychosis-bipolar history-substance-disorder history-suicide-attempt
+		infection-risk-30-days phq-9-total`)
+	if got := p.ConfidentialCodes(); !slices.Equal(got, want) {
+		t.Errorf("confidential are %v, want %v", got, want)
+	}
+	var flags, facts, requirements, conditions []string
+	for _, f := range p.Flags {
+		if p.ConfidentialFlag(f.ID) {
+			flags = append(flags, f.ID)
+		}
+	}
+	for _, f := range p.Facts {
+		if p.ConfidentialFact(f.ID) {
+			facts = append(facts, f.ID)
+		}
+	}
+	for _, r := range p.Requirements {
+		if p.ConfidentialRequirement(r.ID) {
+			requirements = append(requirements, r.ID)
+		}
+		if p.ConfidentialCondition(r.ID) {
+			conditions = append(conditions, r.ID)
+		}
+	}
+	for _, tt := range []struct {
+		of        string
+		got, want []string
+	}{
+		{"flags", flags, strings.Fields(`excl-capacity excl-coercion excl-payment excl-psychiatric substance pregnancy-planned
+			psychiatric-treatment substance-history mood-score alcohol-score genetic-panel apol1 infection-risk`)},
+		{"facts", facts, strings.Fields(`suicide_attempt psychosis_or_bipolar psychiatric_treatment mood_score`)},
+		{"requirements", requirements, strings.Fields(`health-questionnaire genetic-panel infection-risk-interview exclusions-psychosocial mood-screen alcohol-drugs`)},
+		{"conditions", conditions, []string{"psychiatric-consult"}},
+	} {
+		if !slices.Equal(tt.got, tt.want) {
+			t.Errorf("confidential %s are %v, want %v", tt.of, tt.got, tt.want)
+		}
+	}
+	if !p.Confidential() || (&protocol.Protocol{}).Confidential() {
+		t.Error("whether anything is confidential is wrong")
+	}
+}
+
+// TestConfidentialDerived marks what computed values are computed from.
+func TestConfidentialDerived(t *testing.T) {
+	for mark, want := range map[string]string{
+		"29463-7": "29463-7 bmi clearance-difference creatinine-clearance gfr-plasma-clearance",
+		"2160-0":  "2160-0 clearance-difference creatinine-clearance egfr-creatinine",
+		"8480-6": "8480-6 85354-9 ambulatory-24h-diastolic ambulatory-24h-mean ambulatory-24h-systolic ambulatory-day-diastolic ambulatory-day-mean " +
+			"ambulatory-day-systolic ambulatory-night-diastolic ambulatory-night-mean ambulatory-night-systolic ambulatory-reading " +
+			"office-diastolic office-mean office-systolic",
+	} {
+		text := strings.Replace(protocol.Default().Source(), `{code: "`+mark+`",`, `{code: "`+mark+`", confidential: true,`, 1)
+		p, err := protocol.Parse([]byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		before := protocol.Default().ConfidentialCodes()
+		got := slices.DeleteFunc(p.ConfidentialCodes(), func(code string) bool { return slices.Contains(before, code) })
+		if list := strings.Fields(want); !slices.Equal(got, slices.Sorted(slices.Values(list))) {
+			t.Errorf("with %s in confidence: %v, want %v", mark, got, list)
+		}
+		changes := protocol.Diff(protocol.Default(), p)
+		if len(changes) != 1 || changes[0].ID != mark || changes[0].Fields[0] != (protocol.FieldChange{Field: "confidential", From: "false", To: "true"}) {
+			t.Errorf("the difference is %+v", changes)
+		}
+	}
+}
