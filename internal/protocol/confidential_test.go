@@ -1,6 +1,7 @@
 package protocol_test
 
 import (
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -78,5 +79,50 @@ func TestConfidentialDerived(t *testing.T) {
 		if len(changes) != 1 || changes[0].ID != mark || changes[0].Fields[0] != (protocol.FieldChange{Field: "confidential", From: "false", To: "true"}) {
 			t.Errorf("the difference is %+v", changes)
 		}
+	}
+}
+
+// TestConfidentialInputs marks one kind of result after the other and looks at
+// charts made by chance: nothing that names such a result among its inputs may
+// pass for ordinary.
+func TestConfidentialInputs(t *testing.T) {
+	marked := 0
+	for _, o := range parsed(t, frozen).Observations {
+		p := parsed(t, strings.NewReplacer(
+			`{code: "`+o.Code+`",`, `{code: "`+o.Code+`", confidential: true,`, `{code: `+o.Code+`,`, `{code: `+o.Code+`, confidential: true,`,
+		).Replace(frozen))
+		if !p.ConfidentialCode(o.Code) {
+			t.Fatalf("%s was not marked", o.Code)
+		}
+		for i := range 40 {
+			person, results := invented(rand.New(rand.NewPCG(9, uint64(i))), p)
+			secret := map[string]bool{}
+			for _, r := range results {
+				secret[r.ID] = p.ConfidentialResult(r.Code, r.Components)
+			}
+			stands := func(inputs []protocol.Input) bool {
+				return slices.ContainsFunc(inputs, func(in protocol.Input) bool { return secret[in.Result] })
+			}
+			report := p.Assess(person, results, today)
+			for _, d := range report.Derived {
+				if stands(d.Inputs) {
+					marked++
+					if !p.ConfidentialCode(d.Key) {
+						t.Fatalf("with %s in confidence, %s tells of it", o.Code, d.Key)
+					}
+				}
+			}
+			for _, f := range report.Flags {
+				if stands(f.Inputs) && !p.ConfidentialFlag(f.ID) {
+					t.Fatalf("with %s in confidence, the flag %s tells of it", o.Code, f.ID)
+				}
+				if f.Derived != "" && p.ConfidentialCode(f.Derived) && !p.ConfidentialFlag(f.ID) {
+					t.Fatalf("with %s in confidence, the flag %s tells of %s", o.Code, f.ID, f.Derived)
+				}
+			}
+		}
+	}
+	if marked == 0 {
+		t.Error("no computed value stood on what was marked")
 	}
 }
