@@ -213,6 +213,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 		next = journey.Apply(rules, state, c.event)
 	}
 	rules = c.protocol.Rules()
+	c.event.Bands = c.bandChanges(next)
 	c.event.Plan = planChanges(p.Rules(), rules, state, next, c.report)
 	snapshot := Snapshot{
 		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
@@ -272,7 +273,7 @@ func planChanges(from, to journey.Rules, before, after journey.State, report pro
 		}
 		for _, condition := range report.Conditions {
 			if condition.Requirement == rule.ID {
-				change.Causes = append(change.Causes, condition.Known()...)
+				change.Causes = append(change.Causes, condition.Causes()...)
 			}
 		}
 		_, was := from.Requirement(rule.ID)
@@ -318,7 +319,9 @@ type commit struct {
 	referral record.Referral
 	results  []result.Result
 	changed  []result.Result
-	report   protocol.Report
+	// former are the results before the command.
+	former []result.Result
+	report protocol.Report
 }
 
 // staged reads the body that was staged under the command's id.
@@ -351,6 +354,7 @@ func (c *commit) carryOut() error {
 	if c.results, err = c.tx.Results(); err != nil {
 		return err
 	}
+	c.former = slices.Clone(c.results)
 	if slices.Contains(needIndependence, c.command.Kind) {
 		// Somebody may have joined the recipient's team since the assignment.
 		if err := c.independent(c.state.Advocate, "the advocate"); err != nil {

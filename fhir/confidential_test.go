@@ -134,7 +134,9 @@ func TestNothingToldInConfidenceIsPublished(t *testing.T) {
 		var care struct {
 			Activity []struct {
 				OutcomeCodeableConcept []any
-				Detail                 struct{ Code struct{ Coding []struct{ Code string } } }
+				Detail                 struct {
+					Code struct{ Coding []struct{ Code string } }
+				}
 			}
 		}
 		if err := json.Unmarshal(plan.Body, &care); err != nil {

@@ -92,6 +92,11 @@ func (r Reader) FlagChanges(from, to *protocol.Protocol, list []protocol.FlagCha
 	})
 }
 
+// Bands are the changes of flags by a command that the reader may see.
+func (r Reader) Bands(p *protocol.Protocol, list []journey.BandChange) []journey.BandChange {
+	return without(r, list, func(b journey.BandChange) bool { return r.hidesFlag(p, b.Flag) })
+}
+
 func without[T any](r Reader, list []T, hides func(T) bool) []T {
 	if r.confidant() || !slices.ContainsFunc(list, hides) {
 		return list

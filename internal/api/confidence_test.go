@@ -109,6 +109,10 @@ func TestConfidentialSurfaces(t *testing.T) {
 	for _, f := range report.Flags {
 		changes = append(changes, protocol.FlagChange{ID: f.ID, From: journey.Meets, To: f.Band})
 	}
+	var bands []journey.BandChange
+	for _, f := range report.Flags {
+		bands = append(bands, journey.BandChange{Flag: f.ID, To: f.Band})
+	}
 	plan := journey.PlanChange{Requirement: "psychiatric-consult", Causes: []string{"suicide_attempt", "mood_score", journey.ByProtocol}}
 	state := journey.State{Requirements: []journey.Requirement{{ID: "exclusions-psychosocial", Status: journey.NotMet, SignedBy: "someone"}}}
 	refusal := &journey.Refusal{}
@@ -135,6 +139,7 @@ func TestConfidentialSurfaces(t *testing.T) {
 			return string(body(r, p, entry(journey.MoveProtocol, "writer", activities.Move{From: "a", Flags: changes})))
 		}},
 		{"preview of a move", false, func(r Reader) any { return r.FlagChanges(p, protocoltest.Brief(), changes) }},
+		{"bands", false, func(r Reader) any { return r.Bands(p, bands) }},
 		{"causes", false, func(r Reader) any {
 			shown, more := r.Causes(p, plan)
 			if more == r.confidant() {
@@ -150,7 +155,9 @@ func TestConfidentialSurfaces(t *testing.T) {
 			}
 			return ids
 		}},
-		{"stop", false, func(r Reader) any { return r.Stop(p, "excl-coercion", "Suspected coercion, inducement or undue pressure") }},
+		{"stop", false, func(r Reader) any {
+			return r.Stop(p, "excl-coercion", "Suspected coercion, inducement or undue pressure")
+		}},
 	}
 	read := func(of func(Reader) any, r Reader) int {
 		shown := of(r)

@@ -221,7 +221,7 @@ func (s *State) lapse(on Date) {
 // adjust lets a conditional requirement that no result meets come or go with its
 // condition. What was signed or waived stays.
 func (s *State) adjust(rule RequirementRule) {
-	if !rule.Conditional {
+	if !rule.Conditional && len(rule.WhenFlagged) == 0 {
 		return
 	}
 	r := &s.Requirements[s.index(rule.ID)]

@@ -64,6 +64,8 @@ type Event struct {
 	Fired []Deadline `json:"fired,omitempty"`
 	// Plan lists the requirements that came or went with the command.
 	Plan []PlanChange `json:"plan,omitempty"`
+	// Bands lists the flags that the command raised, lowered or took away.
+	Bands []BandChange `json:"bands,omitempty"`
 	// Mismatches names the lines of the last check that did not agree.
 	Mismatches []string `json:"mismatches,omitempty"`
 }
@@ -83,6 +85,19 @@ type PlanChange struct {
 	Applies     bool     `json:"applies"`
 	Causes      []string `json:"causes,omitempty"`
 }
+
+// BandChange is a flag with both bands; one that is not there has none. Causes
+// are the ids of the results that came, changed or went, or ByTime or ByProtocol.
+type BandChange struct {
+	Flag   string   `json:"flag"`
+	From   Band     `json:"from,omitempty"`
+	To     Band     `json:"to,omitempty"`
+	Causes []string `json:"causes"`
+}
+
+// ByTime is the cause of a change that no result brought about: somebody has
+// become older.
+const ByTime = "time"
 
 // Condition is the answer to whether a conditional requirement applies. The
 // facts behind it are in the record store.

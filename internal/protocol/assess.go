@@ -1,8 +1,10 @@
 package protocol
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -23,17 +25,19 @@ const LOINCSystem = "http://loinc.org"
 
 // value is one thing that a flag rule may read.
 type value struct {
-	number   float64
-	finding  string
-	answer   string
-	word     string
-	unit     string
-	interval *Interval
-	equation string
-	inputs   []Input
-	date     journey.Date
-	warnings []string
-	derived  string
+	number float64
+	// comparator makes the number a limit.
+	comparator string
+	finding    string
+	answer     string
+	word       string
+	unit       string
+	interval   *Interval
+	equation   string
+	inputs     []Input
+	date       journey.Date
+	warnings   []string
+	derived    string
 	// err says why there is no number although results are there.
 	err error
 	// reported is the result that the value is of, and evidence identifies what
@@ -74,6 +78,8 @@ type assessment struct {
 	// others has the keys that the protocol does not name.
 	others  map[string]*slot
 	derived []Derived
+	// asked are the facts as they were found.
+	asked []fact
 }
 
 // Assess evaluates every result on record: which requirements they can
@@ -111,6 +117,7 @@ func (a *assessment) findings() []journey.Finding {
 }
 
 func (a *assessment) flags() []Flag {
+	a.countFlags()
 	rules := make([]*FlagRule, 0, len(a.protocol.Flags))
 	for i := range a.protocol.Flags {
 		if rule := &a.protocol.Flags[i]; a.concerns(rule) {
@@ -305,8 +312,10 @@ func (a *assessment) reported() {
 		switch {
 		case r.Value.Quantity != nil:
 			input = inputOf(r, "")
-			v.unit = r.Value.Quantity.Unit
-			v.number, v.err = exactly(*r.Value.Quantity)
+			v.unit, v.comparator = r.Value.Quantity.Unit, r.Value.Quantity.Comparator
+			if v.number, v.err = r.Value.Quantity.Float(); v.err == nil && v.comparator != "" {
+				v.err = errLimit
+			}
 		case r.Value.Coding != nil:
 			finding, ok := codedFindings[r.Value.Coding.Code]
 			answer := answers[r.Value.Coding.Code]
@@ -342,9 +351,10 @@ func (a *assessment) reported() {
 }
 
 var (
-	errNotCoded = errors.New("the coded value is not one of positive, negative, equivocal, yes, no")
-	errText     = errors.New("the result is a text and neither a number nor a code")
-	errLimit    = errors.New("the result is a limit and not a number")
+	errNotCoded  = errors.New("the coded value is not one of positive, negative, equivocal, yes, no")
+	errText      = errors.New("the result is a text and neither a number nor a code")
+	errNotNumber = errors.New("the result has no number")
+	errLimit     = errors.New("the result is a limit and not a number")
 )
 
 // ratio offers an albumin-to-creatinine ratio in the unit the laboratory used:
@@ -361,9 +371,9 @@ func (a *assessment) ratio(r *charted, from *value) {
 		return
 	}
 	v := *from
-	if v.err == nil {
+	if v.err == nil || errors.Is(v.err, errLimit) {
 		q, err := units.Convert(units.AlbuminCreatinineRatio, units.Quantity{Value: v.number, Unit: v.unit}, unit)
-		v.number, v.unit, v.err = q.Value, unit, err
+		v.number, v.unit, v.err = q.Value, unit, cmp.Or(err, v.err)
 	}
 	a.at(key).value = &v
 }
@@ -390,7 +400,7 @@ func inputOf(r *charted, name string) Input {
 // measurement makes the input of a formula from a result.
 func measurement(r *charted) (clinical.Measurement, error) {
 	if r.Value.Quantity == nil {
-		return clinical.Measurement{}, errors.New("the result has no number")
+		return clinical.Measurement{}, errNotNumber
 	}
 	number, err := exactly(*r.Value.Quantity)
 	if err != nil {
@@ -401,9 +411,37 @@ func measurement(r *charted) (clinical.Measurement, error) {
 	}, nil
 }
 
+// flagsForDiscussion is the key of how many flags call for discussion: several
+// mild findings are a finding.
+const flagsForDiscussion = "flags-for-discussion"
+
+func (a *assessment) countFlags() {
+	if !a.protocol.counts {
+		return
+	}
+	v := &value{unit: units.One, date: a.today, equation: "count"}
+	for i := range a.protocol.Flags {
+		rule := &a.protocol.Flags[i]
+		if !a.concerns(rule) {
+			continue
+		}
+		if _, is := a.decisive(rule); is.band == journey.Discussion {
+			v.number++
+			v.evidence = append(v.evidence, "flag "+rule.ID)
+			v.inputs = append(v.inputs, Input{Name: rule.Title, Value: string(journey.Discussion)})
+		}
+	}
+	if v.number > 0 {
+		a.at(flagsForDiscussion).value = v
+	}
+}
+
 // concerns reports whether there is a value that the rule may read. There is no
 // flag where nothing is on record.
 func (a *assessment) concerns(rule *FlagRule) bool {
+	if rule.condition != nil && a.known().answer(rule.condition).holds == journey.HoldsNo {
+		return false
+	}
 	return slices.ContainsFunc(rule.slots, func(i int) bool { return a.slots[i].value != nil })
 }
 
@@ -411,7 +449,7 @@ func (a *assessment) concerns(rule *FlagRule) bool {
 // Of alternatives the newest counts, and of several of one day the gravest. Of
 // coded findings the gravest on record counts: a later negative of another test
 // is no proof against an earlier positive. Only a correction takes it away. Of
-// answers of yes and no the newest counts.
+// answers of yes and no, and where the rule says so, the newest counts.
 func (a *assessment) flag(rule *FlagRule) Flag {
 	v, is := a.decisive(rule)
 	return rule.flag(v, is)
@@ -422,7 +460,7 @@ func (a *assessment) decisive(rule *FlagRule) (*value, verdict) {
 	var worst *value
 	var is verdict
 	consider := func(v *value) {
-		other := rule.judge(v)
+		other := rule.judge(v, a.today)
 		graver := other.band.Graver(is.band)
 		if worst == nil || rule.Coded && graver || !rule.Coded && (worst.date.Before(v.date) || worst.date == v.date && graver) {
 			worst, is = v, other
@@ -432,7 +470,7 @@ func (a *assessment) decisive(rule *FlagRule) (*value, verdict) {
 		if v := a.slots[i].value; v != nil {
 			consider(v)
 		}
-		if rule.Coded {
+		if rule.Coded && !rule.Newest {
 			for _, v := range a.slots[i].coded {
 				consider(v)
 			}
@@ -450,11 +488,26 @@ type verdict struct {
 	number float64
 }
 
-// judge puts one value in its band.
-func (rule *FlagRule) judge(v *value) (is verdict) {
+// judge puts one value in its band. What is older than the requirement's results
+// may be is never said to meet it.
+func (rule *FlagRule) judge(v *value, today journey.Date) verdict {
+	is := rule.place(v)
+	if is.band == journey.Meets && rule.validDays > 0 && v.date.AddDays(rule.validDays).Before(today) {
+		return verdict{band: journey.CannotDecide, reason: fmt.Sprintf("the result is of %s, older than %d days", v.date, rule.validDays)}
+	}
+	return is
+}
+
+// place finds the band of a value, whatever its age.
+func (rule *FlagRule) place(v *value) (is verdict) {
 	is.band = journey.CannotDecide
+	limit := v.comparator != "" && errors.Is(v.err, errLimit)
+	factor := rule.factors[v.unit]
+	if v.unit == rule.Unit {
+		factor = 1
+	}
 	switch {
-	case v.err != nil:
+	case v.err != nil && (rule.Coded || !limit):
 		is.reason = v.err.Error()
 	case rule.Coded && v.coded() == "":
 		is.reason = "the result is not a coded finding"
@@ -462,16 +515,54 @@ func (rule *FlagRule) judge(v *value) (is verdict) {
 		is.reason = "the result is a coded finding and not a number"
 	case rule.Coded:
 		is.band, is.absolute = rule.BandOf(v.coded())
-	case v.unit == rule.Unit:
-		is.number = v.number
-		is.band, is.absolute = rule.BandAt(is.number)
-	case rule.factors[v.unit] > 0:
-		is.number = v.number * rule.factors[v.unit]
-		is.band, is.absolute = rule.BandAt(is.number)
-	default:
+	case factor == 0:
 		is.reason = fmt.Sprintf("the unit %s is not the rule's; accepted: %s", v.unit, rule.Unit)
+	case limit:
+		is.number = v.number * factor
+		var settled bool
+		if is.band, is.absolute, settled = rule.bandBeyond(v.comparator, is.number); !settled {
+			is = verdict{band: journey.CannotDecide, reason: v.err.Error() + ", on both sides of a threshold"}
+		}
+	default:
+		is.number = v.number * factor
+		is.band, is.absolute = rule.BandAt(is.number)
 	}
 	return is
+}
+
+// bandBeyond is the band of every number that a limit such as "<5" leaves
+// possible, if it is one band.
+func (rule *FlagRule) bandBeyond(comparator string, limit float64) (band journey.Band, absolute, settled bool) {
+	possible := func(number float64) bool {
+		switch comparator {
+		case "<":
+			return number < limit
+		case "<=":
+			return number <= limit
+		case ">":
+			return number > limit
+		default:
+			return number >= limit
+		}
+	}
+	// The band only changes at a threshold.
+	numbers := []float64{limit}
+	for _, b := range rule.Bands {
+		numbers = append(numbers, b.threshold)
+	}
+	for _, number := range numbers {
+		for _, near := range []float64{math.Nextafter(number, math.Inf(-1)), number, math.Nextafter(number, math.Inf(1))} {
+			if !possible(near) {
+				continue
+			}
+			at, is := rule.BandAt(near)
+			if settled && (at != band || is != absolute) {
+				return "", false, false
+			}
+			band, absolute, settled = at, is, true
+		}
+	}
+	return band, absolute, settled
 }
 
 // coded is a finding or an answer of yes and no.
@@ -492,16 +583,19 @@ func (rule *FlagRule) flag(v *value, is verdict) Flag {
 	case rule.Coded:
 		f.Value, f.Shown, f.Unit = v.coded(), v.coded(), ""
 	default:
-		f.Value = strconv.FormatFloat(is.number, 'g', -1, 64)
-		f.Shown = clinical.Display(is.number, rule.Decimals)
-		rule.place(&f, v, is.number)
+		f.Value = v.comparator + strconv.FormatFloat(is.number, 'g', -1, 64)
+		if f.Shown = clinical.Display(is.number, rule.Decimals); v.comparator != "" {
+			f.Shown = v.comparator + " " + f.Shown
+			break
+		}
+		rule.near(&f, v, is.number)
 	}
 	return f
 }
 
-// place notes when the number as shown, or an end of the interval, would fall in
+// near notes when the number as shown, or an end of the interval, would fall in
 // another band than the unrounded value.
-func (rule *FlagRule) place(f *Flag, v *value, number float64) {
+func (rule *FlagRule) near(f *Flag, v *value, number float64) {
 	note := func(text string) {
 		f.Near = true
 		f.Warnings = append(slices.Clone(f.Warnings), text)

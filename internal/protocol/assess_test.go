@@ -50,6 +50,14 @@ func (c *chart) add(code, effective string, change func(*result.Result)) *chart 
 	return c
 }
 
+// settles expects a limit to be in one band.
+func (c *chart) settles(t *testing.T, id string, band journey.Band, value string) {
+	t.Helper()
+	if f := c.flag(t, id); f.Band != band || f.Value != value || f.Reason != "" {
+		t.Errorf("%s is %s %q (%s), want %s %q", id, f.Band, f.Value, f.Reason, band, value)
+	}
+}
+
 // last is the result that was added last.
 func (c *chart) last() *result.Result { return &c.results[len(c.results)-1] }
 
@@ -390,7 +398,13 @@ func TestAlbuminExcretion(t *testing.T) {
 	reported("22", "mg/(24.h)").decides(t, "albumin-excretion", journey.Meets, 22, 0.0001)
 	// mg/d = ug/min x 1.44.
 	reported("34.722", "ug/min").decides(t, "albumin-excretion", journey.Discussion, 50, 0.001)
-	reported("<30", "mg/(24.h)").undecided(t, "albumin-excretion", "limit")
+	// A limit settles a band only where no threshold lies in what it leaves open.
+	reported("<100", "mg/(24.h)").undecided(t, "albumin-excretion", "on both sides of a threshold")
+	reported(">30", "mg/(24.h)").undecided(t, "albumin-excretion", "on both sides of a threshold")
+	reported("<30", "mg/(24.h)").settles(t, "albumin-excretion", journey.Meets, "<30")
+	reported("<=30", "mg/(24.h)").undecided(t, "albumin-excretion", "on both sides of a threshold")
+	reported(">100", "mg/(24.h)").settles(t, "albumin-excretion", journey.Excludes, ">100")
+	reported(">=100", "mg/(24.h)").undecided(t, "albumin-excretion", "on both sides of a threshold")
 	reported("22", "mg/L").undecided(t, "albumin-excretion", "")
 	// The newer of the two counts.
 	collect(reported("22", "mg/(24.h)"), "14957-5", "25.0", "mg/L", "2000", 24).decides(t, "albumin-excretion", journey.Discussion, 50, 0.001)
@@ -421,7 +435,8 @@ func TestAlbuminToCreatinine(t *testing.T) {
 		c.decides(t, "acr-molar", journey.Discussion, 3.2, 0.0001)
 		c.noFlag(t, "acr")
 	}
-	newChart().quantity("9318-7", "<5", "mg/g{creat}", at).undecided(t, "acr", "limit")
+	newChart().quantity("9318-7", "<5", "mg/g{creat}", at).settles(t, "acr", journey.Meets, "<5")
+	newChart().quantity("9318-7", "<40", "mg/g{creat}", at).undecided(t, "acr", "limit")
 	newChart().quantity("9318-7", "5", "mg/L", at).undecided(t, "acr", "")
 	// One ratio counts, the newest, whichever its unit.
 	c := newChart().quantity("9318-7", "400", "mg/g", at).quantity("14959-1", "1.0", "mg/mmol", "2026-03-09T08:00:00+01:00")
@@ -510,8 +525,8 @@ func TestReportedNumbers(t *testing.T) {
 		t.Errorf("5.69 is shown as %s, near %t", f.Shown, f.Near)
 	}
 	newChart().quantity("1558-6", "5.6", "mmol/L", at).undecided(t, "glucose-fasting", "accepted: mg/dL")
-	newChart().quantity("1558-6", "<5", "mg/dL", at).undecided(t, "glucose-fasting", "limit")
-	newChart().quantity("1558-6", ">=126", "mg/dL", at).undecided(t, "glucose-fasting", "limit")
+	newChart().quantity("1558-6", "<126", "mg/dL", at).undecided(t, "glucose-fasting", "limit")
+	newChart().quantity("1558-6", ">=126", "mg/dL", at).settles(t, "glucose-fasting", journey.Excludes, ">=126")
 	newChart().quantity("1558-6", "1e999", "mg/dL", at).undecided(t, "glucose-fasting", "")
 	newChart().coded("1558-6", "10828004", "Positive", at).undecided(t, "glucose-fasting", "not a number")
 	// The newest result is a text: the older number does not speak for it.

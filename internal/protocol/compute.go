@@ -30,6 +30,7 @@ func (a *assessment) compute() {
 	a.plasmaClearance()
 	a.creatinineClearance()
 	a.clearanceDifference()
+	a.haematuriaSamples()
 	a.albuminExcretion()
 }
 
@@ -158,6 +159,47 @@ func (a *assessment) clearanceDifference() {
 	}
 	v.number = math.Abs(estimate.number - clearance.number)
 	a.at("clearance-difference").value = v
+}
+
+// haematuriaSamples counts, among the urine samples of the last three days with
+// one, those with more red cells than the laboratory's limit: one asks for
+// repeats and two persist. Source: KDIGO 2017, chapter 7 (from memory).
+func (a *assessment) haematuriaSamples() {
+	const weighed = 3
+	limit := urine.DefaultHaematuriaRule().LaboratoryLimit
+	v := &value{unit: units.One, equation: "haematuria-2-of-3-kdigo-2017"}
+	above := map[string]bool{}
+	var days []string
+	for _, r := range a.all("13945-1") {
+		if !slices.Contains(days, r.CollectedOn) {
+			if len(days) == weighed {
+				break
+			}
+			days = append(days, r.CollectedOn)
+		}
+		if r.Value.Quantity == nil {
+			v.err = errNotNumber
+			continue
+		}
+		number, err := exactly(*r.Value.Quantity)
+		if err != nil {
+			v.err = err
+			continue
+		}
+		above[r.CollectedOn] = above[r.CollectedOn] || number > limit
+		v.evidence = append(v.evidence, r.evidence)
+		v.inputs = append(v.inputs, inputOf(r, ""))
+	}
+	if len(days) == 0 {
+		return
+	}
+	v.date = journey.Date(days[0])
+	for _, day := range days {
+		if above[day] {
+			v.number++
+		}
+	}
+	a.at("haematuria-samples").value = v
 }
 
 // weightDays is how far a weight may lie from the day of a measurement that is

@@ -241,6 +241,19 @@ func (c Condition) Known() []string {
 	return ids
 }
 
+// Causes lists the ids of the facts that are on record or, when none is, of those
+// that are missing: what is unknown stands.
+func (c Condition) Causes() []string {
+	if known := c.Known(); len(known) > 0 {
+		return known
+	}
+	var ids []string
+	for _, f := range c.Facts {
+		ids = append(ids, f.ID)
+	}
+	return ids
+}
+
 // Missing lists the titles of the facts that are not on record.
 func (c Condition) Missing() []string {
 	var titles []string
@@ -257,7 +270,7 @@ func (c Condition) Missing() []string {
 // does the condition have one.
 func (a *assessment) conditions() []Condition {
 	list, inputs := make([]Condition, 0, a.protocol.conditions), make([]ConditionInput, 0, a.protocol.asked)
-	known := a.facts()
+	known := a.known()
 	a.protocol.eachCondition(func(id string, c *condition) {
 		first := len(inputs)
 		for _, i := range c.inputs {
@@ -313,7 +326,13 @@ type facts struct {
 	found []fact
 }
 
-func (a *assessment) facts() facts { return facts{a, make([]fact, len(a.protocol.Facts))} }
+// known are the facts, found once for the whole assessment.
+func (a *assessment) known() facts {
+	if a.asked == nil {
+		a.asked = make([]fact, len(a.protocol.Facts))
+	}
+	return facts{a, a.asked}
+}
 
 // answer asks an expression, unless nothing that it asks for is on record.
 func (f facts) answer(c *condition) answer {

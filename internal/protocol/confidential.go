@@ -70,15 +70,9 @@ func (p *Protocol) confide() {
 			k.codes[panel] = true
 		}
 	}
-	for _, f := range p.Flags {
-		if slices.ContainsFunc(strings.Fields(f.Of), p.ConfidentialCode) {
-			k.flags[f.ID] = true
-		}
-	}
-	for _, f := range p.Facts {
-		if slices.ContainsFunc(strings.Fields(f.Of), p.ConfidentialCode) {
-			k.facts[f.ID] = true
-		}
+	for before := -1; before != len(k.codes)+len(k.facts)+len(k.flags); {
+		before = len(k.codes) + len(k.facts) + len(k.flags)
+		p.confideFlags(k)
 	}
 	for _, r := range p.Requirements {
 		if r.Evidence == journey.ByResult && slices.ContainsFunc(slices.Concat(r.LOINC, r.Local), func(set []string) bool {
@@ -95,4 +89,23 @@ func (p *Protocol) confide() {
 			k.conditions[id] = true
 		}
 	})
+}
+
+// confideFlags works out which facts and flags read what is confidential. The
+// count of flags tells of each of them, and may itself be read by others.
+func (p *Protocol) confideFlags(k confidences) {
+	for _, f := range p.Facts {
+		if slices.ContainsFunc(strings.Fields(f.Of), p.ConfidentialCode) {
+			k.facts[f.ID] = true
+		}
+	}
+	for _, f := range p.Flags {
+		if slices.ContainsFunc(strings.Fields(f.Of), p.ConfidentialCode) ||
+			f.condition != nil && slices.ContainsFunc(f.condition.facts, p.ConfidentialFact) {
+			k.flags[f.ID] = true
+		}
+	}
+	if len(k.flags) > 0 {
+		k.codes[flagsForDiscussion] = true
+	}
 }

@@ -12,7 +12,7 @@ import (
 func TestConfidentialDefault(t *testing.T) {
 	p := protocol.Default()
 	want := strings.Fields(`apol1-two-variants audit-c-total exclusion-capacity exclusion-coercion exclusion-payment
-		exclusion-psychiatric exclusion-substance gad-7-total genetic-panel-result history-pregnancy-planned
+		exclusion-psychiatric exclusion-substance flags-for-discussion gad-7-total genetic-panel-result history-pregnancy-planned
 		history-psychiatric-treatment history-psychosis-bipolar history-substance-disorder history-suicide-attempt
 		infection-risk-30-days phq-9-total`)
 	if got := p.ConfidentialCodes(); !slices.Equal(got, want) {
@@ -41,8 +41,8 @@ func TestConfidentialDefault(t *testing.T) {
 		of        string
 		got, want []string
 	}{
-		{"flags", flags, strings.Fields(`excl-capacity excl-coercion excl-payment excl-psychiatric substance pregnancy-planned
-			psychiatric-treatment substance-history mood-score alcohol-score genetic-panel apol1 infection-risk`)},
+		{"flags", flags, strings.Fields(`excl-capacity excl-coercion excl-payment excl-psychiatric substance pregnancy-planned psychiatric-history
+			psychiatric-treatment substance-history mood-score alcohol-score genetic-panel apol1 infection-risk several-findings`)},
 		{"facts", facts, strings.Fields(`suicide_attempt psychosis_or_bipolar psychiatric_treatment mood_score`)},
 		{"requirements", requirements, strings.Fields(`health-questionnaire genetic-panel infection-risk-interview exclusions-psychosocial mood-screen alcohol-drugs`)},
 		{"conditions", conditions, []string{"psychiatric-consult"}},
@@ -53,6 +53,14 @@ func TestConfidentialDefault(t *testing.T) {
 	}
 	if !p.Confidential() || (&protocol.Protocol{}).Confidential() {
 		t.Error("whether anything is confidential is wrong")
+	}
+}
+
+// TestConfidentialWhen: a flag that is left out by a confidential fact tells of it.
+func TestConfidentialWhen(t *testing.T) {
+	p := parsed(t, strings.Replace(protocol.Default().Source(), "of: history-gout\n    coded: true", "of: history-gout\n    coded: true\n    when: mood_score < 10", 1))
+	if !p.ConfidentialFlag("gout") || protocol.Default().ConfidentialFlag("gout") {
+		t.Error("the flag on gout is confidential only where it asks for the mood")
 	}
 }
 

@@ -179,10 +179,11 @@ func (a *assessment) outline() *journey.Assessment {
 	o := &journey.Assessment{
 		Flags: make([]journey.Flag, 0, len(p.Flags)), Conditions: make([]journey.Condition, 0, p.conditions),
 	}
-	known := a.facts()
+	known := a.known()
 	p.eachCondition(func(id string, c *condition) {
 		o.Conditions = append(o.Conditions, journey.Condition{Requirement: id, Holds: known.answer(c).holds})
 	})
+	a.countFlags()
 	for i := range p.Flags {
 		if rule := &p.Flags[i]; a.concerns(rule) {
 			_, is := a.decisive(rule)

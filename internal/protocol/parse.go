@@ -138,6 +138,14 @@ func (p *Protocol) check() error {
 		if f.Decimals < 0 || f.Decimals > 6 {
 			fail("%s.decimals: accepted: 0 to 6", at)
 		}
+		if f.When != "" && env != nil {
+			if f.condition, err = compileCondition(env, p.Facts, f.When); err != nil {
+				fail("%s.when: %w", at, err)
+			}
+		}
+		if f.Newest && !f.Coded {
+			fail("%s.newest: only of coded findings does the gravest count otherwise", at)
+		}
 		if len(f.Bands) == 0 {
 			fail("%s.bands: missing", at)
 		}
@@ -218,7 +226,10 @@ var derivedKeys = map[string][]string{
 	"creatinine-clearance": clearanceCodes,
 	"clearance-difference": clearanceCodes,
 	"acr-mg-per-g":         {"9318-7", "14959-1"}, "acr-mg-per-mmol": {"9318-7", "14959-1"},
-	"albumin-excretion": {"14956-7", "14957-5", "3167-4"},
+	"albumin-excretion":  {"14956-7", "14957-5", "3167-4"},
+	"haematuria-samples": {"13945-1"},
+	// It counts flags, whatever they are computed from: see confide.
+	flagsForDiscussion: nil,
 }
 
 var (
@@ -259,8 +270,8 @@ func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requ
 	if r.ValidDays < 0 {
 		fail("%s.valid_days: must not be negative", at)
 	}
-	if len(r.WhenFlagged) > 0 && r.Evidence != journey.ByResult {
-		fail("%s.when_flagged: only a requirement met by results can depend on flags", at)
+	if len(r.WhenFlagged) > 0 && (r.Evidence != journey.ByResult && r.Evidence != journey.ByReview || r.BeforeDecision) {
+		fail("%s.when_flagged: only results, and reviews other than before the decision, can depend on flags", at)
 	}
 	if r.When != "" && (r.Evidence == journey.ByAssignment || r.BeforeDecision) {
 		fail("%s.when: the assignment of an advocate, and a review before the decision, always apply", at)

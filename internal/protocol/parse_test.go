@@ -98,7 +98,9 @@ func TestBrokenProtocols(t *testing.T) {
 		{"no source of a requirement", replace("    source: evaluation table reproduced in CJASN; window common practice\n", ""), "requirements.body-size: title and source"},
 		{"a flag that is none", replace("when_flagged: [acr, acr-molar]", "when_flagged: [acr, acr-molal]"), `requirements.albumin-excretion.when_flagged: there is no flag "acr-molal"`},
 		// It would never come to apply, and be taken for satisfied.
-		{"a review that depends on a flag", replace("evidence: review\n    signer: clinician", "evidence: review\n    when_flagged: [acr]\n    signer: clinician"), "requirements.medical-history.when_flagged"},
+		{"a consent that depends on a flag", replace("evidence: consent\n    valid_days: 365", "evidence: consent\n    when_flagged: [acr]\n    valid_days: 365"), "requirements.consent-evaluation.when_flagged"},
+		{"a flag rule with a broken condition", replace("of: bmi\n", "of: bmi\n    when: glucose > 1\n"), "flags.bmi.when"},
+		{"a number whose newest counts", replace("of: bmi\n", "of: bmi\n    newest: true\n"), "flags.bmi.newest"},
 		// Its position would be waited for without end.
 		{"a result before the decision", replace("evidence: result\n    signer: clinician", "evidence: result\n    before_decision: true\n    signer: clinician"), "requirements.body-size.before_decision"},
 		{"an advocate's review by somebody else", replace("signer: advocate", "signer: clinician"), "requirements.advocate-review-final.by_advocate"},

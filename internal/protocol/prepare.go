@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"candidacy/internal/journey"
 )
 
 // prepare works out once what every assessment needs: the slots of the values
@@ -28,6 +30,10 @@ func (p *Protocol) prepare() {
 		rule := &p.Flags[i]
 		rule.slots, rule.words = p.slotsOf(strings.Fields(rule.Of)), rule.threshold()
 		rule.factors = p.factorsTo(rule)
+		if r, ok := p.Find(rule.Requirement); ok && r.Evidence == journey.ByResult {
+			rule.validDays = r.ValidDays
+		}
+		p.counts = p.counts || slices.Contains(strings.Fields(rule.Of), flagsForDiscussion)
 	}
 	for i := range p.Facts {
 		f := &p.Facts[i]

@@ -50,6 +50,8 @@ type Protocol struct {
 	// slots numbers the codes and computed values that rules name, and facts
 	// the facts.
 	slots, facts map[string]int
+	// counts says that a rule counts the flags of the others.
+	counts bool
 	// conditions counts them, and asked the facts that they ask for.
 	conditions, asked int
 	// kept is what is confidential.
@@ -175,6 +177,11 @@ type FlagRule struct {
 	Coded bool `yaml:"coded"`
 	// Decimals is how the value is shown; it is compared unrounded.
 	Decimals int `yaml:"decimals" doc:"how the value is shown; it is compared unrounded"`
+	// When is a condition over facts: the rule is left out only while it is known
+	// not to hold.
+	When string `yaml:"when" doc:"condition over facts in CEL; the rule is left out only while it is known not to hold"`
+	// Newest lets a later finding lift an earlier one.
+	Newest bool `yaml:"newest" doc:"of coded findings the newest counts; otherwise the gravest on record does"`
 	// Bands are tried from the top; the first whose condition holds applies.
 	// A value that none takes is in the band "meets".
 	Bands  []BandRule `yaml:"bands"`
@@ -183,6 +190,9 @@ type FlagRule struct {
 	Clears  string `yaml:"clears" doc:"what would lift it"`
 	Differs string `yaml:"differs" doc:"where countries or sites differ, so that the value is theirs to set"`
 
+	condition *condition
+	// validDays are those of the requirement that its results are for.
+	validDays int
 	// slots are those of the values it reads; words say what the bands are, and
 	// factors convert other units of its observations to its own.
 	slots   []int

@@ -59,7 +59,7 @@ func TestEveryThresholdOfTheDefault(t *testing.T) {
 		// factor 8.84; 150 mg/g common practice.
 		{"urine-protein-ratio", 150, meets, talk, talk}, {"urine-protein-ratio", 442, talk, talk, out},
 		// KDIGO 2017 chapter 7 (from memory): 0 to 2 red cells, by the laboratory.
-		{"red-cells", 2, meets, meets, talk},
+		{"red-cells", 1, meets, talk, talk},
 		// PMC6791603; Nefrologia 2022: one or two medicines are considered, more
 		// than two are not.
 		{"pressure-medicines", 1, meets, talk, talk}, {"pressure-medicines", 2, talk, talk, out},
@@ -71,6 +71,8 @@ func TestEveryThresholdOfTheDefault(t *testing.T) {
 		// in the reference. Common practice.
 		{"mood-score", 10, meets, talk, talk}, {"alcohol-score", 4, meets, talk, talk},
 		// One artery, two or three, more than three; common practice.
+		{"veins-left", 1, meets, meets, talk}, {"veins-right", 1, meets, meets, talk}, {"ureters-left", 1, meets, meets, talk}, {"ureters-right", 1, meets, meets, talk},
+		{"haemoglobin-men", 10, out, talk, talk}, {"haemoglobin-men", 13, talk, meets, meets}, {"several-findings", 3, meets, talk, talk},
 		{"arteries-left", 1, meets, meets, talk}, {"arteries-left", 3, talk, talk, out},
 		{"arteries-right", 1, meets, meets, talk}, {"arteries-right", 3, talk, talk, out},
 		// BTS 2018, 5.5 (from memory): shares up to 10 points apart, 45 to 55 %.
@@ -161,4 +163,4 @@ func TestCodedRules(t *testing.T) {
 }
 
 // judged is the flag of one value.
-func judged(rule *FlagRule, v *value) Flag { return rule.flag(v, rule.judge(v)) }
+func judged(rule *FlagRule, v *value) Flag { return rule.flag(v, rule.judge(v, v.date)) }

@@ -193,6 +193,23 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			add("No longer needed", text)
 		}
 	}
+	for _, change := range v.reader().Bands(p, event.Bands) {
+		text := p.CauseTitle(change.Flag) + ": "
+		switch {
+		case change.From == "":
+			text += lower(bandWord(change.To))
+		case change.To == "":
+			text += "no longer there, was " + lower(bandWord(change.From))
+		default:
+			text += lower(bandWord(change.To)) + ", was " + lower(bandWord(change.From))
+		}
+		if slices.Equal(change.Causes, []string{journey.ByTime}) {
+			text += ", by age"
+		}
+		if change.From != "" || change.To != journey.Meets {
+			add("Flag", text)
+		}
+	}
 	if event.Requirement != "" {
 		add("Requirement", titleOf(p, event.Requirement))
 	} else if e.Kind != journey.SignResults {
