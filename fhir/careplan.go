@@ -68,7 +68,8 @@ func carePlan(s activities.Snapshot) ([]record.Resource, error) {
 		plan.InstantiatesCanonical = []string{p.Canonical + "|" + p.Version}
 	}
 	for _, requirement := range s.State.Requirements {
-		if requirement.Status == journey.NotApplicable {
+		// What applies because of something told in confidence would tell it.
+		if requirement.Status == journey.NotApplicable || s.Protocol.ConfidentialCondition(requirement.ID) {
 			continue
 		}
 		a, err := activity(s.Protocol, requirement, status)
@@ -113,7 +114,7 @@ func activity(p *protocol.Protocol, r journey.Requirement, plan r4.RequestStatus
 		reason := concept("", "", "", "waived")
 		detail.StatusReason = &reason
 	case journey.NotMet:
-		if !confidential(rule) {
+		if !confidential(rule) && !p.ConfidentialRequirement(rule.ID) {
 			a.OutcomeCodeableConcept = []r4.CodeableConcept{concept(systemOutcome, "not-met", "Not met", "not met")}
 		}
 	}

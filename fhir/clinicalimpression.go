@@ -31,7 +31,8 @@ const assessorName = "Selection committee"
 
 // clinicalImpressions publishes the decision that the command made, with what it
 // stood on. Later commands leave it as it is, whatever becomes of the results,
-// the flags or the protocol, until the journey ends early: then the outcome is
+// the flags or the protocol, unless the protocol says since that some of it was told
+// in confidence, and until the journey ends early: then the outcome is
 // taken out, since an approval would tell that the candidate withdrew and a
 // deferral that they were declined. Standing is what else is published with the
 // command.
@@ -39,9 +40,13 @@ func clinicalImpressions(s activities.Snapshot, standing []record.Resource) ([]r
 	if s.State.Stage == journey.Declined || s.State.Stage == journey.Withdrawn {
 		return endedImpressions(s)
 	}
+	earlier, err := discreetImpressions(s)
+	if err != nil {
+		return nil, err
+	}
 	d := s.State.Decision
 	if d == nil || d.Seq != s.State.Seq {
-		return nil, nil
+		return earlier, nil
 	}
 	words, ok := decisionWords[d.Outcome]
 	if !ok {
@@ -67,13 +72,15 @@ func clinicalImpressions(s activities.Snapshot, standing []record.Resource) ([]r
 	if p := s.Protocol; p.Canonical != "" {
 		impression.Protocol = []string{p.Canonical + "|" + p.Version}
 	}
-	var err error
 	if impression.Investigation, err = investigations(s, standing); err != nil {
 		return nil, err
 	}
 	decided := concept(systemDecision, string(d.Outcome), words.display, words.display)
 	impression.Finding = []r4.ClinicalImpressionFinding{{ItemCodeableConcept: &decided}}
 	for _, flag := range s.Report.Flags {
+		if s.Protocol.ConfidentialFlag(flag.ID) {
+			continue
+		}
 		finding, err := flagFinding(flag)
 		if err != nil {
 			return nil, fmt.Errorf("flag %s: %w", flag.ID, err)
@@ -81,7 +88,66 @@ func clinicalImpressions(s activities.Snapshot, standing []record.Resource) ([]r
 		impression.Finding = append(impression.Finding, finding)
 	}
 	r, err := publishImpression(impression)
-	return []record.Resource{r}, err
+	if err != nil {
+		return nil, err
+	}
+	// A command that is given again finds its own impression published.
+	earlier = slices.DeleteFunc(earlier, func(e record.Resource) bool { return e.ID == r.ID })
+	return append(earlier, r), nil
+}
+
+// discreetImpressions republishes the impressions of earlier decisions that name
+// something told in confidence, without it. All others stay as they are.
+func discreetImpressions(s activities.Snapshot) ([]record.Resource, error) {
+	if !s.Protocol.Confidential() {
+		return nil, nil
+	}
+	var list []record.Resource
+	for _, p := range s.Previous {
+		if p.Type != typeClinicalImpression {
+			continue
+		}
+		impression, err := r4.UnmarshalClinicalImpression(p.Body)
+		if err != nil {
+			return nil, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+		}
+		if !discreet(s, &impression) {
+			continue
+		}
+		impression.Meta = nil
+		r, err := publishImpression(impression)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, r)
+	}
+	return list, nil
+}
+
+// discreet takes out of an impression what was told in confidence, and reports
+// whether there was any.
+func discreet(s activities.Snapshot, i *r4.ClinicalImpression) bool {
+	if !s.Protocol.Confidential() {
+		return false
+	}
+	before := len(i.Finding)
+	i.Finding = slices.DeleteFunc(i.Finding, func(f r4.ClinicalImpressionFinding) bool {
+		return f.ItemCodeableConcept != nil && slices.ContainsFunc(f.ItemCodeableConcept.Coding, func(c r4.Coding) bool {
+			return value(c.System) == systemFlag && s.Protocol.ConfidentialFlag(value(c.Code))
+		})
+	})
+	found := len(i.Finding) < before
+	kept := confidentialResources(s)
+	for n := range i.Investigation {
+		items := len(i.Investigation[n].Item)
+		i.Investigation[n].Item = slices.DeleteFunc(i.Investigation[n].Item, func(r r4.Reference) bool {
+			name, _, _ := strings.Cut(value(r.Reference), "/_history/")
+			return kept[name]
+		})
+		found = found || len(i.Investigation[n].Item) < items
+	}
+	i.Investigation = slices.DeleteFunc(i.Investigation, func(v r4.ClinicalImpressionInvestigation) bool { return len(v.Item) == 0 })
+	return found
 }
 
 func publishImpression(i r4.ClinicalImpression) (record.Resource, error) {
@@ -103,6 +169,7 @@ func endedImpressions(s activities.Snapshot) ([]record.Resource, error) {
 		if err != nil {
 			return nil, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
 		}
+		discreet(s, &impression)
 		summary := endedSummary
 		impression.Meta, impression.Summary = nil, &summary
 		impression.Finding = slices.DeleteFunc(impression.Finding, func(f r4.ClinicalImpressionFinding) bool {

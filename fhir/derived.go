@@ -19,6 +19,9 @@ const computedBy = "Candidacy"
 func derivedObservations(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	for _, d := range s.Report.Derived {
+		if s.Protocol.ConfidentialCode(d.Key) {
+			continue
+		}
 		o, err := derivedObservation(s.Candidate, d)
 		if err != nil {
 			return nil, fmt.Errorf("derived value %s: %w", d.Key, err)

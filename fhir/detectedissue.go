@@ -23,7 +23,7 @@ var severities = map[journey.Band]r4.DetectedIssueSeverity{
 func detectedIssues(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	for _, flag := range s.Report.Flags {
-		if flag.Band == journey.Meets {
+		if flag.Band == journey.Meets || s.Protocol.ConfidentialFlag(flag.ID) {
 			continue
 		}
 		issue, err := detectedIssue(s, flag)

@@ -33,10 +33,14 @@ var comparators = map[string]r4.QuantityComparator{
 	">":  r4.QuantityComparatorGreaterThan,
 }
 
-// observations publishes every result on record, whatever its status.
+// observations publishes every result on record, whatever its status, but those
+// told in confidence.
 func observations(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	for _, r := range s.Results {
+		if s.Protocol.ConfidentialResult(r.Code, r.Components) {
+			continue
+		}
 		o, err := observation(s.Candidate, r)
 		if err != nil {
 			return nil, fmt.Errorf("result %s: %w", r.ID, err)

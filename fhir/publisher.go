@@ -60,10 +60,20 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 
 // retired republishes computed values and flags that the report no longer
 // holds as never having been valid. Their content then stays as it is, so the
-// store makes no further version of them.
+// store makes no further version of them. What was told in confidence and is
+// published from before the protocol said so keeps nothing but its id.
 func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource, error) {
 	var list []record.Resource
+	kept := confidentialResources(s)
 	for _, p := range s.Previous {
+		if name := p.Type + "/" + p.ID; kept[name] && !produced[name] {
+			r, err := masked(s, p)
+			if err != nil {
+				return nil, err
+			}
+			list = append(list, r)
+			continue
+		}
 		// Only computed resources carry the candidate's id as their root;
 		// results keep their own ids and are never retired here.
 		if produced[p.Type+"/"+p.ID] || !strings.HasPrefix(p.ID, s.Candidate+"-") {
@@ -85,6 +95,40 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 		list = append(list, r)
 	}
 	return list, nil
+}
+
+// confidentialResources names what is not published, or not any more, because it
+// was told in confidence.
+func confidentialResources(s activities.Snapshot) map[string]bool {
+	names := map[string]bool{}
+	for _, r := range s.Results {
+		if s.Protocol.ConfidentialResult(r.Code, r.Components) {
+			names[typeObservation+"/"+r.ID] = true
+		}
+	}
+	for _, key := range s.Protocol.ConfidentialCodes() {
+		names[typeObservation+"/"+resourceID(s.Candidate, key)] = true
+	}
+	for _, f := range s.Protocol.Flags {
+		if s.Protocol.ConfidentialFlag(f.ID) {
+			names[typeDetectedIssue+"/"+resourceID(s.Candidate, "flag-"+f.ID)] = true
+		}
+	}
+	return names
+}
+
+// masked is the retired form of a resource that tells nothing.
+func masked(s activities.Snapshot, p record.Resource) (record.Resource, error) {
+	code := concept(systemDataAbsent, "masked", "", "")
+	if p.Type == typeDetectedIssue {
+		subject := reference(typePatient, s.Candidate)
+		return publishIssue(r4.DetectedIssue{Id: &p.ID, Status: r4.ObservationStatusCancelled, Patient: &subject, Code: &code})
+	}
+	o, err := newObservation(s.Candidate, p.ID, r4.ObservationStatusEnteredInError, code)
+	if err != nil {
+		return p, err
+	}
+	return publishObservation(o)
 }
 
 func retireObservation(p record.Resource) (record.Resource, error) {

@@ -105,14 +105,16 @@ func (s *server) candidate(c echo.Context) error {
 	if answer.Flags, err = flags(found.Flags); err != nil {
 		return err
 	}
-	if answer.Results, err = s.Store.Results(ctx, found.ID); err != nil {
+	answer.Flags = orEmpty(reader.Flags(p, answer.Flags))
+	results, err := s.Store.Results(ctx, found.ID)
+	if err != nil {
 		return err
 	}
-	answer.Results = orEmpty(answer.Results)
 	entries, err := s.Store.Entries(ctx, found.ID)
 	if err != nil {
 		return err
 	}
+	answer.Results = orEmpty(reader.Results(p, results, entries))
 	if answer.Timeline, err = timeline(reader, p, entries); err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package api
 
 import (
 	"slices"
+	"strings"
 
 	"candidacy/activities"
 	"candidacy/internal/journey"
@@ -47,7 +48,7 @@ func (r Reader) ReadsCare() bool { return slices.Contains(careTeam, r.Role) }
 // readsPrivate reports whether the reader may read the private words of the
 // author, who may always read their own.
 func (r Reader) readsPrivate(author string) bool {
-	return slices.Contains(confidants, r.Role) || r.ReadsCare() && r.ID != "" && r.ID == author
+	return r.confidant() || r.ReadsCare() && r.ID != "" && r.ID == author
 }
 
 // Withheld lists the members of an entry's body that hold words, or a position,
@@ -64,6 +65,10 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
 		list = append(list, "note", "reason")
 	case slices.Contains(privateReasons, kind) && !r.readsPrivate(author):
+		list = append(list, "reason")
+	case kind == journey.SignResults && r.hidesVerdict(p, requirements, author):
+		list = append(list, "verdict", "reason", "evidence", "until")
+	case kind == journey.WaiveRequirement && r.hidesVerdict(p, requirements, author):
 		list = append(list, "reason")
 	}
 	return list
@@ -90,9 +95,13 @@ func guarded(p *protocol.Protocol, requirement string) bool {
 }
 
 // Requirement is the state of a requirement as the reader may see it: without a
-// position that is kept from them, and without the status that would tell it.
-// The last value says that the status was replaced.
+// position that is kept from them, and without the status that would tell it, or
+// would tell of a confidential result. The last value says that the status was
+// replaced.
 func (r Reader) Requirement(p *protocol.Protocol, state journey.Requirement) (journey.Requirement, bool) {
+	if r.HidesFinding(p, state.ID) {
+		return unjudged(state)
+	}
 	if !r.hidesReview(p, state.ID, state.SignedBy) {
 		return state, false
 	}
@@ -104,10 +113,29 @@ func (r Reader) Requirement(p *protocol.Protocol, state journey.Requirement) (jo
 	return state, true
 }
 
+// unjudged is a requirement without what was found. A result that waits for a
+// signature, one with a flag, and one that is not met look the same.
+func unjudged(state journey.Requirement) (journey.Requirement, bool) {
+	state.Evidence = ""
+	if state.Awaiting != nil && !state.Awaiting.Waiver {
+		state.Awaiting = nil // only an exclusion asks for two signatures
+	}
+	switch state.Status {
+	case journey.Resulted, journey.NeedsReview, journey.NotMet:
+		state.Status, state.SignedBy, state.SignedOn, state.ValidUntil = journey.NeedsReview, "", "", ""
+		return state, true
+	default:
+		return state, false
+	}
+}
+
 // BasisRequirement is Requirement for one that a decision stood on.
 func (r Reader) BasisRequirement(p *protocol.Protocol, b activities.BasisRequirement) (activities.BasisRequirement, bool) {
-	seen, replaced := r.Requirement(p, journey.Requirement{ID: b.ID, Status: b.Status, SignedBy: b.SignedBy, Position: b.Position})
-	b.Status, b.Position = seen.Status, seen.Position
+	seen, replaced := r.Requirement(p, journey.Requirement{
+		ID: b.ID, Status: b.Status, SignedBy: b.SignedBy, SignedOn: b.SignedOn, ValidUntil: b.ValidUntil, Position: b.Position, Awaiting: b.Awaiting,
+	})
+	b.Status, b.Position, b.Awaiting = seen.Status, seen.Position, seen.Awaiting
+	b.SignedBy, b.SignedOn, b.ValidUntil = seen.SignedBy, seen.SignedOn, seen.ValidUntil
 	return b, replaced
 }
 
@@ -117,15 +145,30 @@ const ByClinicians = "needs attention by the clinicians"
 // Refusal is a refusal as the reader may see it.
 func (r Reader) Refusal(p *protocol.Protocol, state journey.State, refusal *journey.Refusal) *journey.Refusal {
 	shown := *refusal
-	shown.Reasons = slices.Clone(refusal.Reasons)
-	for i, reason := range shown.Reasons {
-		requirement, ok := state.Find(reason.Requirement)
-		if !ok {
-			continue
-		}
-		if _, replaced := r.Requirement(p, requirement); replaced {
-			shown.Reasons[i].Message = reason.Requirement + " " + ByClinicians
+	shown.Reasons = nil
+	for _, reason := range refusal.Reasons {
+		reason = r.reason(p, state, reason)
+		if !slices.Contains(shown.Reasons, reason) {
+			shown.Reasons = append(shown.Reasons, reason)
 		}
 	}
 	return &shown
 }
+
+// reason is one reason of a refusal as the reader may see it. Those of flags that
+// are kept from the reader are all the same.
+func (r Reader) reason(p *protocol.Protocol, state journey.State, reason journey.Reason) journey.Reason {
+	flag, _, _ := strings.Cut(reason.Message, " ")
+	if flagRules[reason.Rule] && hasFlag(p, flag) && r.hidesFlag(p, flag) {
+		return journey.Reason{Rule: reason.Rule, Message: "a finding " + ByClinicians}
+	}
+	if requirement, ok := state.Find(reason.Requirement); ok {
+		if _, replaced := r.Requirement(p, requirement); replaced {
+			reason.Message = reason.Requirement + " " + ByClinicians
+		}
+	}
+	return reason
+}
+
+// flagRules are the rules of a refusal whose reasons begin with the id of a flag.
+var flagRules = map[string]bool{"absolute-exclusion": true, "flag-reviewed": true}

@@ -6,6 +6,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/access"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/mover"
@@ -67,6 +68,7 @@ func (s *server) movePreview(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	reader := readerOf(access.From(c))
 	plan := mover.Plan{To: to, From: query.from}
 	if query.from != "" {
 		if _, err := s.storedProtocol(c, "from", query.from); err != nil {
@@ -82,6 +84,11 @@ func (s *server) movePreview(c echo.Context) error {
 			answer.Next = answer.Candidates[query.limit-1].Candidate
 			return false, nil
 		}
+		from, err := s.Protocols.Get(ctx, change.From)
+		if err != nil {
+			return false, err
+		}
+		change.Flags = reader.FlagChanges(from, to, change.Flags)
 		answer.Candidates = append(answer.Candidates, change)
 		return true, nil
 	})

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"encoding/json"
 	"slices"
 	"time"
@@ -57,11 +58,24 @@ func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
 	for _, member := range hidden(reader, p, e, members) {
 		delete(members, member)
 	}
-	if basis, ok := members["basis"]; ok {
-		if basis = basisFor(reader, p, basis); basis == nil {
-			delete(members, "basis")
-		} else {
-			members["basis"] = basis
+	narrow := func(member string, to func(json.RawMessage) json.RawMessage) {
+		if raw, ok := members[member]; ok {
+			if raw = to(raw); raw == nil {
+				delete(members, member)
+			} else {
+				members[member] = raw
+			}
+		}
+	}
+	narrow("basis", func(raw json.RawMessage) json.RawMessage { return basisFor(reader, p, raw) })
+	if !reader.confidant() {
+		switch e.Kind {
+		case journey.RecordResults:
+			narrow("results", func(raw json.RawMessage) json.RawMessage { return reader.reported(p, e.Actor, raw) })
+		case journey.MoveProtocol:
+			narrow("flags", func(raw json.RawMessage) json.RawMessage {
+				return filtered(raw, func(list []protocol.FlagChange) []protocol.FlagChange { return reader.FlagChanges(p, p, list) })
+			})
 		}
 	}
 	if len(members) == 0 {
@@ -81,20 +95,42 @@ func basisFor(reader Reader, p *protocol.Protocol, raw json.RawMessage) json.Raw
 	if json.Unmarshal(raw, &members) != nil {
 		return nil
 	}
-	requirements, ok := members["requirements"]
-	if !ok {
+	changed := false
+	narrow := func(member string, to func(json.RawMessage) json.RawMessage) bool {
+		before, ok := members[member]
+		if !ok {
+			return true
+		}
+		after := to(before)
+		changed = changed || !bytes.Equal(before, after)
+		members[member] = after
+		return after != nil
+	}
+	readable := narrow("requirements", func(raw json.RawMessage) json.RawMessage {
+		return filtered(raw, func(list []activities.BasisRequirement) []activities.BasisRequirement {
+			shown := slices.Clone(list)
+			for i := range shown {
+				shown[i], _ = reader.BasisRequirement(p, shown[i])
+			}
+			return shown
+		})
+	})
+	if !reader.confidant() {
+		readable = narrow("flags", func(raw json.RawMessage) json.RawMessage {
+			return filtered(raw, func(list []protocol.Flag) []protocol.Flag { return reader.Flags(p, list) })
+		}) && readable
+		readable = narrow("derived", func(raw json.RawMessage) json.RawMessage {
+			return filtered(raw, func(list []protocol.Derived) []protocol.Derived { return reader.Derived(p, list) })
+		}) && readable
+		readable = narrow("conditions", func(raw json.RawMessage) json.RawMessage {
+			return filtered(raw, func(list []protocol.Condition) []protocol.Condition { return reader.Conditions(p, list) })
+		}) && readable
+	}
+	if !readable {
+		return nil
+	}
+	if !changed {
 		return raw
-	}
-	var list []activities.BasisRequirement
-	if json.Unmarshal(requirements, &list) != nil {
-		return nil
-	}
-	for i := range list {
-		list[i], _ = reader.BasisRequirement(p, list[i])
-	}
-	var err error
-	if members["requirements"], err = json.Marshal(list); err != nil {
-		return nil
 	}
 	shown, err := json.Marshal(members)
 	if err != nil {

@@ -55,6 +55,7 @@ func Parse(source []byte) (*Protocol, error) {
 	}
 	p.rules = p.compile()
 	p.prepare()
+	p.confide()
 	return p, nil
 }
 
@@ -211,16 +212,38 @@ func (p *Protocol) check() error {
 	return errors.Join(errs...)
 }
 
-// derivedKeys name the values that are computed from results.
-var derivedKeys = map[string]bool{
-	"age": true, "bmi": true, "office-systolic": true, "office-diastolic": true,
-	"ambulatory-day-systolic": true, "ambulatory-day-diastolic": true,
-	"ambulatory-night-systolic": true, "ambulatory-night-diastolic": true,
-	"ambulatory-24h-systolic": true, "ambulatory-24h-diastolic": true,
-	"age-at-operation": true, "path": true, "sex": true, "recipient-known": true, "abo-group": true, "clearance-difference": true,
-	"haematuria-samples": true, flagsForDiscussion: true,
-	"egfr-creatinine": true, "gfr-plasma-clearance": true, "creatinine-clearance": true,
-	"acr-mg-per-g": true, "acr-mg-per-mmol": true, "albumin-excretion": true,
+// derivedKeys name the values that are computed from results, each with the codes
+// of the results it is computed from.
+var derivedKeys = map[string][]string{
+	"age": nil, "age-at-operation": nil, "path": nil, "sex": nil, "recipient-known": nil,
+	"abo-group": {bloodTypeCode}, "bmi": sizeCodes,
+	"office-systolic": officeCodes, "office-diastolic": officeCodes,
+	"ambulatory-day-systolic": ambulatoryCodes, "ambulatory-day-diastolic": ambulatoryCodes,
+	"ambulatory-night-systolic": ambulatoryCodes, "ambulatory-night-diastolic": ambulatoryCodes,
+	"ambulatory-24h-systolic": ambulatoryCodes, "ambulatory-24h-diastolic": ambulatoryCodes,
+	"egfr-creatinine":      creatinineCodes,
+	"gfr-plasma-clearance": append([]string{"iohexol-dose", "iohexol-concentration", extravasationCode}, sizeCodes...),
+	"creatinine-clearance": clearanceCodes,
+	"clearance-difference": clearanceCodes,
+	"acr-mg-per-g":         {"9318-7", "14959-1"}, "acr-mg-per-mmol": {"9318-7", "14959-1"},
+	"albumin-excretion":  {"14956-7", "14957-5", "3167-4"},
+	"haematuria-samples": {"13945-1"},
+	// It counts flags, whatever they are computed from: see confide.
+	flagsForDiscussion: nil,
+}
+
+var (
+	sizeCodes       = []string{"8302-2", "29463-7"}
+	officeCodes     = []string{"85354-9", "8480-6", "8462-4"}
+	ambulatoryCodes = []string{"ambulatory-reading", "ambulatory-attempted", "8480-6", "8462-4"}
+	creatinineCodes = []string{"2160-0", "14682-9"}
+	clearanceCodes  = slices.Concat([]string{"2161-8", "3167-4"}, creatinineCodes, sizeCodes)
+)
+
+// readerPanels are the computed panels that readers get in place of their parts.
+var readerPanels = map[string]string{
+	"office-mean": "office-systolic", "ambulatory-day-mean": "ambulatory-day-systolic",
+	"ambulatory-night-mean": "ambulatory-night-systolic", "ambulatory-24h-mean": "ambulatory-24h-systolic",
 }
 
 // checkRequirement refuses combinations that the process could never satisfy,

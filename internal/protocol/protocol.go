@@ -54,6 +54,8 @@ type Protocol struct {
 	counts bool
 	// conditions counts them, and asked the facts that they ask for.
 	conditions, asked int
+	// kept is what is confidential.
+	kept confidences
 }
 
 // Requirement is one thing that must be known or done.
@@ -228,6 +230,9 @@ type Observation struct {
 	// YesNo marks a coded observation that is a question of yes and no.
 	YesNo bool     `yaml:"yes_no" doc:"a question of yes and no"`
 	Panel []string `yaml:"panel"`
+	// Confidential marks what is told in confidence: clinicians, the advocate and
+	// the committee read it, and it is never published.
+	Confidential bool `yaml:"confidential" doc:"told in confidence: only clinicians, the advocate, the committee and whoever recorded it read it, and it is never published"`
 }
 
 // Methods are the named choices between published methods.

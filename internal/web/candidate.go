@@ -342,7 +342,8 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	p := sc.protocol
 	person := activities.PersonOf(c)
 	report := p.Assess(person, results, sc.today)
-	conditions := report.Conditions
+	reader := v.reader()
+	conditions := reader.Conditions(p, report.Conditions)
 	if c.State.Operated != "" {
 		conditions = nil // what came after the operation answers none
 	}
@@ -352,8 +353,8 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m := candidateModel{
 		Name: v.name(c), Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since) + ", " + plural(days, "day"),
 		Wide: way.Wide(), Narrow: way.Narrow(), Sentence: way.sentence(),
-		Stuck: stands.Stuck, Expiring: stands.Expiring,
-		Facts: facts(sc, people), Gates: gates(sc, people, conditions), Flags: flagModels(p, c.State, flags),
+Stuck: stands.Stuck, Expiring: stands.Expiring,
+		Facts: facts(sc, people), Gates: gates(sc, people, conditions), Flags: flagModels(p, c.State, reader.Flags(p, flags)),
 		Blood: bloodWord(c.State.BloodType), Decision: plan(sc),
 		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
 	}
@@ -362,8 +363,8 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	} else {
 		m.Worst = noBand()
 	}
-	m.Derived = derivedModels(p, report.Derived)
-	m.Reported, m.Older = split(reportedModels(p, results), newestResults)
+	m.Derived = derivedModels(p, reader.Derived(p, report.Derived))
+	m.Reported, m.Older = split(reportedModels(p, reader.Results(p, results, entries)), newestResults)
 	m.Order = order(sc)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
 	for _, visit := range c.State.Visits {
@@ -520,14 +521,14 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	}
 	row.Status = statusMark(shown)
 	switch {
-	case state.ValidUntil == "" && state.InForce(sc.today) && state.Status != journey.NotApplicable:
+	case seen.ValidUntil == "" && state.InForce(sc.today) && state.Status != journey.NotApplicable:
 		row.Validity = "Does not expire"
-	case state.ValidUntil.Before(sc.today) && state.ValidUntil != "":
-		row.Validity = "Expired after " + dayWord(state.ValidUntil)
+	case seen.ValidUntil.Before(sc.today) && seen.ValidUntil != "":
+		row.Validity = "Expired after " + dayWord(seen.ValidUntil)
 		row.Expires = true
-	case state.ValidUntil != "":
-		row.Validity = "Valid until " + dayWord(state.ValidUntil)
-		if sc.candidate.State.Planned != "" && state.ValidUntil.Before(sc.candidate.State.Planned) && sc.candidate.State.Stage.BeforeOperation() {
+	case seen.ValidUntil != "":
+		row.Validity = "Valid until " + dayWord(seen.ValidUntil)
+		if sc.candidate.State.Planned != "" && seen.ValidUntil.Before(sc.candidate.State.Planned) && sc.candidate.State.Stage.BeforeOperation() {
 			row.Validity += ", before the planned day"
 			row.Expires = true
 		}
@@ -543,11 +544,11 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	if state.Collected != "" && r.Evidence == journey.ByResult {
 		detail = append(detail, "result of "+dayWord(state.Collected))
 	}
-	if state.SignedBy != "" {
-		detail = append(detail, personWord(people, state.SignedBy)+", "+dayWord(state.SignedOn))
+	if seen.SignedBy != "" {
+		detail = append(detail, personWord(people, seen.SignedBy)+", "+dayWord(seen.SignedOn))
 	}
-	if state.Awaiting != nil {
-		detail = append(detail, awaitingWord(*state.Awaiting, people)+"; a second signature is needed")
+	if seen.Awaiting != nil {
+		detail = append(detail, awaitingWord(*seen.Awaiting, people)+"; a second signature is needed")
 	}
 	if replaced {
 		detail = append(detail, api.ByClinicians)
@@ -626,6 +627,9 @@ func conditionWord(c protocol.Condition) string {
 		}
 	}
 	facts := strings.Join(known, ", ")
+	if c.Expression == "" { // the cause is not for the viewer
+		facts = lower(withheld)
+	}
 	switch c.Holds {
 	case journey.HoldsYes:
 		return "applies: " + facts
@@ -687,7 +691,7 @@ func flagModels(p *protocol.Protocol, state journey.State, flags []protocol.Flag
 		} else {
 			m.Rule = f.Threshold
 		}
-		if r, _ := state.Find(f.Requirement); f.Band != journey.Meets {
+		if r, ok := state.Find(f.Requirement); ok && f.Band != journey.Meets {
 			m.Needs = "Requirement: " + titleOf(p, f.Requirement) + ", " + lower(known(statusWords, r.Status))
 		}
 		list = append(list, m)

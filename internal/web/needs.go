@@ -187,13 +187,17 @@ func stuck(p *protocol.Protocol, v *viewer, s journey.State, overdue, today jour
 	for _, flag := range s.Flags {
 		if flag.Absolute && flag.Band == journey.Excludes {
 			if rule, ok := flagRule(p, flag.ID); ok {
-				list = append(list, rule.Title+" is an absolute exclusion")
+				if text := v.reader().Stop(p, flag.ID, rule.Title); !slices.Contains(list, text) {
+					list = append(list, text)
+				}
 			}
 		}
 	}
 	for _, r := range s.Requirements {
 		seen, replaced := v.reader().Requirement(p, r)
-		if replaced {
+		// That a confidential result waits for a signature keeps nobody stuck, and
+		// it looks like one that is not met.
+		if replaced && !v.reader().HidesFinding(p, r.ID) {
 			list = append(list, titleOf(p, r.ID)+" "+api.ByClinicians)
 		}
 		if seen.Status == journey.NotMet {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/mover"
@@ -182,7 +183,8 @@ func (s *server) moveRow(ctx context.Context, to *protocol.Protocol, c mover.Cha
 	list("Needed: ", to, c.Gained)
 	list("No longer needed: ", from, c.Lost)
 	list("To be done again: ", to, c.Again)
-	for _, f := range c.Flags {
+	reader := api.Reader{Role: journey.Administrator} // the page is theirs alone
+	for _, f := range reader.FlagChanges(from, to, c.Flags) {
 		row.Lines = append(row.Lines, flagChangeWord(from, to, f))
 	}
 	for _, d := range c.Fired {

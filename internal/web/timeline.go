@@ -54,6 +54,7 @@ func basisOf(sc scene, b activities.Basis, people map[string]string) *basisModel
 	if b.Protocol == "" {
 		return nil // an entry from before decisions kept it
 	}
+	b = sc.viewer.reader().Basis(sc.protocol, b)
 	m := &basisModel{Protocol: "protocol version " + b.Protocol, Digest: b.Digest, Derived: derivedModels(sc.protocol, b.Derived)}
 	if b.Title != "" {
 		m.Protocol = b.Title + ", version " + b.Protocol
@@ -172,12 +173,16 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	for _, change := range event.Plan {
 		text := titleOf(p, change.Requirement)
 		var causes []string
-		for _, id := range change.Causes {
+		shown, more := v.reader().Causes(p, change)
+		for _, id := range shown {
 			if id == journey.ByProtocol {
 				causes = append(causes, "the other version of the protocol")
 				continue
 			}
 			causes = append(causes, p.CauseTitle(id))
+		}
+		if more {
+			causes = append(causes, "what is not shown to your role")
 		}
 		if len(causes) > 0 {
 			text += ", because of " + strings.Join(causes, "; ")
@@ -188,7 +193,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			add("No longer needed", text)
 		}
 	}
-	for _, change := range event.Bands {
+	for _, change := range v.reader().Bands(p, event.Bands) {
 		text := p.CauseTitle(change.Flag) + ": "
 		switch {
 		case change.From == "":
@@ -238,13 +243,17 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	case journey.RecordResults:
 		var body command.RecordResults
 		read(e, &body)
-		add("Results", resultTitles(sc, body))
+		shown, more := v.reader().Reported(p, e.Actor, body.Results)
+		add("Results", resultTitles(sc, shown))
+		if more {
+			add("More results", withheld)
+		}
 	case journey.SignResults:
 		var body command.SignResults
 		read(e, &body)
 		add("Signed", titlesOf(p, event.Requirements))
-		add("Until", dayWord(event.On))
-		add("Verdict", map[journey.Verdict]string{journey.VerdictMet: "met", journey.VerdictNotMet: "not met"}[event.Verdict])
+		words("Until", "until", dayWord(event.On))
+		words("Verdict", "verdict", map[journey.Verdict]string{journey.VerdictMet: "met", journey.VerdictNotMet: "not met"}[event.Verdict])
 		words("Reason", "reason", body.Reason)
 	case journey.RecordReview:
 		var body command.RecordReview
@@ -306,7 +315,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body activities.Move
 		read(e, &body)
 		add("Protocol", strings.TrimSpace(body.From+" to "+event.Version))
-		for _, f := range body.Flags {
+		for _, f := range v.reader().FlagChanges(p, p, body.Flags) {
 			add("Flag", flagChangeWord(p, p, f))
 		}
 		for _, d := range event.Fired {
@@ -332,10 +341,10 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 // without its words: the codes of the event remain.
 func read(e record.Entry, into any) { _ = json.Unmarshal(e.Body, into) }
 
-func resultTitles(sc scene, body command.RecordResults) string {
+func resultTitles(sc scene, results []command.Result) string {
 	counts := map[string]int{}
 	var order []string
-	for _, r := range body.Results {
+	for _, r := range results {
 		title := r.Code.Display
 		if o, ok := sc.protocol.Observation(r.Code.Code); ok {
 			title = o.Title
