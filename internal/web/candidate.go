@@ -353,7 +353,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m := candidateModel{
 		Name: v.name(c), Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since) + ", " + plural(days, "day"),
 		Wide: way.Wide(), Narrow: way.Narrow(), Sentence: way.sentence(),
-Stuck: stands.Stuck, Expiring: stands.Expiring,
+		Stuck: stands.Stuck, Expiring: stands.Expiring,
 		Facts: facts(sc, people), Gates: gates(sc, people, conditions), Flags: flagModels(p, c.State, reader.Flags(p, flags)),
 		Blood: bloodWord(c.State.BloodType), Decision: plan(sc),
 		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
