@@ -296,27 +296,6 @@ func (b *LastCheck) Check(f *Faults) {
 // Code implements Body.
 func (b *LastCheck) Code(*journey.Command) {}
 
-// RecordOperation is the body of record-operation.
-type RecordOperation struct {
-	Outcome  journey.Outcome `json:"outcome"`
-	Side     journey.Side    `json:"side,omitempty"`
-	Approach string          `json:"approach,omitempty"`
-	Note     string          `json:"note,omitempty"`
-}
-
-// Check implements Body.
-func (b *RecordOperation) Check(f *Faults) {
-	f.oneOf("outcome", string(b.Outcome), true, string(journey.Removed), string(journey.StoppedNotRemoved))
-	f.side("side", b.Side, b.Outcome == journey.Removed)
-	f.oneOf("approach", b.Approach, false, "laparoscopic", "hand-assisted", "robotic", "mini-open", "open")
-	f.text("note", b.Note, false)
-}
-
-// Code implements Body.
-func (b *RecordOperation) Code(c *journey.Command) {
-	c.Outcome, c.Side = coded(b.Outcome), coded(b.Side)
-}
-
 // RecordVisit is the body of record-visit.
 type RecordVisit struct {
 	Visit   string          `json:"visit"`

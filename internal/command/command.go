@@ -47,6 +47,8 @@ var bodies = map[journey.Kind]func() Body{
 	journey.ResolveLastCheck:   func() Body { return &Reasoned{} },
 	journey.BeginOperation:     func() Body { return &Plain{} },
 	journey.RecordOperation:    func() Body { return &RecordOperation{} },
+	journey.AmendOperation:     func() Body { return &AmendOperation{} },
+	journey.RecordComplication: func() Body { return &RecordComplication{} },
 	journey.CompleteRecovery:   func() Body { return &Plain{} },
 	journey.RecordVisit:        func() Body { return &RecordVisit{} },
 	journey.Close:              func() Body { return &Plain{} },

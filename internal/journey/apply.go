@@ -82,6 +82,8 @@ func Apply(rules Rules, s State, e Event) State {
 		s.Operated = e.Today
 	case RecordOperation:
 		s.operate(rules, e)
+	case AmendOperation:
+		s.reoperate(rules, e)
 	case CompleteRecovery:
 		if s.Outcome == Removed {
 			s.enter(FollowUp, e.Today)

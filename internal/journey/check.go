@@ -35,6 +35,8 @@ var permissions = map[Kind][]permission{
 	ResolveLastCheck:   {{[]Role{Clinician}, []Stage{Scheduled}}},
 	BeginOperation:     {{[]Role{Clinician}, []Stage{Scheduled}}},
 	RecordOperation:    {{[]Role{Clinician}, []Stage{Operation}}},
+	AmendOperation:     {{[]Role{Clinician}, []Stage{Recovery, FollowUp}}},
+	RecordComplication: {{[]Role{Clinician}, []Stage{Operation, Recovery, FollowUp}}},
 	CompleteRecovery:   {{[]Role{Coordinator, Clinician}, []Stage{Recovery}}},
 	RecordVisit:        {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
 	Close:              {{[]Role{Coordinator}, []Stage{FollowUp}}},
@@ -58,7 +60,7 @@ var kindOrder = []Kind{
 	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
 	Schedule, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
-	CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
+	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	MoveProtocol,
 }
 
@@ -191,15 +193,9 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		return nil
 	},
 	BeginOperation: checkOperation,
-	RecordOperation: func(_ Rules, _ State, c Command) *Refusal {
-		switch {
-		case c.Outcome != Removed && c.Outcome != StoppedNotRemoved:
-			return invalid("outcome", "say how the operation ended", string(Removed), string(StoppedNotRemoved))
-		case c.Outcome == Removed && !validSide(c.Side):
-			return invalid("side", "name the side that was removed", string(Left), string(Right))
-		}
-		return nil
-	},
+	RecordOperation:    checkRecord,
+	AmendOperation:     checkAmendment,
+	RecordComplication: checkComplication,
 	CompleteRecovery: func(_ Rules, s State, c Command) *Refusal {
 		return unsettled(s, c.Kind, true)
 	},

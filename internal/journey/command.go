@@ -25,8 +25,10 @@ type Command struct {
 	Position Position `json:"position,omitempty"`
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Side     Side     `json:"side,omitempty"`
+	// Fate is what became of the kidney that was removed, once that is stated.
+	Fate Fate `json:"fate,omitempty"`
 	// On is the date the command is about: planned operation, re-review, end of
-	// a waiver, or the day whose deadlines Elapse fires.
+	// a waiver, a complication, or the day whose deadlines Elapse fires.
 	On Date `json:"on,omitempty"`
 	// Items are the disclosures or duties that were confirmed.
 	Items []string `json:"items,omitempty"`

@@ -90,6 +90,8 @@ const (
 	ResolveLastCheck   Kind = "resolve-last-check"
 	BeginOperation     Kind = "begin-operation"
 	RecordOperation    Kind = "record-operation"
+	AmendOperation     Kind = "amend-operation"
+	RecordComplication Kind = "record-complication"
 	CompleteRecovery   Kind = "complete-recovery"
 	RecordVisit        Kind = "record-visit"
 	Close              Kind = "close"
@@ -175,6 +177,21 @@ const (
 	Seen              Outcome = "seen"
 	NotReached        Outcome = "not-reached"
 )
+
+// Fate is what became of a kidney that was removed. It says nothing of whom it
+// was for.
+type Fate string
+
+// The fates of a kidney.
+const (
+	FateImplanted      Fate = "implanted"
+	FateImplantedOther Fate = "implanted-other"
+	FateNotImplanted   Fate = "not-implanted"
+	FateUnknown        Fate = "unknown"
+)
+
+// Fates lists what may become of a kidney.
+var Fates = []Fate{FateImplanted, FateImplantedOther, FateNotImplanted, FateUnknown}
 
 // Agreement says whether the blood-type samples agree.
 type Agreement string
