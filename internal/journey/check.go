@@ -192,7 +192,7 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		}
 		return nil
 	},
-	BeginOperation: checkOperation,
+	BeginOperation:     checkOperation,
 	RecordOperation:    checkRecord,
 	AmendOperation:     checkAmendment,
 	RecordComplication: checkComplication,

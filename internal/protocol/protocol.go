@@ -42,6 +42,10 @@ type Protocol struct {
 	AdvocateDuties []Item      `yaml:"advocate_duties"`
 	Reminders      []Reminder  `yaml:"reminders"`
 	Recovery       []Milestone `yaml:"recovery"`
+	// Complications are what may be recorded of an operation, ProcedureCodes how
+	// the operation is coded outside.
+	Complications  []Complication  `yaml:"complications"`
+	ProcedureCodes []ProcedureCode `yaml:"procedure_codes"`
 
 	source []byte
 	digest string

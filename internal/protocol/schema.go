@@ -36,6 +36,8 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Reminder]():          {"of", "days_before"},
 	reflect.TypeFor[Milestone]():         {"id", "title", "for", "source"},
 	reflect.TypeFor[Spacing]():           {"requirement", "days"},
+	reflect.TypeFor[Complication]():      {"id", "title", "source"},
+	reflect.TypeFor[ProcedureCode]():     {"id", "approaches", "system", "code", "display", "source"},
 	reflect.TypeFor[FlagRule]():          {"id", "title", "requirement", "of", "bands", "source"},
 	reflect.TypeFor[BandRule]():          {"band", "when"},
 	reflect.TypeFor[Fact]():              {"id", "title", "of", "type"},
