@@ -17,6 +17,7 @@ import (
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
@@ -217,7 +218,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	c.event.Plan = planChanges(p.Rules(), rules, state, next, c.report)
 	snapshot := Snapshot{
 		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
-		Results: c.results, Report: c.report, Today: in.Command.Today,
+		Results: c.results, Report: c.report, Operation: c.course, Today: in.Command.Today,
 	}
 	if snapshot.Previous, err = tx.Published(); err != nil {
 		return record.Draft{}, err
@@ -322,6 +323,8 @@ type commit struct {
 	// former are the results before the command.
 	former []result.Result
 	report protocol.Report
+	// course is the operation, if there was one.
+	course operation.Course
 }
 
 // staged reads the body that was staged under the command's id.
@@ -374,6 +377,9 @@ func (c *commit) carryOut() error {
 		if err := c.lastCheck(body); err != nil {
 			return err
 		}
+	}
+	if err := c.operate(); err != nil {
+		return err
 	}
 	c.assess()
 	switch body := c.decoded.(type) {

@@ -2,6 +2,7 @@ package activities
 
 import (
 	"candidacy/internal/journey"
+	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
@@ -15,6 +16,8 @@ type Snapshot struct {
 	State     journey.State
 	Results   []result.Result
 	Report    protocol.Report
+	// Operation is what is on record of the operation, empty before it.
+	Operation operation.Course
 	// Today is the calendar day of the command.
 	Today journey.Date
 	// Previous are the resources published so far, as they were published.

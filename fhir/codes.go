@@ -15,6 +15,8 @@ const (
 	typeObservation        = "Observation"
 	typeDetectedIssue      = "DetectedIssue"
 	typeClinicalImpression = "ClinicalImpression"
+	typeProcedure          = "Procedure"
+	typeCondition          = "Condition"
 )
 
 // Code systems of others.

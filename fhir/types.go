@@ -122,6 +122,27 @@ var types = map[string]resourceType{
 			dateParam("date", "clinical-date"),
 		},
 	},
+	typeProcedure: {
+		code: r4.ResourceTypeProcedure,
+		params: []param{
+			patientParam("patient", "clinical-patient"),
+			patientParam("subject", "Procedure-subject"),
+			tokenParam("code", "clinical-code", ""),
+			tokenParam("status", "Procedure-status", systemEventStatus),
+			dateParam("date", "clinical-date"),
+		},
+	},
+	typeCondition: {
+		code: r4.ResourceTypeCondition,
+		params: []param{
+			patientParam("patient", "clinical-patient"),
+			patientParam("subject", "Condition-subject"),
+			tokenParam("category", "Condition-category", ""),
+			tokenParam("code", "clinical-code", ""),
+			tokenParam("verification-status", "Condition-verification-status", systemVerificationStatus),
+			dateParam("onset-date", "Condition-onset-date"),
+		},
+	},
 }
 
 func (t resourceType) find(name string) (param, bool) {

@@ -45,13 +45,18 @@ var layers = map[string][]string{
 		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/planner", "candidacy/internal/result",
 	},
 	"candidacy/internal/record": {"candidacy/internal/journey", "candidacy/internal/result"},
+	"candidacy/internal/operation": {
+		"candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
+		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+	},
 	"candidacy/internal/engine": {},
 	"candidacy/activities": {
-		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
-		"candidacy/activities", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+		"candidacy/activities", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
+		"candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/intake": {"candidacy/internal/command", "candidacy/internal/result"},
 	"candidacy/internal/dispatch": {
@@ -64,12 +69,12 @@ var layers = map[string][]string{
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
 		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",
-		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
 		"candidacy/internal/mover",
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
-		"candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/system": {
 		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine",
@@ -100,6 +105,7 @@ var pure = []string{
 	"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
 	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/planner", "candidacy/internal/result", "candidacy/internal/journey",
 	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/workflows", "candidacy/internal/intake",
+	"candidacy/internal/operation",
 }
 
 type listed struct {

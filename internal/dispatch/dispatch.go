@@ -130,16 +130,19 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 
 // check applies the protocol's own expectations to what is reported.
 func check(p *protocol.Protocol, body command.Body, now time.Time) error {
-	results, ok := body.(*command.RecordResults)
-	if !ok {
-		if referral, ok := body.(*command.Referral); ok && !referral.BirthDate.Before(journey.DateOf(now, p.Zone())) {
-			return &command.Invalid{Faults: []command.Fault{{Field: "birth_date", Problem: "not in the past"}}}
-		}
-		return nil
-	}
 	var faults command.Faults
-	results.Future(&faults, now, p.Zone())
-	p.CheckResults(&faults, results.Results)
+	switch body := body.(type) {
+	case *command.Referral:
+		if !body.BirthDate.Before(journey.DateOf(now, p.Zone())) {
+			faults.Add("birth_date", "not in the past")
+		}
+	case *command.RecordResults:
+		body.Future(&faults, now, p.Zone())
+		p.CheckResults(&faults, body.Results)
+	case *command.RecordComplication:
+		body.Late(&faults, journey.DateOf(now, p.Zone()))
+		p.CheckComplication(&faults, body.Complication)
+	}
 	return faults.Err()
 }
 

@@ -1,0 +1,33 @@
+package record
+
+import (
+	"fmt"
+	"strings"
+
+	"candidacy/internal/journey"
+)
+
+// EntriesOf returns the candidate's entries of some kinds from the beginning, as
+// they stand before the command.
+func (t *Tx) EntriesOf(kinds ...journey.Kind) ([]Entry, error) {
+	args, marks := []any{t.candidate}, make([]string, len(kinds))
+	for i, kind := range kinds {
+		args = append(args, string(kind))
+		marks[i] = fmt.Sprintf("$%d", i+2)
+	}
+	rows, err := t.tx.QueryContext(t.ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 AND kind IN ("+ //nolint:gosec // placeholders only
+		strings.Join(marks, ", ")+") ORDER BY seq", args...)
+	if err != nil {
+		return nil, fmt.Errorf("read entries: %w", err)
+	}
+	defer rows.Close()
+	var entries []Entry
+	for rows.Next() {
+		e, err := scanEntry(rows)
+		if err != nil {
+			return nil, fmt.Errorf("read entries: %w", err)
+		}
+		entries = append(entries, e)
+	}
+	return entries, rows.Err()
+}
