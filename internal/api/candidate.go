@@ -10,6 +10,7 @@ import (
 
 	"candidacy/internal/access"
 	"candidacy/internal/journey"
+	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
@@ -30,8 +31,10 @@ type candidate struct {
 	Results      []result.Result    `json:"results"`
 	Deadlines    []journey.Deadline `json:"deadlines"`
 	// Allowed lists the commands that the reader's role may give now.
-	Allowed  []journey.Kind `json:"allowed"`
-	Timeline []moment       `json:"timeline"`
+	Allowed []journey.Kind `json:"allowed"`
+	// Operation is there once something of it is on record.
+	Operation *operationView `json:"operation,omitempty"`
+	Timeline  []moment       `json:"timeline"`
 }
 
 type identity struct {
@@ -115,6 +118,13 @@ func (s *server) candidate(c echo.Context) error {
 		return err
 	}
 	answer.Results = orEmpty(reader.Results(p, results, entries))
+	course, err := operation.Of(entries)
+	if err != nil {
+		return err
+	}
+	if answer.Operation, err = operationOf(reader, p, found.State, course, answer.Results); err != nil {
+		return err
+	}
 	if answer.Timeline, err = timeline(reader, p, entries); err != nil {
 		return err
 	}
