@@ -73,7 +73,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/web": {
 		"candidacy/internal/mover",
-		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
+		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/system": {

@@ -9,6 +9,7 @@ import (
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
@@ -23,6 +24,8 @@ type scene struct {
 	advocates []record.Account
 	// code is the kind of result that is to be recorded.
 	code string
+	// course is the operation, if there was one.
+	course operation.Course
 }
 
 // action is how one command is asked for.
@@ -211,12 +214,17 @@ func init() {
 		},
 		journey.RecordOperation: {
 			Title: "Record the operation", Button: "Record the operation", Done: "The operation is recorded.",
-			Fields: operationFields,
-			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
-				return &command.RecordOperation{
-					Outcome: journey.Outcome(v.Get("outcome")), Side: journey.Side(v.Get("side")), Approach: v.Get("approach"), Note: v.Get("note"),
-				}, nil
-			},
+			Hint: recordHint, Fields: operationFields, Body: operationBody,
+		},
+		journey.AmendOperation: {
+			Title: "Amend the operation record", Button: "Amend the record", Done: "The operation record is amended.",
+			Hint:   "The form holds the record as it stands. What you send stands from then on, and what it replaces stays in the history.",
+			Fields: amendFields, Body: amendBody,
+		},
+		journey.RecordComplication: {
+			Title: "Record a complication", Button: "Record the complication", Done: "The complication is recorded.",
+			Hint:   "The Clavien-Dindo grade is computed from the treatment. It stays open while something that could raise it is not stated.",
+			Fields: complicationFields, Body: complicationBody,
 		},
 		journey.CompleteRecovery: {
 			Title: "Complete the recovery", Button: "Complete", Done: "The recovery is complete.", Fields: noteOnly, Body: plainBody,
@@ -476,19 +484,6 @@ func lastCheckFields(scene) []field {
 		{Name: "blood_type_first", Label: "Blood type on the first report", Type: "text", Hint: "With Rh, such as O positive.", Complete: "off"},
 		{Name: "blood_type_second", Label: "Blood type on the second report", Type: "text", Complete: "off"},
 		sideField(false, ""),
-	}
-}
-
-func operationFields(scene) []field {
-	return []field{
-		{Name: "outcome", Label: "How it ended", Type: "radio", Options: []option{
-			{string(journey.Removed), "The kidney was removed"}, {string(journey.StoppedNotRemoved), "Stopped, no kidney removed"},
-		}},
-		sideField(true, "Needed when a kidney was removed."),
-		{Name: "approach", Label: "Approach", Type: "select", Optional: true, Options: []option{
-			{"", "Not stated"}, {"laparoscopic", "Laparoscopic"}, {"hand-assisted", "Hand-assisted"}, {"robotic", "Robotic"}, {"mini-open", "Mini-open"}, {"open", "Open"},
-		}},
-		noteField(),
 	}
 }
 

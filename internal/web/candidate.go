@@ -19,6 +19,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
+	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
@@ -52,6 +53,7 @@ type candidateModel struct {
 	Decision   []fact
 	Visits     []visitModel
 	Recovery   []milestoneModel
+	Operation  *operationModel
 	Order      *orderModel
 	Timeline   []entryModel
 	Earlier    []entryModel
@@ -233,6 +235,8 @@ func (s *server) command(c echo.Context) error {
 		fieldOf = checkedField
 	case journey.RecordResults:
 		fieldOf = resultField(sc.protocol, sc.code)
+	case journey.RecordOperation, journey.AmendOperation, journey.RecordComplication:
+		fieldOf = operationField
 	}
 	if len(problems) > 0 {
 		try.problems = append(problems, remaining(body, problems, fieldOf)...)
@@ -300,6 +304,15 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 		return scene{}, err
 	}
 	sc := scene{protocol: p, viewer: v, candidate: c, today: s.today(p.Zone()), code: code}
+	if c.State.Operated != "" {
+		entries, err := s.Store.Entries(ctx, c.ID)
+		if err != nil {
+			return sc, err
+		}
+		if sc.course, err = operation.Of(entries); err != nil {
+			return sc, err
+		}
+	}
 	accounts, err := s.Store.Accounts(ctx)
 	if err != nil {
 		return sc, err
@@ -374,6 +387,9 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		})
 	}
 	m.Recovery = recovery(sc)
+	if m.Operation, err = operationSection(sc, reader.Results(p, results, entries), people); err != nil {
+		return candidateModel{}, err
+	}
 	m.Needs, m.MoreNeeds = split(stands.Needs, nextNeeds)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.addForms(sc, try)

@@ -57,7 +57,7 @@ func loadPages(a assets) (pages, error) {
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
-		"templates/layout.html", "templates/form.html")
+		"templates/layout.html", "templates/form.html", "templates/operation.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
 	}

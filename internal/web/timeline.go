@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"slices"
+	"strconv"
 	"strings"
 
 	"candidacy/activities"
@@ -142,6 +143,7 @@ var entryWords = map[journey.Kind]string{
 	journey.Schedule: "Day of the operation set", journey.CancelOperation: "Operation cancelled",
 	journey.ConfirmLastCheck: "Last check", journey.ResolveLastCheck: "Mismatch of the last check resolved",
 	journey.BeginOperation: "Operation began", journey.RecordOperation: "Operation recorded",
+	journey.AmendOperation: "Operation record amended", journey.RecordComplication: "Complication recorded",
 	journey.CompleteRecovery: "Recovery completed", journey.RecordVisit: "Follow-up visit recorded", journey.Close: "Journey closed",
 	journey.Withdraw: "Withdrawn", journey.Hold: "Put on hold", journey.Resume: "Resumed", journey.Decline: "Declined",
 	journey.MoveProtocol: "Moved to another version of the protocol",
@@ -296,6 +298,25 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		add("Outcome", known(outcomeWords, event.Outcome))
 		add("Side", side)
 		add("Approach", body.Approach)
+		words("Note", "note", body.Note)
+	case journey.AmendOperation:
+		var body command.AmendOperation
+		read(e, &body)
+		add("Replaces", "entry "+strconv.FormatInt(body.Replaces, 10))
+		add("Outcome", known(outcomeWords, event.Outcome))
+		add("Side", side)
+		words("Reason", "reason", body.Reason)
+	case journey.RecordComplication:
+		var body command.RecordComplication
+		read(e, &body)
+		add("Complication", p.ComplicationTitle(body.Complication))
+		add("Day", dayWord(event.On))
+		if body.Replaces > 0 {
+			add("Corrects", "entry "+strconv.FormatInt(body.Replaces, 10))
+		}
+		if body.EnteredInError {
+			add("Status", "Entered in error")
+		}
 		words("Note", "note", body.Note)
 	case journey.RecordVisit:
 		var body command.RecordVisit
