@@ -139,6 +139,8 @@ type script struct {
 	at        time.Time
 	candidate string
 	step      int
+	// seq is the number of the last entry that was given.
+	seq int64
 }
 
 func newScript(store *record.Store, d *dispatch.Dispatcher, m manifest, p person, base journey.Date, now time.Time) *script {
@@ -176,7 +178,7 @@ func (s *script) give(ctx context.Context, actor string, role journey.Role, kind
 	if err != nil {
 		return fmt.Errorf("%s on %s: %w", kind, journey.DateOf(s.at, s.dispatcher.Current.Zone()), err)
 	}
-	s.candidate = receipt.Candidate
+	s.candidate, s.seq = receipt.Candidate, receipt.Seq
 	return nil
 }
 

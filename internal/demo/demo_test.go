@@ -221,7 +221,7 @@ func TestHistoriesHoldNoPerson(t *testing.T) {
 	// staff.
 	forbidden := []string{
 		"dictated", "One artery", "Good understanding", "candidate weighed", "longer vein", "disclosures",
-		"whole picture", "Outside", "Tolerance test", "Asked for a pause", "Kept between", "No complication",
+		"whole picture", "Outside", "Tolerance test", "Asked for a pause", "Kept between", "No complication", "other theatre", "Settled with",
 		"R-c0", "iohexol", "mg/dL",
 	}
 	for _, p := range people.Candidates {

@@ -458,13 +458,14 @@ func (s *script) operate(ctx context.Context) error {
 
 func (s *script) afterOperation(ctx context.Context) error {
 	s.on(s.operation(), 11, 50)
-	return s.give(ctx, surgeon, journey.Clinician, journey.RecordOperation, &command.RecordOperation{
-		Outcome: journey.Removed, Side: journey.Left, Approach: "laparoscopic", Note: "No complication.",
-	})
+	return s.give(ctx, surgeon, journey.Clinician, journey.RecordOperation, s.operationRecord())
 }
 
 // recover ends recovery and keeps the visits whose day has come.
 func (s *script) recover(ctx context.Context) error {
+	if err := s.aftermath(ctx); err != nil {
+		return err
+	}
 	s.on(s.operation().AddDays(7), 10, 30)
 	if err := s.visit(ctx, "week-1"); err != nil {
 		return err
