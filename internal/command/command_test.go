@@ -34,6 +34,8 @@ var good = map[journey.Kind]string{
 	journey.ResolveLastCheck:   `{"reason":"band replaced"}`,
 	journey.BeginOperation:     ``,
 	journey.RecordOperation:    `{"outcome":"removed","side":"left","approach":"laparoscopic"}`,
+	journey.AmendOperation:     `{"record":{"outcome":"removed","side":"left","kidney":{"fate":"implanted"}},"replaces":31,"reason":"the fate is known"}`,
+	journey.RecordComplication: `{"complication":"ileus","on":"2026-12-03","treatment":{"other_drugs":"no","intervention":"none"}}`,
 	journey.CompleteRecovery:   `{}`,
 	journey.RecordVisit:        `{"visit":"week-1","outcome":"seen"}`,
 	journey.Close:              `{}`,
@@ -341,6 +343,10 @@ func fill(v reflect.Value, text, id string, isID bool) {
 		}
 	case reflect.Bool:
 		v.SetBool(true)
+	case reflect.Int, reflect.Int64:
+		v.SetInt(1981)
+	case reflect.Float64:
+		v.SetFloat(1981)
 	default:
 		panic("a body holds a " + v.Kind().String() + ": teach the test to fill it")
 	}
@@ -397,6 +403,9 @@ func TestWhatIsCoded(t *testing.T) {
 		{journey.Schedule, good[journey.Schedule], journey.Command{On: "2026-12-01"}},
 		{journey.CancelOperation, good[journey.CancelOperation], journey.Command{Reasoned: true}},
 		{journey.RecordOperation, good[journey.RecordOperation], journey.Command{Outcome: journey.Removed, Side: journey.Left}},
+		{journey.RecordOperation, whole(nil), journey.Command{Outcome: journey.Removed, Side: journey.Left, Fate: journey.FateImplanted}},
+		{journey.AmendOperation, good[journey.AmendOperation], journey.Command{Outcome: journey.Removed, Side: journey.Left, Fate: journey.FateImplanted, Reasoned: true}},
+		{journey.RecordComplication, good[journey.RecordComplication], journey.Command{On: "2026-12-03"}},
 		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},
 		{journey.Decline, good[journey.Decline], journey.Command{Reasoned: true}},
 		{journey.MoveProtocol, good[journey.MoveProtocol], journey.Command{Version: "2027.1", Reasoned: true}},

@@ -307,7 +307,9 @@ func (b *RecordOperation) checkTimes(f *Faults, at func(string) string) {
 				}
 				faulty[name] = gap < 0 || gap > most
 			}
-			before = name
+			if !faulty[name] { // the next is held against the last that can be right
+				before = name
+			}
 		}
 	}
 	_, c := known[clamped]
