@@ -265,6 +265,9 @@ func (s *server) command(c echo.Context) error {
 			try.key = key
 		}
 	}
+	if slices.Contains(operation.Kinds, kind) {
+		try.problems = inLabels(try.problems)
+	}
 	// What is on record may have changed since the form was made.
 	if found, err = s.find(ctx, v, found.ID); err != nil {
 		return err

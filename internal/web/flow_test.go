@@ -349,6 +349,7 @@ func TestAfterDecision(t *testing.T) {
 	post("clem", 422, journey.RecordOperation, "outcome", "removed").has(t, `href="#record-operation-side-0"`)
 	post("clem", 303, journey.RecordOperation, "outcome", "removed", "side", "left", "approach", "robotic")
 	people["clem"].get("/candidates/"+id).has(t, "Follow-up visits", "First visit, about one week")
+	amendments(t, w, id, post)
 	w.day("2026-10-09")
 	people = map[string]*browser{}
 	post("cora", 303, journey.RecordVisit, "visit", "week-1", "outcome", "seen", "note", "Well.")

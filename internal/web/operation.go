@@ -168,6 +168,21 @@ func operationField(name string) string {
 	}
 }
 
+// inLabels names fields in a problem by their labels: people see no paths.
+func inLabels(problems []problem) []problem {
+	var pairs []string
+	for _, f := range append(recordFields(), treatmentFields()...) {
+		if strings.ContainsAny(f.Name, "._") {
+			pairs = append(pairs, "record."+f.Name, lower(f.Label), f.Name, lower(f.Label))
+		}
+	}
+	named := strings.NewReplacer(pairs...)
+	for i := range problems {
+		problems[i].Text = capital(named.Replace(problems[i].Text))
+	}
+	return problems
+}
+
 func treatmentFields() []field {
 	answers := func(name, label, hint string) field { return yesNo("treatment."+name, label, hint) }
 	return []field{
