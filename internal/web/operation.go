@@ -455,7 +455,7 @@ func operationSection(sc scene, results []result.Result, people map[string]strin
 }
 
 func (m *operationModel) compare(lines []operation.Compared) {
-	differing := 0
+	differing, compared := 0, 0
 	for _, c := range lines {
 		row := comparedModel{
 			Title: c.Title, Imaged: cmp.Or(c.Imaged, "–"), Found: cmp.Or(c.Found, "–"), Verdict: known(verdictWords, c.Verdict), Differs: c.Verdict == operation.Differs,
@@ -466,11 +466,18 @@ func (m *operationModel) compare(lines []operation.Compared) {
 		if row.Differs {
 			differing++
 		}
+		if row.Differs || c.Verdict == operation.Agrees {
+			compared++
+		}
 		m.Comparison = append(m.Comparison, row)
 	}
-	m.Compares = "What was found does not differ from imaging where both are known."
-	if differing > 0 {
+	switch {
+	case differing > 0:
 		m.Compares = "What was found differs from imaging in " + plural(differing, "line") + "."
+	case compared > 0:
+		m.Compares = "What was found agrees with imaging wherever both are known."
+	default:
+		m.Compares = "There is nothing yet to compare."
 	}
 }
 
