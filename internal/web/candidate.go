@@ -403,6 +403,14 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	return m, nil
 }
 
+// shownValue is a value with its unit, nothing without a value.
+func shownValue(shown, unit string) string {
+	if shown == "" {
+		return ""
+	}
+	return strings.TrimSpace(shown + " " + unitWord(unit))
+}
+
 // parted sets the flags apart that call for nothing.
 func parted(flags []flagModel) (raised, calm []flagModel) {
 	for _, f := range flags {
@@ -718,7 +726,7 @@ func flagModels(p *protocol.Protocol, state journey.State, flags []protocol.Flag
 	for _, f := range flags {
 		m := flagModel{
 			Flag: f, Mark: bandMark(f.Band, f.Absolute && f.Band == journey.Excludes),
-			Number: strings.TrimSpace(f.Shown + " " + unitWord(f.Unit)), Sources: inputs(p, f.Inputs),
+			Number: shownValue(f.Shown, f.Unit), Sources: inputs(p, f.Inputs),
 		}
 		if rule, ok := flagRule(p, f.ID); ok {
 			m.Scale = scale(rule, f)

@@ -172,10 +172,11 @@ func (s *server) paper(ctx context.Context, c record.Candidate, kind journey.Kin
 		if err != nil {
 			return nil, err
 		}
+		recorded = readingWord(recorded)
 		if l.Compare == protocol.CompareAnswer {
-			recorded = ""
+			recorded = "to be asked"
 		}
-		lines = append(lines, paperLine{l.Title, l.From, readingWord(recorded)})
+		lines = append(lines, paperLine{l.Title, l.From, recorded})
 	}
 	return lines, nil
 }

@@ -281,6 +281,21 @@ func testBasis(t *testing.T, w *world, id string) {
 	}
 }
 
+// screens records and signs the negative infection tests that an operation needs.
+func (w *world) screens(id, day string) {
+	w.t.Helper()
+	var screens []command.Result
+	negative := answerTo(w.t, w.protocol, "56888-1", "Negative")
+	for _, code := range []string{"56888-1", "5196-1", "13952-7", "16128-1"} {
+		screens = append(screens, command.Result{
+			Identifier: result.Identifier{System: "urn:test", Value: code}, Status: result.Final,
+			Code: result.Coding{Code: code}, Coded: &negative, Effective: day,
+		})
+	}
+	w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: screens})
+	w.sign(id)
+}
+
 // TestAfterDecision takes an approved candidate to the end of the follow-up by
 // the forms of the page.
 func TestAfterDecision(t *testing.T) {
@@ -295,16 +310,7 @@ func TestAfterDecision(t *testing.T) {
 	w.give("clem", id, journey.WaiveRequirement, &command.WaiveRequirement{Requirement: "acr", Until: "2026-12-01", Reason: "Settled by the 24-hour collection."})
 	w.approve(id)
 	testBasis(t, w, id)
-	var screens []command.Result
-	negative := answerTo(t, w.protocol, "56888-1", "Negative")
-	for _, code := range []string{"56888-1", "5196-1", "13952-7", "16128-1"} {
-		screens = append(screens, command.Result{
-			Identifier: result.Identifier{System: "urn:test", Value: code}, Status: result.Final,
-			Code: result.Coding{Code: code}, Coded: &negative, Effective: "2026-09-15",
-		})
-	}
-	w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: screens})
-	w.sign(id)
+	w.screens(id, "2026-09-15")
 	people := map[string]*browser{}
 	post := func(who string, want int, kind journey.Kind, form ...string) answer {
 		t.Helper()
