@@ -104,15 +104,23 @@ const (
 
 // The choices of an operation record; common practice.
 var (
-	Approaches        = []string{"laparoscopic", "hand-assisted", "robotic", "mini-open", "open"}
 	ConversionReasons = []string{"bleeding", "organ-injury", "adhesions", "anatomy", "no-progress", "not-tolerated", "equipment", PlanChanged, "other"}
 	ExtractionSites   = []string{"pfannenstiel", "lower-midline", "upper-midline", "umbilical", "iliac-fossa", "flank", "vaginal", "other"}
 	VesselControls    = []string{"stapler", "suture", "metal-clip", PolymerClip, "other"}
 	KidneyConditions  = []string{KidneyGood, KidneyRepaired, KidneyDiscarded}
 	FlushQualities    = []string{"clear", "patchy", "poor"}
 	BenchFindings     = []string{"none", "extra-artery", "artery-injury", "vein-injury", "ureter-injury", "capsule-tear", "cyst", "atheroma", "other"}
+	Approaches        = approaches()
 	StopReasons       = []string{"anaesthesia", "donor-unstable", "bleeding", "organ-injury", "anatomy", "finding", "equipment", "recipient", "other"}
 )
+
+func approaches() []string {
+	list := make([]string, len(journey.Approaches))
+	for i, a := range journey.Approaches {
+		list[i] = string(a)
+	}
+	return list
+}
 
 // instantField is one instant of a record.
 type instantField struct{ name, text string }

@@ -46,6 +46,8 @@ type Protocol struct {
 	// the operation is coded outside.
 	Complications  []Complication  `yaml:"complications"`
 	ProcedureCodes []ProcedureCode `yaml:"procedure_codes"`
+	// BeforeOperation is what leads from the plan of an operation to its beginning.
+	BeforeOperation BeforeOperation `yaml:"before_operation"`
 
 	source []byte
 	digest string

@@ -131,7 +131,17 @@ func recordFields() []field {
 
 const recordHint = "Only how it ended, and the side, must be given now. What else is left empty is shown as missing, and can be added in an amendment. Times are in the programme's time zone; a slip in their order is refused."
 
-func operationFields(scene) []field { return recordFields() }
+// operationFields know the approach that the theatre was booked for, and nothing
+// else: what happened is for the surgeon to say.
+func operationFields(s scene) []field {
+	fields := recordFields()
+	for i := range fields {
+		if fields[i].Name == "planned_approach" {
+			fields[i].Value = string(s.candidate.State.Approach)
+		}
+	}
+	return fields
+}
 
 // amendFields hold the record as it stands: what is sent is the whole of it.
 func amendFields(s scene) []field {
