@@ -47,6 +47,7 @@ func Diff(from, to *Protocol) []Change {
 	compare("protocol", "", header(from), header(to))
 	compare("methods", "", from.Methods, to.Methods)
 	compare("timers", "", from.Timers, to.Timers)
+	compare("medicines", "", from.medicines(), to.medicines())
 	changes = append(changes, diffRules("quorum", from.Quorum, to.Quorum, func(s Seat) string { return s.ID })...)
 	changes = append(changes, diffRules("facts", from.Facts, to.Facts, func(f Fact) string { return f.ID })...)
 	changes = append(changes, diffRules("requirements", from.Requirements, to.Requirements, func(r Requirement) string { return r.ID })...)
@@ -55,6 +56,7 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("advocate_duties", from.AdvocateDuties, to.AdvocateDuties, func(i Item) string { return i.ID })...)
 	changes = append(changes, diffRules("reminders", from.Reminders, to.Reminders, func(r Reminder) string { return string(r.Of) })...)
 	changes = append(changes, diffRules("recovery", from.Recovery, to.Recovery, func(m Milestone) string { return m.ID })...)
+	changes = append(changes, diffRules("contacts", from.Contacts, to.Contacts, func(c Contact) string { return c.ID })...)
 	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
 }
