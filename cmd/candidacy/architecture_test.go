@@ -44,13 +44,20 @@ var layers = map[string][]string{
 		"candidacy/internal/clinical/medicines", "candidacy/internal/clinical/pressure", "candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine",
 		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/planner", "candidacy/internal/result",
 	},
+	"candidacy/internal/recovery": {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol"},
+	"candidacy/internal/medication": {
+		"candidacy/internal/clinical", "candidacy/internal/clinical/medicines", "candidacy/internal/command", "candidacy/internal/journey",
+		"candidacy/internal/protocol", "candidacy/internal/result",
+	},
 	"candidacy/internal/record": {"candidacy/internal/journey", "candidacy/internal/result"},
 	"candidacy/internal/engine": {},
 	"candidacy/activities": {
+		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
+		"candidacy/internal/command", "candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/activities", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/intake": {"candidacy/internal/command", "candidacy/internal/result"},
@@ -63,10 +70,12 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
+		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
+		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/mover",
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
@@ -100,6 +109,7 @@ var pure = []string{
 	"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
 	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/planner", "candidacy/internal/result", "candidacy/internal/journey",
 	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/workflows", "candidacy/internal/intake",
+	"candidacy/internal/recovery", "candidacy/internal/medication",
 }
 
 type listed struct {

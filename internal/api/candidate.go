@@ -12,6 +12,7 @@ import (
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
+	"candidacy/internal/recovery"
 	"candidacy/internal/result"
 )
 
@@ -29,6 +30,10 @@ type candidate struct {
 	Flags        []protocol.Flag    `json:"flags"`
 	Results      []result.Result    `json:"results"`
 	Deadlines    []journey.Deadline `json:"deadlines"`
+	// Recovery is the dated plan of whoever has donated.
+	Recovery []recovery.Line `json:"recovery,omitempty"`
+	// Medicines are what is taken, for the care team.
+	Medicines *medicineList `json:"medicines,omitempty"`
 	// Allowed lists the commands that the reader's role may give now.
 	Allowed  []journey.Kind `json:"allowed"`
 	Timeline []moment       `json:"timeline"`
@@ -55,6 +60,8 @@ type state struct {
 	Operated  journey.Date      `json:"operated,omitempty"`
 	Outcome   journey.Outcome   `json:"outcome,omitempty"`
 	Visits    []journey.Visit   `json:"visits,omitempty"`
+	// DonorLink is the last day of the link to the donor's own page.
+	DonorLink journey.Date `json:"donor_link,omitempty"`
 }
 
 // requirement is the state of one requirement with what the protocol says.
@@ -118,6 +125,18 @@ func (s *server) candidate(c echo.Context) error {
 	if answer.Timeline, err = timeline(reader, p, entries); err != nil {
 		return err
 	}
+	today := journey.DateOf(s.Now(), p.Zone())
+	if _, answer.Recovery, err = RecoveryPlan(p, found.State, entries, today); err != nil {
+		return err
+	}
+	medicines, notes, err := reader.Medicines(p, found.State, entries, results)
+	if err != nil {
+		return err
+	}
+	if medicines.On != "" {
+		medicines.Current = orEmpty(medicines.Current)
+		answer.Medicines = &medicineList{medicines, orEmpty(notes)}
+	}
 	if reader.SeesRecipient() {
 		answer.Recipient = found.Recipient
 	}
@@ -135,7 +154,7 @@ func stateOf(s journey.State) state {
 	return state{
 		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
 		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
-		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits,
+		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, DonorLink: s.DonorLink,
 	}
 }
 

@@ -277,11 +277,12 @@ func named(err error, noun string, list List) string {
 
 // rename puts the names of medicines where a text has their places.
 func rename(text, noun string, list List) string {
+	var pairs []string
 	// From the end, so that "product 1" is not found in "product 12".
 	for i := len(list.Current); i > 0; i-- {
-		text = strings.ReplaceAll(text, fmt.Sprintf("%s %d", noun, i), list.Current[i-1].Name)
+		pairs = append(pairs, fmt.Sprintf("%s %d", noun, i), list.Current[i-1].Name)
 	}
-	return text
+	return strings.NewReplacer(pairs...).Replace(text)
 }
 
 // inputsOf are the inputs of one medicine.
