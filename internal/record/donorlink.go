@@ -50,6 +50,9 @@ func (t *Tx) LinkTaken(digest string) (bool, error) {
 // recognised by. The secret is stored nowhere.
 func NewDonorSecret() (text, digest string) { return secret("") }
 
+// DonorDigest is what a secret is recognised by.
+func DonorDigest(secret string) string { return secretDigest(secret) }
+
 // LinkedCandidate returns the candidate whose own page a secret opens: while the
 // link is neither revoked nor over, and the journey has not ended. It is
 // ErrNotFound otherwise, whatever the reason.

@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"maps"
 	"net/url"
 	"slices"
 	"strings"
@@ -23,6 +24,8 @@ type scene struct {
 	advocates []record.Account
 	// code is the kind of result that is to be recorded.
 	code string
+	// entries are the candidate's record.
+	entries []record.Entry
 }
 
 // action is how one command is asked for.
@@ -266,6 +269,7 @@ func init() {
 			Body:   plainBody,
 		},
 	}
+	maps.Copy(actions, aftercareActions())
 }
 
 func advocateFields(s scene) []field {
