@@ -150,15 +150,16 @@ func paracetamol(p *protocol.Protocol, list List, results []result.Result) []Not
 		note.Text += "; whether it is within can't be told"
 	}
 	for _, reason := range total.Conclusion.Reasons {
-		if reason.Weight == clinical.NotKnown {
+		// The hours between doses have a note of their own.
+		if reason.Weight == clinical.NotKnown && !strings.Contains(reason.Text, "intakes") {
 			note.Text += "; " + rename(reason.Text, "product", list)
 		}
 	}
 	notes := []Note{note}
 	for _, w := range append(slices.Clone(total.Warnings), total.Conclusion.Warnings...) {
-		// The times of day are not on record: of several products no interval
-		// is known.
-		if w.Code == medicines.LowerCapNotExcluded || w.Code == medicines.IntervalTooShort && products > 1 {
+		// What is not known stands in the note above. The times of day are not on
+		// record: of several products no interval is known.
+		if w.Code == medicines.LowerCapNotExcluded || w.Code == medicines.ContentNotKnown || w.Code == medicines.IntervalTooShort && products > 1 {
 			continue
 		}
 		notes = append(notes, Note{Code: string(w.Code), Text: "Paracetamol: " + rename(w.Message, "product", list), Warning: true, Source: rules.Source, OnResults: true})

@@ -148,7 +148,7 @@ func (l *Line) end(m protocol.Milestone, from protocol.Anchor, days map[protocol
 			until = from
 		}
 		l.Until = days[until].AddDays(m.UntilDays)
-		if l.Until == "" {
+		if l.Until == "" && !slices.Contains(l.WaitsFor, until) {
 			l.EndsWith = until
 		}
 	case m.For == protocol.ForTeam && !m.ForLife:
