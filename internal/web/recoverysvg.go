@@ -22,7 +22,7 @@ const pictureDays = 98
 // recoveryPicture draws what the donor may and may not do from the operation on,
 // one line each, with today. It says nothing that the table does not.
 func recoveryPicture(operated, today journey.Date, lines []recovery.Line) template.HTML {
-	const left, right, top, stride, days = 250, 980, 34, 24, pictureDays
+	const left, right, top, stride, days = 250, 965, 34, 24, pictureDays
 	x := func(day journey.Date) int {
 		n := min(max(operated.DaysUntil(day), 0), days)
 		return left + n*(right-left)/days
