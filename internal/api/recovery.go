@@ -2,7 +2,6 @@ package api
 
 import (
 	"candidacy/activities"
-	"candidacy/internal/clinical"
 	"candidacy/internal/journey"
 	"candidacy/internal/medication"
 	"candidacy/internal/protocol"
@@ -101,7 +100,7 @@ func (r Reader) Medicines(p *protocol.Protocol, s journey.State, entries []recor
 	}
 	for i, note := range notes {
 		if note.OnResults {
-			notes[i].Inputs = []clinical.Input{}
+			notes[i].Inputs = nil
 			notes[i].Text = "Paracetamol: " + ByClinicians
 		}
 	}
