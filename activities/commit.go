@@ -223,6 +223,9 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	if snapshot.Previous, err = tx.Published(); err != nil {
 		return record.Draft{}, err
 	}
+	if snapshot.Stay, snapshot.Medicines, err = c.aftercare(); err != nil {
+		return record.Draft{}, err
+	}
 	resources, err := a.Publisher.Publish(snapshot)
 	if err != nil {
 		// It would fail again and again, and hold the candidate up for ever.
@@ -234,7 +237,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	}
 	draft := record.Draft{
 		Earlier: earlier, Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
-		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Resources: resources,
+		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Resources: resources, Link: c.link,
 	}
 	if target != nil {
 		draft.Protocol = target.Version
@@ -328,6 +331,8 @@ type commit struct {
 	report protocol.Report
 	// course is the operation, if there was one.
 	course operation.Course
+	// link is set by a command about the link to the donor's own page.
+	link *record.LinkChange
 }
 
 // staged reads the body that was staged under the command's id.
@@ -388,6 +393,21 @@ func (c *commit) carryOut() error {
 		if err := c.recipient(body); err != nil {
 			return err
 		}
+	case *command.RecordStay:
+		if err := c.stay(body); err != nil {
+			return err
+		}
+	case *command.RecordMedicines:
+		if err := c.medicines(body); err != nil {
+			return err
+		}
+	case *command.GiveDonorLink:
+		if err := c.donorLink(body); err != nil {
+			return err
+		}
+	}
+	if c.command.Kind == journey.RevokeDonorLink {
+		c.link = &record.LinkChange{}
 	}
 	if err := c.operate(); err != nil {
 		return err

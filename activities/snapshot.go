@@ -2,9 +2,11 @@ package activities
 
 import (
 	"candidacy/internal/journey"
+	"candidacy/internal/medication"
 	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
+	"candidacy/internal/recovery"
 	"candidacy/internal/result"
 )
 
@@ -20,6 +22,10 @@ type Snapshot struct {
 	Operation operation.Course
 	// Today is the calendar day of the command.
 	Today journey.Date
+	// Stay is what happened after the operation, and Medicines what is on record
+	// of those taken.
+	Stay      recovery.Stay
+	Medicines medication.List
 	// Previous are the resources published so far, as they were published.
 	Previous []record.Resource
 }

@@ -105,7 +105,7 @@ func TestEveryTypeHasItsPlace(t *testing.T) {
 func TestIndexAgreesWithTheParameters(t *testing.T) {
 	found := map[string]bool{}
 	list := append(mustPublish(t, operated(decided(testSnapshot(candidateA), journey.Approve))), mustPublish(t, planned("2026-04-02"))...)
-	for _, r := range list {
+	for _, r := range append(list, mustPublish(t, recovering(candidateA))...) {
 		for _, x := range r.Index {
 			p, ok := types[r.Type].find(strings.TrimSuffix(x.Param, endSuffix))
 			if !ok || p.use != byIndex {

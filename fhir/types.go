@@ -121,6 +121,27 @@ var types = map[string]resourceType{
 			dateParam("identified", "DetectedIssue-identified"),
 		},
 	},
+	typeEncounter: {
+		code: r4.ResourceTypeEncounter,
+		params: []param{
+			patientParam("patient", "clinical-patient"),
+			patientParam("subject", "Encounter-subject"),
+			tokenParam("status", "Encounter-status", systemEncounterStatus),
+			tokenParam("class", "Encounter-class", ""),
+			tokenParam("type", "clinical-type", ""),
+			dateParam("date", "clinical-date"),
+		},
+	},
+	typeMedicationStatement: {
+		code: r4.ResourceTypeMedicationStatement,
+		params: []param{
+			patientParam("patient", "clinical-patient"),
+			patientParam("subject", "MedicationStatement-subject"),
+			tokenParam("status", "medications-status", systemMedicationStatus),
+			tokenParam("code", "clinical-code", ""),
+			dateParam("effective", "MedicationStatement-effective"),
+		},
+	},
 	typeClinicalImpression: {
 		code: r4.ResourceTypeClinicalImpression,
 		params: []param{

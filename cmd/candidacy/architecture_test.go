@@ -41,8 +41,13 @@ var layers = map[string][]string{
 	"candidacy/internal/command": {"candidacy/internal/journey", "candidacy/internal/result"},
 	"candidacy/internal/protocol": {
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body",
-		"candidacy/internal/clinical/pressure", "candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine",
+		"candidacy/internal/clinical/medicines", "candidacy/internal/clinical/pressure", "candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine",
 		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/planner", "candidacy/internal/result",
+	},
+	"candidacy/internal/recovery": {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol"},
+	"candidacy/internal/medication": {
+		"candidacy/internal/clinical", "candidacy/internal/clinical/medicines", "candidacy/internal/command", "candidacy/internal/journey",
+		"candidacy/internal/protocol", "candidacy/internal/result",
 	},
 	"candidacy/internal/record": {"candidacy/internal/journey", "candidacy/internal/result"},
 	"candidacy/internal/operation": {
@@ -51,11 +56,13 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/engine": {},
 	"candidacy/activities": {
+		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/compatibility",
 		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
+		"candidacy/internal/command", "candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/activities", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
@@ -69,10 +76,12 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
+		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
+		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/mover",
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
@@ -107,6 +116,7 @@ var pure = []string{
 	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/planner", "candidacy/internal/result", "candidacy/internal/journey",
 	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/workflows", "candidacy/internal/intake",
 	"candidacy/internal/operation",
+	"candidacy/internal/recovery", "candidacy/internal/medication",
 }
 
 type listed struct {

@@ -13,6 +13,7 @@ import (
 	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
+	"candidacy/internal/recovery"
 	"candidacy/internal/result"
 )
 
@@ -32,6 +33,10 @@ type candidate struct {
 	Deadlines    []journey.Deadline `json:"deadlines"`
 	// Countdown says what a planned operation still needs.
 	Countdown []protocol.Countdown `json:"countdown,omitempty"`
+	// Recovery is the dated plan of whoever has donated.
+	Recovery []recovery.Line `json:"recovery,omitempty"`
+	// Medicines are what is taken, for the care team.
+	Medicines *medicineList `json:"medicines,omitempty"`
 	// Allowed lists the commands that the reader's role may give now.
 	Allowed []journey.Kind `json:"allowed"`
 	// Operation is there once something of it is on record.
@@ -65,6 +70,8 @@ type state struct {
 	Operated       journey.Date       `json:"operated,omitempty"`
 	Outcome        journey.Outcome    `json:"outcome,omitempty"`
 	Visits         []journey.Visit    `json:"visits,omitempty"`
+	// DonorLink is the last day of the link to the donor's own page.
+	DonorLink journey.Date `json:"donor_link,omitempty"`
 }
 
 // requirement is the state of one requirement with what the protocol says.
@@ -138,6 +145,18 @@ func (s *server) candidate(c echo.Context) error {
 	if answer.Timeline, err = timeline(reader, p, entries); err != nil {
 		return err
 	}
+	today := journey.DateOf(s.Now(), p.Zone())
+	if _, answer.Recovery, err = RecoveryPlan(p, found.State, entries, today); err != nil {
+		return err
+	}
+	medicines, notes, err := reader.Medicines(p, found.State, entries, results)
+	if err != nil {
+		return err
+	}
+	if medicines.On != "" {
+		medicines.Current = orEmpty(medicines.Current)
+		answer.Medicines = &medicineList{medicines, orEmpty(notes)}
+	}
 	if reader.SeesRecipient() {
 		answer.Recipient = found.Recipient
 	}
@@ -160,7 +179,7 @@ func stateOf(s journey.State) state {
 		Approach: s.Approach, Cancelled: s.Cancelled, Verification: verification, RecipientTyped: s.RecipientTyped,
 		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
 		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
-		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits,
+		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, DonorLink: s.DonorLink,
 	}
 }
 

@@ -87,6 +87,8 @@ type protocolDocument struct {
 	Timers       journey.Timers        `json:"timers"`
 	Reminders    []protocolReminder    `json:"reminders,omitempty"`
 	Recovery     []protocolMilestone   `json:"recovery,omitempty"`
+	Contacts     []protocolContact     `json:"contacts,omitempty"`
+	Medicines    *protocolMedicines    `json:"medicines,omitempty"`
 
 	ApprovedBy    string       `json:"approved_by,omitempty"`
 	ApprovedOn    journey.Date `json:"approved_on,omitempty"`
@@ -135,18 +137,6 @@ type protocolReminder struct {
 	Of         journey.DeadlineKind `json:"of"`
 	DaysBefore []int                `json:"days_before"`
 	Source     string               `json:"source,omitempty"`
-}
-
-type protocolMilestone struct {
-	ID        string `json:"id"`
-	Title     string `json:"title"`
-	For       string `json:"for"`
-	FromDays  int    `json:"from_days"`
-	UntilDays int    `json:"until_days,omitempty"`
-	ForLife   bool   `json:"for_life,omitempty"`
-	ReviewIf  string `json:"review_if,omitempty"`
-	Differs   string `json:"differs,omitempty"`
-	Source    string `json:"source"`
 }
 
 type protocolFlag struct {
@@ -239,7 +229,13 @@ func describeProtocol(p *protocol.Protocol) protocolDocument {
 		d.Reminders = append(d.Reminders, protocolReminder(r))
 	}
 	for _, m := range p.Recovery {
-		d.Recovery = append(d.Recovery, protocolMilestone(m))
+		d.Recovery = append(d.Recovery, milestoneOf(m))
+	}
+	for _, contact := range p.Contacts {
+		d.Contacts = append(d.Contacts, protocolContact(contact))
+	}
+	if m := p.Medicines; m != nil {
+		d.Medicines = &protocolMedicines{m.ParacetamolG, m.ParacetamolLowG, m.LowWeightKg, m.HoursApart, m.AspirinMg, m.AllowedNSAID, m.Source}
 	}
 	for _, q := range p.Quorum {
 		d.Quorum = append(d.Quorum, seat(q))

@@ -153,6 +153,8 @@ func hidden(reader Reader, p *protocol.Protocol, e record.Entry, members map[str
 	}
 	list := reader.Withheld(p, e.Kind, e.Actor, requirements...)
 	switch {
+	case e.Kind == journey.GiveDonorLink:
+		list = append(list, "digest") // what a secret is recognised by is for nobody
 	case e.Kind == journey.Refer && !reader.SeesRecipient():
 		list = append(list, "recipient")
 	case e.Kind == journey.ConfirmLastCheck && !slices.Contains(seeIdentity, reader.Role):

@@ -59,6 +59,10 @@ var bodies = map[journey.Kind]func() Body{
 	journey.Resume:              func() Body { return &Plain{} },
 	journey.Decline:             func() Body { return &Reasoned{} },
 	journey.MoveProtocol:        func() Body { return &MoveProtocol{} },
+	journey.RecordStay:          func() Body { return &RecordStay{} },
+	journey.RecordMedicines:     func() Body { return &RecordMedicines{} },
+	journey.GiveDonorLink:       func() Body { return &GiveDonorLink{} },
+	journey.RevokeDonorLink:     func() Body { return &Plain{} },
 }
 
 // New returns an empty body for the kind.

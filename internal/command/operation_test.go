@@ -30,7 +30,8 @@ func whole(changes map[string]any) string {
 		"kidney":         map[string]any{"condition": "injured-repaired", "fate": "implanted", "flush": "clear", "bench": []string{"extra-artery"}},
 		"counts_correct": true, "specimen_sent": false, "note": "dictated",
 	}
-	for path, value := range changes {
+	for _, path := range slices.Sorted(maps.Keys(changes)) { // "kidney" before "kidney.fate"
+		value := changes[path]
 		at, names := record, strings.Split(path, ".")
 		for _, name := range names[:len(names)-1] {
 			inner, ok := at[name].(map[string]any)

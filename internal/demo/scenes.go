@@ -11,6 +11,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/result"
 	"candidacy/internal/synthetic"
 )
 
@@ -515,9 +516,37 @@ func (s *script) afterOperation(ctx context.Context) error {
 	return s.give(ctx, surgeon, journey.Clinician, journey.RecordOperation, s.operationRecord())
 }
 
+// goHome tells of the stay, of the medicines taken afterwards and of the first
+// days at home.
+func (s *script) goHome(ctx context.Context) error {
+	s.on(s.operation().AddDays(1), 11, 0)
+	if err := s.give(ctx, coordinator, journey.Coordinator, journey.RecordStay, &command.RecordStay{
+		Walking: s.operation().AddDays(1), Eating: s.operation().AddDays(1), CatheterOut: s.operation().AddDays(1), Work: "desk",
+	}); err != nil {
+		return err
+	}
+	s.on(s.operation().AddDays(3), 10, 0)
+	if err := s.give(ctx, coordinator, journey.Coordinator, journey.RecordMedicines, &command.RecordMedicines{Complete: "yes", Medicines: []command.Medicine{
+		{
+			Name: "Paracetamol 500 mg", ATC: "N02BE01", Dose: &command.Dose{Count: "2", TimesADay: "4"}, Since: s.operation(),
+			Ingredients: []command.Ingredient{{Substance: command.SubstanceParacetamol, Strength: result.Quantity{Value: "500", Unit: "mg"}}},
+		},
+		{Name: "Macrogol", ATC: "A06AD15", AsNeeded: true, Since: s.operation().AddDays(1)},
+	}}); err != nil {
+		return err
+	}
+	s.on(s.operation().AddDays(5), 9, 0)
+	return s.give(ctx, coordinator, journey.Coordinator, journey.RecordStay, &command.RecordStay{
+		Discharged: s.operation().AddDays(2), LastOpioid: s.operation().AddDays(4),
+	})
+}
+
 // recover ends recovery and keeps the visits whose day has come.
 func (s *script) recover(ctx context.Context) error {
 	if err := s.aftermath(ctx); err != nil {
+		return err
+	}
+	if err := s.goHome(ctx); err != nil {
 		return err
 	}
 	s.on(s.operation().AddDays(7), 10, 30)

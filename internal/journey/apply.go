@@ -128,6 +128,10 @@ func Apply(rules Rules, s State, e Event) State {
 		}
 	case EndBackEntry:
 		s.BackEntry = false
+	case GiveDonorLink:
+		s.DonorLink = e.On
+	case RevokeDonorLink:
+		s.DonorLink = ""
 	}
 	return s
 }

@@ -50,6 +50,10 @@ var permissions = map[Kind][]permission{
 		// Before the committee the decision itself declines, with its quorum.
 		{[]Role{CommitteeRole}, []Stage{Evaluation, Approved, Scheduled, OnHold, Deferred}},
 	},
+	RecordStay:      {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
+	RecordMedicines: {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+	GiveDonorLink:   {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
+	RevokeDonorLink: {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
 	// Which rules a candidate stands on is no clinical act, and the engine's
 	// visits and timers follow them to the end.
 	MoveProtocol: {{[]Role{Administrator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
@@ -62,6 +66,7 @@ var kindOrder = []Kind{
 	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
 	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
+	RecordStay, RecordMedicines, GiveDonorLink, RevokeDonorLink,
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	MoveProtocol,
 }
@@ -218,7 +223,9 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		}
 		return nil
 	},
-	MoveProtocol: checkMove,
+	MoveProtocol:    checkMove,
+	GiveDonorLink:   checkDonorLink,
+	RevokeDonorLink: checkRevocation,
 	Elapse: func(rules Rules, s State, c Command) *Refusal {
 		if len(DueBy(rules, s, c.On)) == 0 {
 			return blocked(c.Kind, []Reason{{"deadline", "", "no deadline has passed"}})

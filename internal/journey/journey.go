@@ -104,6 +104,10 @@ const (
 	Resume              Kind = "resume"
 	Decline             Kind = "decline"
 	MoveProtocol        Kind = "move-protocol"
+	RecordStay          Kind = "record-stay"
+	RecordMedicines     Kind = "record-medicines"
+	GiveDonorLink       Kind = "give-donor-link"
+	RevokeDonorLink     Kind = "revoke-donor-link"
 
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"

@@ -38,6 +38,9 @@ type State struct {
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Visits   []Visit  `json:"visits,omitempty"`
 	Notices  []Notice `json:"notices,omitempty"`
+	// DonorLink is the last day of the link to the donor's own page, empty when
+	// none was given or it was revoked.
+	DonorLink Date `json:"donor_link,omitempty"`
 }
 
 // Requirement is the state of one requirement.

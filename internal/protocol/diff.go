@@ -51,6 +51,7 @@ func Diff(from, to *Protocol) []Change {
 	line := func(l CheckLine) string { return l.ID }
 	changes = append(changes, diffRules("verification", from.BeforeOperation.Verification, to.BeforeOperation.Verification, line)...)
 	changes = append(changes, diffRules("last_check", from.BeforeOperation.LastCheck, to.BeforeOperation.LastCheck, line)...)
+	compare("medicines", "", from.medicines(), to.medicines())
 	changes = append(changes, diffRules("quorum", from.Quorum, to.Quorum, func(s Seat) string { return s.ID })...)
 	changes = append(changes, diffRules("facts", from.Facts, to.Facts, func(f Fact) string { return f.ID })...)
 	changes = append(changes, diffRules("requirements", from.Requirements, to.Requirements, func(r Requirement) string { return r.ID })...)
@@ -61,6 +62,7 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("recovery", from.Recovery, to.Recovery, func(m Milestone) string { return m.ID })...)
 	changes = append(changes, diffRules("complications", from.Complications, to.Complications, func(c Complication) string { return c.ID })...)
 	changes = append(changes, diffRules("procedure_codes", from.ProcedureCodes, to.ProcedureCodes, func(c ProcedureCode) string { return c.ID })...)
+	changes = append(changes, diffRules("contacts", from.Contacts, to.Contacts, func(c Contact) string { return c.ID })...)
 	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
 }

@@ -104,26 +104,9 @@ func (p *Protocol) checkRecovery(fail func(string, ...any)) {
 			fail("reminders[%d].days_before: accepted: 1 to 366", i)
 		}
 	}
-	ids := map[string]bool{}
-	for _, m := range p.Recovery {
-		at := "recovery." + m.ID
-		if !identifier.MatchString(m.ID) || ids[m.ID] {
-			fail("%s: the id is not unique or not a word of a-z, 0-9 and hyphens", at)
-		}
-		ids[m.ID] = true
-		if m.For != ForCandidate && m.For != ForTeam {
-			fail("%s.for: accepted: %s, %s", at, ForCandidate, ForTeam)
-		}
-		if m.FromDays < 0 || m.FromDays > 3660 || m.UntilDays != 0 && (m.UntilDays < m.FromDays || m.UntilDays > 3660) {
-			fail("%s: needs from_days and, if it ends, an until_days not before it", at)
-		}
-		if m.ForLife && m.UntilDays != 0 {
-			fail("%s.for_life: what is for life has no until_days", at)
-		}
-		if m.Title == "" || m.Source == "" {
-			fail("%s: title and source are needed", at)
-		}
-	}
+	p.checkMilestones(fail)
+	p.checkContacts(fail)
+	p.checkMedicines(fail)
 	if p.ApprovedBy != "" || p.ApprovedOn != "" {
 		if _, err := journey.ParseDate(string(p.ApprovedOn)); err != nil || p.ApprovedBy == "" {
 			fail("approved_on: an approval has a name and a calendar date YYYY-MM-DD")

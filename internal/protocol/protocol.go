@@ -48,6 +48,10 @@ type Protocol struct {
 	ProcedureCodes []ProcedureCode `yaml:"procedure_codes"`
 	// BeforeOperation is what leads from the plan of an operation to its beginning.
 	BeforeOperation BeforeOperation `yaml:"before_operation"`
+	// Contacts are whom a donor calls, and Medicines the limits of what they
+	// may take.
+	Contacts  []Contact  `yaml:"contacts" doc:"whom a donor calls; shown on the donor's own page"`
+	Medicines *Medicines `yaml:"medicines" doc:"limits of paracetamol and of medicines that a donor avoids"`
 
 	source []byte
 	digest string
@@ -142,27 +146,6 @@ type Reminder struct {
 	DaysBefore []int                `yaml:"days_before"`
 	Source     string               `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
 }
-
-// Milestone is one line of recovery, counted from the day of the operation.
-type Milestone struct {
-	ID    string `yaml:"id"`
-	Title string `yaml:"title"`
-	// For is candidate or team.
-	For      string `yaml:"for"`
-	FromDays int    `yaml:"from_days"`
-	// UntilDays ends what holds for a time; nothing means the one day.
-	UntilDays int    `yaml:"until_days"`
-	ForLife   bool   `yaml:"for_life"`
-	ReviewIf  string `yaml:"review_if" doc:"what calls for a clinician's look"`
-	Differs   string `yaml:"differs" doc:"where countries or sites differ"`
-	Source    string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
-}
-
-// Whom a milestone is for.
-const (
-	ForCandidate = "candidate"
-	ForTeam      = "team"
-)
 
 // Spacing keeps two requirements apart by a number of days, in either order.
 type Spacing struct {

@@ -35,6 +35,9 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Item]():              {"id", "title", "requirement", "source"},
 	reflect.TypeFor[Reminder]():          {"of", "days_before"},
 	reflect.TypeFor[Milestone]():         {"id", "title", "for", "source"},
+	reflect.TypeFor[AnchorDays]():        {"anchor"},
+	reflect.TypeFor[Contact]():           {"id", "title", "phone"},
+	reflect.TypeFor[Medicines]():         {"paracetamol_g", "paracetamol_low_weight_kg", "paracetamol_hours_apart", "aspirin_mg", "source"},
 	reflect.TypeFor[Spacing]():           {"requirement", "days"},
 	reflect.TypeFor[Complication]():      {"id", "title", "source"},
 	reflect.TypeFor[ProcedureCode]():     {"id", "approaches", "system", "code", "display", "source"},
@@ -81,6 +84,10 @@ func choices(t reflect.Type) []any {
 			types = append(types, t)
 		}
 		return types
+	case reflect.TypeFor[Topic]():
+		return words(Topics)
+	case reflect.TypeFor[Anchor]():
+		return words(anchorWords())
 	case reflect.TypeFor[Performer]():
 		var performers []any
 		for _, performer := range Performers {

@@ -45,6 +45,9 @@ type Draft struct {
 	// Protocol is set by a move: the version that the candidate is pinned to from
 	// now on.
 	Protocol string
+	// Link is set by a command that gives or revokes the link to the donor's own
+	// page.
+	Link *LinkChange
 	// Results are new results and new versions of results.
 	Results []result.Result
 	// Resources are those that may have changed; unchanged ones get no version.
@@ -159,6 +162,11 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 	}
 	if err := project(ctx, tx, d, e, now); err != nil {
 		return err
+	}
+	if d.Link != nil {
+		if err := changeLink(ctx, tx, e.Candidate, *d.Link, now); err != nil {
+			return err
+		}
 	}
 	for _, r := range d.Results {
 		if err := writeResult(ctx, tx, e, r); err != nil {

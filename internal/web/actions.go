@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"maps"
 	"net/url"
 	"slices"
 	"strings"
@@ -28,6 +29,8 @@ type scene struct {
 	code string
 	// course is the operation, if there was one.
 	course operation.Course
+	// entries are the candidate's record.
+	entries []record.Entry
 }
 
 // action is how one command is asked for.
@@ -277,6 +280,7 @@ func init() {
 			Body:   plainBody,
 		},
 	}
+	maps.Copy(actions, aftercareActions())
 }
 
 func advocateFields(s scene) []field {

@@ -55,7 +55,8 @@ type candidateModel struct {
 	Later      []deadlineModel
 	Decision   []fact
 	Visits     []visitModel
-	Recovery   []milestoneModel
+	Recovery   *recoveryModel
+	Medicines  *medicinesModel
 	Operation  *operationModel
 	Order      *orderModel
 	Timeline   []entryModel
@@ -231,6 +232,12 @@ func (s *server) command(c echo.Context) error {
 	}
 	try := &attempt{kind: kind, values: values, key: newKey()}
 	status, title := http.StatusUnprocessableEntity, "Nothing was recorded. Check what is entered"
+	secret, digest := "", ""
+	if kind == journey.GiveDonorLink {
+		// Whatever is sent: the secret is ours.
+		secret, digest = record.NewDonorSecret()
+		values.Set("digest", digest)
+	}
 	body, problems := a.Body(sc, values, key)
 	fieldOf := plainField
 	switch kind {
@@ -244,6 +251,8 @@ func (s *server) command(c echo.Context) error {
 		fieldOf = recipientField
 	case journey.ConfirmVerification, journey.ConfirmLastCheck:
 		fieldOf = checkField
+	case journey.RecordMedicines:
+		fieldOf = medicineField
 	}
 	if len(problems) > 0 {
 		try.problems = append(problems, remaining(body, problems, fieldOf)...)
@@ -253,6 +262,9 @@ func (s *server) command(c echo.Context) error {
 		_, err := s.Dispatcher.Submit(limited, dispatch.Request{
 			Candidate: found.ID, Key: key, Kind: kind, Actor: v.ID, Role: v.Role, Body: body,
 		})
+		if link, ok := body.(*command.GiveDonorLink); ok && err == nil {
+			return s.showLink(c, found, v.name(found), secret, link.Until)
+		}
 		if err == nil {
 			to := "/candidates/" + found.ID
 			if isCheck(kind) {
@@ -272,7 +284,7 @@ func (s *server) command(c echo.Context) error {
 		if status, title, try.problems, keep, ok = refused(sc.protocol, err, fieldOf); !ok {
 			return err
 		}
-		if keep {
+		if keep && secret == "" { // another attempt makes another secret
 			try.key = key
 		}
 	}
@@ -334,6 +346,9 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 			return sc, err
 		}
 	}
+	if sc.entries, err = s.Store.Entries(ctx, c.ID); err != nil {
+		return sc, err
+	}
 	accounts, err := s.Store.Accounts(ctx)
 	if err != nil {
 		return sc, err
@@ -354,10 +369,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	if err != nil {
 		return candidateModel{}, err
 	}
-	entries, err := s.Store.Entries(ctx, c.ID)
-	if err != nil {
-		return candidateModel{}, err
-	}
+	entries := sc.entries
 	results, err := s.Store.Results(ctx, c.ID)
 	if err != nil {
 		return candidateModel{}, err
@@ -412,7 +424,12 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 			Window: dayWord(visit.Opens) + " to " + dayWord(visit.Closes),
 		})
 	}
-	m.Recovery = recovery(sc)
+	if m.Recovery, err = recoveryOf(sc); err != nil {
+		return candidateModel{}, err
+	}
+	if m.Medicines, err = medicinesOf(sc, results); err != nil {
+		return candidateModel{}, err
+	}
 	if m.Operation, err = operationSection(sc, reader.Results(p, results, entries), people); err != nil {
 		return candidateModel{}, err
 	}
@@ -458,7 +475,7 @@ func noBand() template.HTML { return mark("band-none", "bar", "No results yet") 
 
 // quietWhenEmpty lists the forms that are left out while there is nothing to
 // fill in: their absence says enough.
-var quietWhenEmpty = []journey.Kind{journey.SignResults, journey.RecordReview, journey.RecordVisit}
+var quietWhenEmpty = []journey.Kind{journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.GiveDonorLink, journey.RevokeDonorLink}
 
 // addForms adds the forms that the stage and the viewer's role allow. A form
 // that was refused keeps what was entered, even if it is not allowed any more.
@@ -630,35 +647,6 @@ func awaitingWord(first journey.Countersignature, people map[string]string) stri
 		what = "waiver until " + dayWord(first.Until)
 	}
 	return what + " signed by " + personWord(people, first.By) + ", " + dayWord(first.On)
-}
-
-// milestoneModel is one line of recovery with its days.
-type milestoneModel struct{ When, Title, For, Review, Source string }
-
-// recovery dates the milestones from the day of the operation, once a kidney was
-// removed.
-func recovery(sc scene) []milestoneModel {
-	operated := sc.candidate.State.Operated
-	if operated == "" || sc.candidate.State.Outcome != journey.Removed {
-		return nil
-	}
-	var list []milestoneModel
-	for _, m := range sc.protocol.Recovery {
-		from := dayWord(operated.AddDays(m.FromDays))
-		when := from
-		switch {
-		case m.ForLife:
-			when = "From " + from + " on, for life"
-		case m.UntilDays > m.FromDays:
-			when = from + " to " + dayWord(operated.AddDays(m.UntilDays))
-		}
-		source := m.Source
-		if m.Differs != "" {
-			source += ". Differs: " + m.Differs
-		}
-		list = append(list, milestoneModel{when, m.Title, capital(m.For), m.ReviewIf, source})
-	}
-	return list
 }
 
 // windowWord says when evidence that is in force will be too old, or may be, on

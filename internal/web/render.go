@@ -49,7 +49,7 @@ type valueTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "error"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "error", "recovery-plan", "donor-link", "my"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
@@ -57,7 +57,7 @@ func loadPages(a assets) (pages, error) {
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
-		"templates/layout.html", "templates/form.html", "templates/operation.html")
+		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
 	}

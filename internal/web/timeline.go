@@ -148,7 +148,9 @@ var entryWords = map[journey.Kind]string{
 	journey.CompleteRecovery: "Recovery completed", journey.RecordVisit: "Follow-up visit recorded", journey.Close: "Journey closed",
 	journey.Withdraw: "Withdrawn", journey.Hold: "Put on hold", journey.Resume: "Resumed", journey.Decline: "Declined",
 	journey.MoveProtocol: "Moved to another version of the protocol",
-	journey.Elapse:       "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
+	journey.RecordStay:   "Stay and recovery recorded", journey.RecordMedicines: "Medicines recorded",
+	journey.GiveDonorLink: "Link given to the donor", journey.RevokeDonorLink: "The donor's link revoked",
+	journey.Elapse: "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -373,6 +375,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body command.Plain
 		read(e, &body)
 		words("Note", "note", body.Note)
+	case journey.RecordStay, journey.RecordMedicines, journey.GiveDonorLink:
+		m.aftercare(e, add, words)
 	default:
 		var body command.Plain
 		read(e, &body)

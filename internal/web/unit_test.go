@@ -25,6 +25,7 @@ import (
 	"candidacy/internal/protocol"
 	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
+	"candidacy/internal/recovery"
 )
 
 var update = flag.Bool("update", false, "write the golden files")
@@ -56,7 +57,15 @@ func TestTemplates(t *testing.T) {
 			forms = append(forms, f)
 		}
 	}
+	plan := &recoveryModel{Picture: "<svg></svg>", Stay: []fact{{"a", "b"}}, Late: []string{"x"}, Now: []lineModel{{Title: "t"}}, Link: "1 Mar 2028", Plan: "/", Topics: []topicModel{{"T", []lineModel{{When: "w", Title: "t", For: "f", Review: "r", Source: "s", State: lineMark(recovery.Line{State: recovery.Now})}}}}}
 	models := map[string][]any{
+		"recovery-plan": {planModel{Recovery: &recoveryModel{}}, planModel{Name: "n", Identifier: "i", Home: "/", Recovery: plan, Contacts: protocol.Default().Contacts}},
+		"donor-link":    {linkModel{}, linkModel{Name: "n", Home: "/", Link: "https://site.example/my/x", Until: "1 Mar 2028"}},
+		"my": {myModel{Words: myWords, Problem: myBadDate}, func() myModel {
+			m := myPlan(protocol.Default(), "2028-02-28", recovery.Plan(protocol.Default(), "2028-02-28", recovery.Stay{}, nil, "2028-03-02"))
+			m.Words = myWords
+			return m
+		}()},
 		"sign-in":  {signInModel{}, signInModel{Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},

@@ -87,6 +87,7 @@ const (
 	pathNew       = "/candidates/new"
 	pathCandidate = "/candidates/:id"
 	pathCommand   = "/candidates/:id/:kind"
+	pathRecovery  = "/candidates/:id/recovery-plan"
 	pathAsset     = "/assets/:name"
 	pathProtocols = "/protocols"
 	pathCheck     = "/candidates/:id/checks/:check"
@@ -104,6 +105,9 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathNew, roles: coordinator, handler: s.newReferral},
 		{method: http.MethodPost, path: pathNew, roles: coordinator, handler: s.refer},
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},
+		{method: http.MethodGet, path: pathRecovery, roles: readers, handler: s.recoveryPlan},
+		{method: http.MethodGet, path: pathMy, public: true, handler: s.myPage},
+		{method: http.MethodPost, path: pathMy, public: true, handler: s.my},
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
 		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},

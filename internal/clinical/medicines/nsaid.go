@@ -89,7 +89,8 @@ func combinationGroups() []string {
 	}
 }
 
-func (r NSAIDRules) check() error {
+// Check returns an *Error unless the rules can be used.
+func (r NSAIDRules) Check() error {
 	for _, list := range []struct {
 		name  string
 		codes []string
@@ -189,7 +190,7 @@ const (
 // unknown answer, and rules that are not valid. Source: common practice, no
 // published source; codes see DefaultNSAIDRules.
 func FindNSAID(in NSAIDInput, rules NSAIDRules) (NSAIDCheck, error) {
-	if err := rules.check(); err != nil {
+	if err := rules.Check(); err != nil {
 		return NSAIDCheck{}, err
 	}
 	if err := clinical.CheckAnswer("list complete", in.ListComplete); err != nil {

@@ -92,7 +92,8 @@ const (
 	mgPerG      = 1000
 )
 
-func (r ParacetamolRules) check() error {
+// Check returns an *Error unless the rules can be used.
+func (r ParacetamolRules) Check() error {
 	if err := clinical.CheckRange("cap", r.Cap, lowestCapG, highestCapG, "g"); err != nil {
 		return err
 	}
@@ -198,7 +199,7 @@ type content struct {
 // kg, a person with the lower cap where none is stated, and rules that are not
 // valid. Source: common practice, no published source.
 func Paracetamol(in ParacetamolInput, rules ParacetamolRules) (ParacetamolTotal, error) {
-	if err := rules.check(); err != nil {
+	if err := rules.Check(); err != nil {
 		return ParacetamolTotal{}, err
 	}
 	contents, intakes, err := in.intakes(rules)

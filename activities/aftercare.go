@@ -1,0 +1,132 @@
+package activities
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+	"candidacy/internal/medication"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/recovery"
+)
+
+// ofAftercare are the commands that tell of the stay and of medicines.
+var ofAftercare = []journey.Kind{journey.RecordOperation, journey.RecordStay, journey.RecordMedicines}
+
+// StayOf is the stay that a candidate's entries tell of.
+func StayOf(entries []record.Entry) (recovery.Stay, error) {
+	var stays []command.RecordStay
+	approach := ""
+	for _, e := range entries {
+		switch e.Kind {
+		case journey.RecordStay:
+			var body command.RecordStay
+			if err := decode(e, &body); err != nil {
+				return recovery.Stay{}, err
+			}
+			stays = append(stays, body)
+		case journey.RecordOperation:
+			var body struct{ Approach string }
+			if err := decode(e, &body); err != nil {
+				return recovery.Stay{}, err
+			}
+			approach = body.Approach
+		}
+	}
+	stay := recovery.Of(stays)
+	stay.Approach = approach
+	return stay, nil
+}
+
+// MedicinesOf are the medicines that a candidate's entries tell of.
+func MedicinesOf(p *protocol.Protocol, entries []record.Entry) (medication.List, error) {
+	var lists []medication.Recorded
+	for _, e := range entries {
+		if e.Kind != journey.RecordMedicines {
+			continue
+		}
+		list := medication.Recorded{On: journey.DateOf(e.OccurredAt, p.Zone())}
+		if err := decode(e, &list.RecordMedicines); err != nil {
+			return medication.List{}, err
+		}
+		lists = append(lists, list)
+	}
+	return medication.Of(lists), nil
+}
+
+func decode(e record.Entry, into any) error {
+	if err := json.Unmarshal(e.Body, into); err != nil {
+		return fmt.Errorf("entry %d holds no readable body: %w", e.Seq, err)
+	}
+	return nil
+}
+
+// recorded are the entries of the candidate about stay and medicines, with the
+// one that is being written.
+func (c *commit) recorded() ([]record.Entry, error) {
+	entries, err := c.tx.EntriesOf(ofAftercare...)
+	if err != nil {
+		return nil, err
+	}
+	for _, kind := range ofAftercare {
+		if c.command.Kind == kind {
+			entries = append(entries, record.Entry{Kind: kind, Seq: c.event.Seq, OccurredAt: c.command.At, Body: c.body})
+		}
+	}
+	return entries, nil
+}
+
+// aftercare is what is on record of stay and medicines after the command.
+func (c *commit) aftercare() (recovery.Stay, medication.List, error) {
+	entries, err := c.recorded()
+	if err != nil {
+		return recovery.Stay{}, medication.List{}, err
+	}
+	stay, err := StayOf(entries)
+	if err != nil {
+		return recovery.Stay{}, medication.List{}, err
+	}
+	medicines, err := MedicinesOf(c.protocol, entries)
+	return stay, medicines, err
+}
+
+// stay refuses days of a stay that can't be.
+func (c *commit) stay(body *command.RecordStay) error {
+	entries, err := c.tx.EntriesOf(ofAftercare...)
+	if err != nil {
+		return err
+	}
+	before, err := StayOf(entries)
+	if err != nil {
+		return err
+	}
+	if refusal := recovery.Check(before, body, c.state.Operated, c.command.Today); refusal != nil {
+		return refusal
+	}
+	return nil
+}
+
+// medicines refuses medicines that are taken since a day to come.
+func (c *commit) medicines(body *command.RecordMedicines) error {
+	for i, m := range body.Medicines {
+		if field := fmt.Sprintf("medicines[%d].since", i); c.command.Today.Before(m.Since) {
+			return &journey.Refusal{Code: journey.Invalid, Field: field, Message: field + ": not after today, " + string(c.command.Today)}
+		}
+	}
+	return nil
+}
+
+// donorLink gives the link to the donor's own page in place of any before it.
+func (c *commit) donorLink(body *command.GiveDonorLink) error {
+	taken, err := c.tx.LinkTaken(body.Digest)
+	if err != nil {
+		return err
+	}
+	if taken {
+		return &journey.Refusal{Code: journey.Conflict, Field: "digest", Message: "digest: a secret is used once; make another one"}
+	}
+	c.link = &record.LinkChange{Digest: body.Digest, ExpiresAt: body.Until.AddDays(1).Start(c.protocol.Zone())}
+	return nil
+}

@@ -1,0 +1,74 @@
+package fhir
+
+import (
+	"strings"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/activities"
+	"candidacy/internal/journey"
+	"candidacy/internal/record"
+	"candidacy/internal/recovery"
+)
+
+// systemRecovery is the local code system of the lines of a recovery plan.
+const systemRecovery = "https://candidacy.example/CodeSystem/recovery"
+
+var lineStatuses = map[recovery.State]r4.CarePlanActivityStatus{
+	recovery.Waits: r4.CarePlanActivityStatusNotStarted,
+	recovery.Ahead: r4.CarePlanActivityStatusScheduled,
+	recovery.Now:   r4.CarePlanActivityStatusInProgress,
+	recovery.Past:  r4.CarePlanActivityStatusCompleted,
+	recovery.Done:  r4.CarePlanActivityStatusCompleted,
+}
+
+// donated reports whether a kidney was removed, so that there is a recovery.
+func donated(s activities.Snapshot) bool {
+	return s.State.Operated != "" && s.State.Outcome == journey.Removed
+}
+
+// recoveryPlan publishes the plan after the operation. What a line waits for is
+// said in words: a day that is not known has no date.
+func recoveryPlan(s activities.Snapshot) ([]record.Resource, error) {
+	if !donated(s) || len(s.Protocol.Recovery) == 0 {
+		return nil, nil
+	}
+	status := r4.RequestStatusActive
+	if s.State.Stage.Ended() {
+		status = r4.RequestStatusCompleted
+	}
+	id, title, start := resourceID(s.Candidate, "recovery"), "Recovery after living kidney donation", string(s.State.Operated)
+	plan := r4.CarePlan{
+		Id: &id, Status: status, Intent: r4.CarePlanIntentPlan, Title: &title, Subject: reference(typePatient, s.Candidate),
+		Category: []r4.CodeableConcept{concept(systemPlanCategory, "assess-plan", "", "")}, Period: &r4.Period{Start: &start},
+	}
+	if p := s.Protocol; p.Canonical != "" {
+		plan.InstantiatesCanonical = []string{p.Canonical + "|" + p.Version}
+	}
+	for _, line := range recovery.Plan(s.Protocol, s.State.Operated, s.Stay, s.State.Visits, s.Today) {
+		code := concept(systemRecovery, line.ID, line.Title, line.Title)
+		detail := r4.CarePlanActivityDetail{Code: &code, Status: lineStatuses[line.State], Description: optional(line.Source)}
+		var waits []string
+		for _, anchor := range line.WaitsFor {
+			waits = append(waits, string(anchor))
+		}
+		if len(waits) > 0 {
+			text := "waits for " + strings.Join(waits, " and ")
+			detail.ScheduledString = &text
+		} else if line.From != "" {
+			detail.ScheduledPeriod = &r4.Period{Start: optional(string(line.From)), End: optional(string(line.Until))}
+		}
+		if status == r4.RequestStatusCompleted && detail.Status != r4.CarePlanActivityStatusCompleted && !line.ForLife {
+			detail.Status = r4.CarePlanActivityStatusUnknown
+		}
+		plan.Activity = append(plan.Activity, r4.CarePlanActivity{Detail: &detail})
+	}
+	plan.Text = planNarrative(plan)
+
+	var x index
+	x.concepts("category", plan.Category...)
+	x.code("status", systemRequestStatus, status.Code())
+	x.period("date", plan.Period)
+	r, err := publish(typeCarePlan, id, metaCarePlan, plan, x)
+	return []record.Resource{r}, err
+}
