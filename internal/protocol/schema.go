@@ -84,6 +84,12 @@ func choices(t reflect.Type) []any {
 			types = append(types, t)
 		}
 		return types
+	case reflect.TypeFor[WorkKind]():
+		var kinds []any
+		for _, kind := range WorkKinds {
+			kinds = append(kinds, kind)
+		}
+		return kinds
 	case reflect.TypeFor[Topic]():
 		return words(Topics)
 	case reflect.TypeFor[Anchor]():
