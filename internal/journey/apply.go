@@ -118,7 +118,16 @@ func Apply(rules Rules, s State, e Event) State {
 		}
 	case EndBackEntry:
 		s.BackEntry = false
+	case CloseReport:
+		s.closeReport(e)
+	case RetractReport:
+		s.retract(e)
+	case RecordDeath:
+		s.Planned, s.LastCheck, s.Died = "", LastCheck{}, e.On
+		s.enter(Deceased, e.Today)
 	}
+	s.raise(e)
+	s.conclude(e)
 	return s
 }
 
@@ -428,7 +437,11 @@ func (s *State) operate(rules Rules, e Event) {
 		return
 	}
 	for _, rule := range rules.Visits {
-		s.Visits = append(s.Visits, visitOf(rule, s.Operated))
+		visit := visitOf(rule, s.Operated)
+		if s.Died != "" {
+			visit.Status = VisitNotOwed
+		}
+		s.Visits = append(s.Visits, visit)
 	}
 }
 
@@ -493,6 +506,8 @@ func (s *State) fire(rules Rules, d Deadline) {
 				}
 			}
 		}
+	case ReportDue, ReportDue.Soon():
+		s.warned(d)
 	}
 	if _, reminds := d.Kind.Announces(); reminds {
 		return

@@ -9,6 +9,7 @@ type Rules struct {
 	Quorum       []string          `json:"quorum"`
 	Timers       Timers            `json:"timers"`
 	Reminders    []Reminder        `json:"reminders,omitempty"`
+	Reports      []ReportRule      `json:"reports,omitempty"`
 }
 
 // Gate is the step that a requirement must be met for.

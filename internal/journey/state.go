@@ -29,6 +29,10 @@ type State struct {
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Visits   []Visit  `json:"visits,omitempty"`
 	Notices  []Notice `json:"notices,omitempty"`
+	// Reports are the events that have to be reported, and Died is the day of
+	// death.
+	Reports []Report `json:"reports,omitempty"`
+	Died    Date     `json:"died,omitempty"`
 }
 
 // Requirement is the state of one requirement.
@@ -117,6 +121,8 @@ const (
 	VisitDoneLate   VisitStatus = "done-late"
 	VisitNotReached VisitStatus = "not-reached"
 	VisitMissed     VisitStatus = "missed"
+	// VisitNotOwed is a visit that the donor's death has ended.
+	VisitNotOwed VisitStatus = "not-owed"
 )
 
 // Settled reports whether the visit needs nothing more.
@@ -193,5 +199,6 @@ func (s State) clone() State {
 	s.Flags = slices.Clone(s.Flags)
 	s.Visits = slices.Clone(s.Visits)
 	s.Notices = slices.Clone(s.Notices)
+	s.Reports = slices.Clone(s.Reports)
 	return s
 }
