@@ -15,6 +15,7 @@ const (
 	typeObservation        = "Observation"
 	typeDetectedIssue      = "DetectedIssue"
 	typeClinicalImpression = "ClinicalImpression"
+	typeAdverseEvent       = "AdverseEvent"
 )
 
 // Code systems of others.
@@ -41,6 +42,7 @@ const (
 	systemFlag        = "https://candidacy.example/CodeSystem/flag"
 	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
 	systemDecision    = "https://candidacy.example/CodeSystem/committee-decision"
+	systemReportable  = "https://candidacy.example/CodeSystem/reportable-event"
 )
 
 // A profile is declared only where a test checks its mandatory elements.

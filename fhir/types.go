@@ -122,6 +122,14 @@ var types = map[string]resourceType{
 			dateParam("date", "clinical-date"),
 		},
 	},
+	typeAdverseEvent: {
+		code: r4.ResourceTypeAdverseEvent,
+		params: []param{
+			patientParam("subject", "AdverseEvent-subject"),
+			tokenParam("event", "AdverseEvent-event", ""),
+			dateParam("date", "AdverseEvent-date"),
+		},
+	},
 }
 
 func (t resourceType) find(name string) (param, bool) {

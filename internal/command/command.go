@@ -55,6 +55,10 @@ var bodies = map[journey.Kind]func() Body{
 	journey.Resume:             func() Body { return &Plain{} },
 	journey.Decline:            func() Body { return &Reasoned{} },
 	journey.MoveProtocol:       func() Body { return &MoveProtocol{} },
+	journey.ReportEvent:        func() Body { return &ReportEvent{} },
+	journey.CloseReport:        func() Body { return &CloseReport{} },
+	journey.RetractReport:      func() Body { return &RetractReport{} },
+	journey.RecordDeath:        func() Body { return &RecordDeath{} },
 }
 
 // New returns an empty body for the kind.

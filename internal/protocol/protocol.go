@@ -42,6 +42,8 @@ type Protocol struct {
 	AdvocateDuties []Item      `yaml:"advocate_duties"`
 	Reminders      []Reminder  `yaml:"reminders"`
 	Recovery       []Milestone `yaml:"recovery"`
+	// Reportable are events that have to be reported within hours.
+	Reportable []Reportable `yaml:"reportable"`
 
 	source []byte
 	digest string
