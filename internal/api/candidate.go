@@ -55,6 +55,8 @@ type state struct {
 	Operated  journey.Date      `json:"operated,omitempty"`
 	Outcome   journey.Outcome   `json:"outcome,omitempty"`
 	Visits    []journey.Visit   `json:"visits,omitempty"`
+	Reports   []report          `json:"reports,omitempty"`
+	Died      journey.Date      `json:"died,omitempty"`
 }
 
 // requirement is the state of one requirement with what the protocol says.
@@ -99,6 +101,7 @@ func (s *server) candidate(c echo.Context) error {
 		Deadlines:    orEmpty(journey.Deadlines(p.Rules(), found.State)),
 		Allowed:      orEmpty(journey.Allowed(found.State.Stage, reader.Role)),
 	}
+	answer.State.Reports = reportsOf(p, found.State, journey.InstantOf(s.Now()))
 	if answer.summary, err = s.summary(ctx, reader, found); err != nil {
 		return err
 	}
@@ -135,7 +138,7 @@ func stateOf(s journey.State) state {
 	return state{
 		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
 		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
-		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits,
+		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, Died: s.Died,
 	}
 }
 

@@ -42,6 +42,10 @@ var good = map[journey.Kind]string{
 	journey.Resume:             `{}`,
 	journey.Decline:            `{"reason":"own decision"}`,
 	journey.MoveProtocol:       `{"version":"2027.1","reason":"new glucose limits"}`,
+	journey.ReportEvent:        `{"event":"dialysis","happened_on":"2026-03-01","aware_at":"2026-03-02T08:00:00.9+01:00","known_to":"ward","note":"x"}`,
+	journey.CloseReport:        `{"report":"report-30","reported_at":"2026-03-02T09:00:00+01:00","reference":"SR-114","note":"by phone"}`,
+	journey.RetractReport:      `{"report":"report-30","reason":"another person"}`,
+	journey.RecordDeath:        `{"died_on":"2026-03-01","note":"x"}`,
 }
 
 func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
@@ -347,7 +351,7 @@ func fill(v reflect.Value, text, id string, isID bool) {
 }
 
 // ids are the members that name something the process knows.
-var ids = []string{"Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version"}
+var ids = []string{"Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "Event", "Report", "KnownTo", "HappenedOn", "DiedOn"}
 
 // TestOnlyCodesReachTheProcess fills every body with words told in confidence.
 // Not one of them may be in what goes to the engine's history: a sentence from
@@ -400,6 +404,10 @@ func TestWhatIsCoded(t *testing.T) {
 		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},
 		{journey.Decline, good[journey.Decline], journey.Command{Reasoned: true}},
 		{journey.MoveProtocol, good[journey.MoveProtocol], journey.Command{Version: "2027.1", Reasoned: true}},
+		{journey.ReportEvent, good[journey.ReportEvent], journey.Command{Event: "dialysis", On: "2026-03-01", Moment: "2026-03-02T07:00:00Z", Person: "ward"}},
+		{journey.CloseReport, good[journey.CloseReport], journey.Command{Report: "report-30", Moment: "2026-03-02T08:00:00Z"}},
+		{journey.RetractReport, good[journey.RetractReport], journey.Command{Report: "report-30", Reasoned: true}},
+		{journey.RecordDeath, good[journey.RecordDeath], journey.Command{On: "2026-03-01"}},
 		{journey.ConfirmLastCheck, good[journey.ConfirmLastCheck], journey.Command{}},
 		{journey.Refer, good[journey.Refer], journey.Command{}},
 		{journey.RecordResults, good[journey.RecordResults], journey.Command{}},
