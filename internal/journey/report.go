@@ -57,6 +57,10 @@ type Clock struct {
 	Death bool `json:"death,omitempty"`
 }
 
+// amendOperation corrects the record of an operation, and may tell later what
+// became of the kidney.
+const amendOperation Kind = "amend-operation"
+
 // Clocks returns the clocks that a command starts.
 func Clocks(rules Rules, s State, c Command, zone *time.Location) []Clock {
 	switch {
@@ -64,7 +68,7 @@ func Clocks(rules Rules, s State, c Command, zone *time.Location) []Clock {
 		if rule, ok := rules.Report(c.Event); ok {
 			return []Clock{rule.clock(s, c, c.Moment, c.On, zone)}
 		}
-	case c.Kind == RecordOperation || c.Fate != "":
+	case c.Kind == RecordOperation || c.Kind == amendOperation:
 		return operationClocks(rules, s, c, zone)
 	}
 	return nil
