@@ -9,36 +9,13 @@ import (
 	"time"
 
 	"candidacy/internal/journey"
+	"candidacy/internal/walk"
 )
 
-// The expected days of the lives below are worked out here from the policy in
-// words, with none of the code under test: a validity ends after the day of
-// collection plus its days, a visit's window reaches a number of days before and
-// after its target, months keep the day or end with the last of the month, and
+// What is expected of the lives below is worked out from the policy in words, with
+// none of the code under test: a validity ends after the day of collection plus its
+// days, a visit's window reaches a number of days before and after its target, and
 // what passes on a day passes in its first moment in the programme's zone.
-
-// plus is a day some months and then some days after another.
-func plus(day string, months, days int) string {
-	t, err := time.Parse(time.DateOnly, day)
-	if err != nil {
-		panic(err)
-	}
-	y, m, d := t.Date()
-	last := time.Date(y, m+time.Month(months)+1, 0, 12, 0, 0, 0, time.UTC).Day()
-	return time.Date(y, m+time.Month(months), min(d, last)+days, 12, 0, 0, 0, time.UTC).Format(time.DateOnly)
-}
-
-// midnight is the first moment of a day, found by looking at a clock every five
-// minutes: clocks change by no less.
-func midnight(day string, zone *time.Location) time.Time {
-	t, err := time.Parse(time.DateOnly, day)
-	if err != nil {
-		panic(err)
-	}
-	for t = t.Add(-16 * time.Hour); t.In(zone).Format(time.DateOnly) != day; t = t.Add(5 * time.Minute) {
-	}
-	return t
-}
 
 // passing is one thing that should pass by itself at a time.
 type passing struct {
@@ -89,15 +66,15 @@ func newLife(t *testing.T, seed uint64) *life {
 	if err != nil {
 		t.Fatal(err)
 	}
-	day := journey.Date(plus("2025-01-01", 0, dice.IntN(1500)))
+	day := journey.Date(walk.Plus("2025-01-01", 0, dice.IntN(1500)))
 	if seed%5 == 0 { // some are operated on near a leap day
-		day = journey.Date(plus("2028-02-29", 0, -dice.IntN(29)))
+		day = journey.Date(walk.Plus("2028-02-29", 0, -dice.IntN(29)))
 	}
 	p := &player{rules: smallRules(), today: day}
 	p.must(journey.Refer, journey.Coordinator, "coordinator", nil)
 	p.to(journey.Approved)
 	r := &reporting{rules: p.rules, zone: zone, state: p.state, events: slices.Clone(p.events)}
-	l := &life{reporting: r, t: t, dice: dice, start: midnight(string(day), zone).Add(15 * time.Hour), settled: map[string]time.Time{}}
+	l := &life{reporting: r, t: t, dice: dice, start: walk.Midnight(string(day), zone).Add(15 * time.Hour), settled: map[string]time.Time{}}
 	l.now = l.start
 	return l
 }
@@ -165,7 +142,7 @@ func (l *life) compare(until time.Time) {
 				what += " " + d.Subject
 			}
 			got = append(got, passing{what, e.At}.String())
-			if d.At == "" && !e.At.Equal(midnight(string(d.On), l.zone)) {
+			if d.At == "" && !e.At.Equal(walk.Midnight(string(d.On), l.zone)) {
 				l.t.Errorf("%s of %s passed at %s in %s", what, d.On, e.At, l.zone)
 			}
 		}
@@ -190,17 +167,17 @@ func (l *life) compare(until time.Time) {
 // its morning. It returns the day, empty after a withdrawal.
 func (l *life) operate() (day string) {
 	start := l.start.In(l.zone).Format(time.DateOnly)
-	day = plus(start, 0, 6+l.dice.IntN(22))
+	day = walk.Plus(start, 0, 6+l.dice.IntN(22))
 	first := day
 	if l.chance(50) {
-		first = plus(start, 0, 6+l.dice.IntN(22))
+		first = walk.Plus(start, 0, 6+l.dice.IntN(22))
 	}
 	schedule := func(day string) func() {
 		return func() { l.must(journey.Schedule, func(c *journey.Command) { c.On = journey.Date(day) }) }
 	}
 	l.later(l.start.Add(time.Hour), schedule(first))
 	l.later(l.between(l.start.Add(2*time.Hour), l.start.Add(72*time.Hour)), schedule(day))
-	morning := midnight(day, l.zone).Add(6 * time.Hour)
+	morning := walk.Midnight(day, l.zone).Add(6 * time.Hour)
 	withdraws := l.chance(20)
 	l.later(morning, func() {
 		l.must(journey.RecordConsent, func(c *journey.Command) { c.Requirement, c.Side = "consent-donation", journey.Left })
@@ -226,12 +203,12 @@ func (l *life) wait() {
 	for id, days := range map[string]int{
 		"creatinine": 100, "acr": 365, "hiv": 28, "history": 365, "psychosocial": 365, "advocate-final": 183, "consent-evaluation": 365,
 	} {
-		l.want = append(l.want, passing{"requirement-expires " + id, midnight(plus(start, 0, days+1), l.zone)})
+		l.want = append(l.want, passing{"requirement-expires " + id, walk.Midnight(walk.Plus(start, 0, days+1), l.zone)})
 	}
-	lapses := plus(plus(start, 3, 0), 0, 1)
-	l.want = append(l.want, passing{"approval-lapses", midnight(lapses, l.zone)},
+	lapses := walk.Plus(walk.Plus(start, 3, 0), 0, 1)
+	l.want = append(l.want, passing{"approval-lapses", walk.Midnight(lapses, l.zone)},
 		// The evaluation begins again, and has 60 days.
-		passing{"evaluation-due", midnight(plus(lapses, 0, 61), l.zone)})
+		passing{"evaluation-due", walk.Midnight(walk.Plus(lapses, 0, 61), l.zone)})
 	if l.chance(50) {
 		l.later(l.start.Add(time.Hour), func() {
 			l.must(journey.Schedule, func(c *journey.Command) { c.On = c.Today.AddDays(20) })
@@ -250,7 +227,7 @@ func (l *life) wait() {
 // follow is what comes after an operation on a day: five years with visits kept,
 // missed or late, events to be reported, and perhaps a death.
 func (l *life) follow(day string) {
-	recorded := midnight(day, l.zone).Add(11 * time.Hour)
+	recorded := walk.Midnight(day, l.zone).Add(11 * time.Hour)
 	l.later(recorded, func() {
 		l.must(journey.RecordOperation, func(c *journey.Command) {
 			c.Role, c.Outcome, c.Side, c.Fate = journey.Clinician, journey.Removed, journey.Left, journey.Implanted
@@ -264,9 +241,9 @@ func (l *life) follow(day string) {
 		id                        string
 		months, days, open, close int
 	}{{"week-1", 0, 7, 3, 7}, {"month-6", 6, 0, 60, 60}, {"year-1", 12, 0, 60, 60}} {
-		target := plus(plus(day, v.months, 0), 0, v.days)
-		opens := midnight(plus(target, 0, -v.open), l.zone)
-		closes := midnight(plus(target, 0, v.close+1), l.zone)
+		target := walk.Plus(walk.Plus(day, v.months, 0), 0, v.days)
+		opens := walk.Midnight(walk.Plus(target, 0, -v.open), l.zone)
+		closes := walk.Midnight(walk.Plus(target, 0, v.close+1), l.zone)
 		record := func(outcome journey.Outcome) func() {
 			return func() {
 				if l.give(journey.RecordVisit, func(c *journey.Command) { c.Visit, c.Outcome = v.id, outcome }) == nil {
@@ -292,7 +269,7 @@ func (l *life) follow(day string) {
 		})
 		l.want = append(l.want, passing{"visit-opens " + v.id, opens}, passing{"visit-closes " + v.id, closes})
 	}
-	l.later(midnight(plus(day, 1, 15), l.zone), func() { _ = l.give(journey.CompleteRecovery, func(*journey.Command) {}) })
+	l.later(walk.Midnight(walk.Plus(day, 1, 15), l.zone), func() { _ = l.give(journey.CompleteRecovery, func(*journey.Command) {}) })
 	for range l.dice.IntN(4) {
 		l.later(l.between(recorded.Add(time.Minute), recorded.AddDate(1, 11, 0)), func() { l.happens([]string{"dialysis", "infection"}[l.dice.IntN(2)]) })
 	}
