@@ -199,7 +199,9 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 		if target != nil {
 			c.protocol = target
 		}
-		c.event = journey.Event{Command: in.Command, Seq: state.Seq + 1}
+		c.event = journey.Event{
+			Command: in.Command, Seq: state.Seq + 1, Clocks: journey.Clocks(rules, state, in.Command, c.protocol.Zone()),
+		}
 		if in.Command.Kind != journey.EndBackEntry {
 			if err := c.staged(); err != nil {
 				return record.Draft{}, err
@@ -298,10 +300,10 @@ func elapsed(rules journey.Rules, s journey.State, c journey.Command, zone *time
 	if s.Stage == "" {
 		return nil, s
 	}
-	events, after := journey.Passed(rules, s, c.Today)
+	events, after := journey.Passed(rules, s, c.Given())
 	for i := range events {
 		e := &events[i]
-		e.ID, e.At = ElapseID(e.Seq), e.On.Start(zone)
+		e.ID, e.At = ElapseID(e.Seq), e.Fired[0].Time(zone)
 	}
 	return events, after
 }

@@ -68,6 +68,6 @@ func Moved(from, to *protocol.Protocol, state journey.State, e journey.Event, re
 	rules := to.Rules()
 	e.Rules, e.Assessment = &rules, report.Coded()
 	after := journey.Rebase(from.Rules(), rules, state, e)
-	e.Fired = journey.DueBy(rules, after, e.Today)
+	e.Fired = journey.DueBy(rules, after, e.Given())
 	return e
 }

@@ -140,7 +140,7 @@ func (w *world) sign(t *rapid.T) {
 
 func (w *world) wait(t *rapid.T) {
 	w.today = w.today.AddDays(rapid.IntRange(1, 250).Draw(t, "days"))
-	_, w.state = journey.Passed(w.protocol.Rules(), w.state, w.today)
+	_, w.state = journey.Passed(w.protocol.Rules(), w.state, journey.Moment{On: w.today})
 }
 
 // check finds the results behind every requirement that is in force, without

@@ -104,8 +104,11 @@ func TestEveryTypeHasItsPlace(t *testing.T) {
 // is published, and nothing is indexed that can't be searched.
 func TestIndexAgreesWithTheParameters(t *testing.T) {
 	found := map[string]bool{}
-	list := append(mustPublish(t, operated(decided(testSnapshot(candidateA), journey.Approve))), mustPublish(t, planned("2026-04-02"))...)
-	for _, r := range append(list, mustPublish(t, recovering(candidateA))...) {
+	list := slices.Concat(
+		mustPublish(t, operated(decided(testSnapshot(candidateA), journey.Approve))), mustPublish(t, planned("2026-04-02")),
+		mustPublish(t, recovering(candidateA)), mustPublish(t, happened(decided(testSnapshot(candidateA), journey.Approve))),
+	)
+	for _, r := range list {
 		for _, x := range r.Index {
 			p, ok := types[r.Type].find(strings.TrimSuffix(x.Param, endSuffix))
 			if !ok || p.use != byIndex {

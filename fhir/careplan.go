@@ -11,7 +11,7 @@ import (
 	"candidacy/internal/record"
 )
 
-// planStatuses gives both exits the same status, as episodeStatuses does. The
+// planStatuses gives every exit the same status, as episodeStatuses does. The
 // plan exists from the referral on, as a draft.
 var planStatuses = map[journey.Stage]r4.RequestStatus{
 	journey.Referral:   r4.RequestStatusDraft,
@@ -26,6 +26,7 @@ var planStatuses = map[journey.Stage]r4.RequestStatus{
 	journey.Closed:     r4.RequestStatusCompleted,
 	journey.Declined:   r4.RequestStatusRevoked,
 	journey.Withdrawn:  r4.RequestStatusRevoked,
+	journey.Deceased:   r4.RequestStatusRevoked,
 	journey.OnHold:     r4.RequestStatusOnHold,
 	journey.Deferred:   r4.RequestStatusOnHold,
 }

@@ -37,7 +37,7 @@ const assessorName = "Selection committee"
 // deferral that they were declined. Standing is what else is published with the
 // command.
 func clinicalImpressions(s activities.Snapshot, standing []record.Resource) ([]record.Resource, error) {
-	if s.State.Stage == journey.Declined || s.State.Stage == journey.Withdrawn {
+	if s.State.Stage == journey.Declined || s.State.Stage == journey.Withdrawn || s.State.Stage == journey.Deceased {
 		return endedImpressions(s)
 	}
 	earlier, err := discreetImpressions(s)

@@ -18,6 +18,7 @@ const (
 	typeClinicalImpression = "ClinicalImpression"
 	typeProcedure          = "Procedure"
 	typeCondition          = "Condition"
+	typeAdverseEvent       = "AdverseEvent"
 )
 
 // Code systems of others.
@@ -45,6 +46,7 @@ const (
 	systemFlag        = "https://candidacy.example/CodeSystem/flag"
 	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
 	systemDecision    = "https://candidacy.example/CodeSystem/committee-decision"
+	systemReportable  = "https://candidacy.example/CodeSystem/reportable-event"
 )
 
 // A profile is declared only where a test checks its mandatory elements.

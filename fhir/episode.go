@@ -10,8 +10,8 @@ import (
 	"candidacy/internal/record"
 )
 
-// episodeStatuses gives both exits the same status: a reader must not learn
-// whether a person withdrew or was declined.
+// episodeStatuses gives every exit the same status: a reader must not learn
+// whether a person withdrew, was declined or died.
 var episodeStatuses = map[journey.Stage]r4.EpisodeOfCareStatus{
 	journey.Referral:   r4.EpisodeOfCareStatusPlanned,
 	journey.Screening:  r4.EpisodeOfCareStatusPlanned,
@@ -25,6 +25,7 @@ var episodeStatuses = map[journey.Stage]r4.EpisodeOfCareStatus{
 	journey.Closed:     r4.EpisodeOfCareStatusFinished,
 	journey.Declined:   r4.EpisodeOfCareStatusFinished,
 	journey.Withdrawn:  r4.EpisodeOfCareStatusFinished,
+	journey.Deceased:   r4.EpisodeOfCareStatusFinished,
 	journey.OnHold:     r4.EpisodeOfCareStatusOnhold,
 	journey.Deferred:   r4.EpisodeOfCareStatusOnhold,
 }

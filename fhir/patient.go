@@ -20,6 +20,11 @@ func patient(s activities.Snapshot) ([]record.Resource, error) {
 		kind := concept(systemIdentifierType, "MR", "Medical record number", "")
 		p.Identifier = []r4.Identifier{{Type: &kind, System: optional(who.Identifier.System), Value: &who.Identifier.Value}}
 	}
+	// A donor's death is published. A candidate who died before the operation ends
+	// in the same outward form as any other who goes no further.
+	if s.State.Operated != "" {
+		p.DeceasedDateTime = optional(string(s.State.Died))
+	}
 	name := r4.HumanName{Family: optional(who.Family)}
 	if given := optional(who.Given); given != nil {
 		name.Given = []string{*given}

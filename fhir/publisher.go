@@ -32,7 +32,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
 		patient, episodeOfCare, carePlan, appointments, observations, derivedObservations, detectedIssues, procedures, conditions,
-		recoveryPlan, stay, medicines,
+		recoveryPlan, stay, medicines, adverseEvents,
 	} {
 		resources, err := build(s)
 		if err != nil {

@@ -176,7 +176,7 @@ func TestStageStatuses(t *testing.T) {
 			journey.Referral: "planned draft", journey.Screening: "planned draft", journey.Evaluation: "active active", journey.Committee: "active active",
 			journey.Approved: "active completed", journey.Scheduled: "active completed", journey.Operation: "active completed",
 			journey.Recovery: "active completed", journey.FollowUp: "active completed", journey.Closed: "finished completed",
-			journey.Declined: "finished revoked", journey.Withdrawn: "finished revoked", journey.OnHold: "onhold on-hold", journey.Deferred: "onhold on-hold",
+			journey.Declined: "finished revoked", journey.Withdrawn: "finished revoked", journey.OnHold: "onhold on-hold", journey.Deferred: "onhold on-hold", journey.Deceased: "finished revoked",
 		}[stage]
 		if got := episode.Status.Code() + " " + plan.Status.Code(); got != want {
 			t.Errorf("%s: got %s, want %s", stage, got, want)
@@ -234,6 +234,7 @@ func exitsLookTheSame(t *testing.T, beforeWithdrawal, beforeDecline journey.Outc
 	}
 	for name, declined := range map[string][]record.Resource{
 		"declined":              ended(t, candidateB, beforeDecline, journey.Decline, journey.CommitteeRole, ""),
+		"died":                  ended(t, candidateB, beforeDecline, journey.RecordDeath, journey.Clinician, ""),
 		"declined by committee": ended(t, candidateB, beforeDecline, journey.RecordDecision, journey.CommitteeRole, journey.DeclineCandidate),
 	} {
 		if len(withdrawn) != len(declined) {

@@ -172,6 +172,14 @@ var types = map[string]resourceType{
 			dateParam("onset-date", "Condition-onset-date"),
 		},
 	},
+	typeAdverseEvent: {
+		code: r4.ResourceTypeAdverseEvent,
+		params: []param{
+			patientParam("subject", "AdverseEvent-subject"),
+			tokenParam("event", "AdverseEvent-event", ""),
+			dateParam("date", "AdverseEvent-date"),
+		},
+	},
 }
 
 func (t resourceType) find(name string) (param, bool) {

@@ -94,7 +94,7 @@ func (c *candidate) validate(_ workflow.Context, command journey.Command) error 
 func (c *candidate) check(command journey.Command) error {
 	state := c.State
 	if state.Stage != "" {
-		_, state = journey.Passed(c.Rules, state, command.Today)
+		_, state = journey.Passed(c.Rules, state, command.Given())
 	}
 	return activities.Refuse(journey.Check(c.Rules, state, command))
 }

@@ -66,6 +66,7 @@ var routes = []route{
 	{http.MethodGet, "/candidates/:id", readers, (*server).candidate},
 	{http.MethodPost, "/candidates/:id/commands/:kind", slices.Concat(readers, administrators), (*server).command},
 	{http.MethodPost, "/candidates/:id/results", givers(journey.RecordResults), (*server).results},
+	{http.MethodGet, "/reports", readers, (*server).reports},
 	{http.MethodPost, "/intake", givers(journey.RecordResults), (*server).intake},
 }
 

@@ -72,6 +72,8 @@ type state struct {
 	Visits         []journey.Visit    `json:"visits,omitempty"`
 	// DonorLink is the last day of the link to the donor's own page.
 	DonorLink journey.Date `json:"donor_link,omitempty"`
+	Reports   []report     `json:"reports,omitempty"`
+	Died      journey.Date `json:"died,omitempty"`
 }
 
 // requirement is the state of one requirement with what the protocol says.
@@ -119,6 +121,7 @@ func (s *server) candidate(c echo.Context) error {
 	if found.State.Stage.BeforeOperation() {
 		answer.Countdown = p.Countdown(found.State, journey.DateOf(s.Now(), p.Zone()))
 	}
+	answer.State.Reports = reportsOf(p, found.State, journey.InstantOf(s.Now()))
 	if answer.summary, err = s.summary(ctx, reader, found); err != nil {
 		return err
 	}
@@ -179,7 +182,7 @@ func stateOf(s journey.State) state {
 		Approach: s.Approach, Cancelled: s.Cancelled, Verification: verification, RecipientTyped: s.RecipientTyped,
 		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
 		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
-		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, DonorLink: s.DonorLink,
+		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, DonorLink: s.DonorLink, Died: s.Died,
 	}
 }
 

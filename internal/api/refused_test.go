@@ -138,7 +138,7 @@ func TestRefusedRequestsChangeNothing(t *testing.T) {
 		{"key of another person", with(order("coordinator", id, journey.Withdraw, `{}`), func(c *call) { c.key = used }), 409, "conflict", keyHeader, "", ""},
 		// The process.
 		{"wrong stage", order("committee", id, journey.RecordDecision, `{"outcome":"approve","side":"left","seats":[]}`), 409, "stage-not-allowed", "", `"allowed":["decline"]`, ""},
-		{"nothing is allowed", order("clinician", referred, journey.ConfirmLastCheck, `{"birth_date":"1981-03-14","identifier":"SYN","blood_type_first":"O positive","blood_type_second":"O positive","side":"left"}`), 409, "stage-not-allowed", "", `"allowed":["hold","decline","withdraw"]`, ""},
+		{"nothing is allowed", order("clinician", referred, journey.ConfirmLastCheck, `{"birth_date":"1981-03-14","identifier":"SYN","blood_type_first":"O positive","blood_type_second":"O positive","side":"left"}`), 409, "stage-not-allowed", "", `"allowed":["hold","decline","withdraw","record-death"]`, ""},
 		{"journey has ended", order("coordinator", ended, journey.Hold, `{}`), 409, "stage-not-allowed", "", `"allowed":[]`, ""},
 		{"blocked", order("coordinator", screened, journey.BeginEvaluation, `{}`), 409, "blocked", "", `"requirement":"consent-evaluation"`, ""},
 		{"nothing to sign", order("clinician", id, journey.SignResults, `{"requirements":["hba1c"],"verdict":"met"}`), 409, "blocked", "", `"rule":"result-present"`, ""},

@@ -63,6 +63,10 @@ var bodies = map[journey.Kind]func() Body{
 	journey.RecordMedicines:     func() Body { return &RecordMedicines{} },
 	journey.GiveDonorLink:       func() Body { return &GiveDonorLink{} },
 	journey.RevokeDonorLink:     func() Body { return &Plain{} },
+	journey.ReportEvent:         func() Body { return &ReportEvent{} },
+	journey.CloseReport:         func() Body { return &CloseReport{} },
+	journey.RetractReport:       func() Body { return &RetractReport{} },
+	journey.RecordDeath:         func() Body { return &RecordDeath{} },
 }
 
 // New returns an empty body for the kind.

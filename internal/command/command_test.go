@@ -50,6 +50,10 @@ var good = map[journey.Kind]string{
 	journey.RecordMedicines:     `{"medicines":[{"name":"Tablet","atc":"N02BE01","ingredients":[{"substance":"paracetamol","strength":{"value":500,"unit":"mg"}}],"dose":{"count":2,"times_a_day":4}}],"complete":"yes"}`,
 	journey.GiveDonorLink:       `{"digest":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","until":"2027-03-31"}`,
 	journey.RevokeDonorLink:     `{"note":"lost the telephone"}`,
+	journey.ReportEvent:         `{"event":"dialysis","happened_on":"2026-03-01","aware_at":"2026-03-02T08:00:00.9+01:00","known_to":"ward","note":"x"}`,
+	journey.CloseReport:         `{"report":"report-30","reported_at":"2026-03-02T09:00:00+01:00","reference":"SR-114","note":"by phone"}`,
+	journey.RetractReport:       `{"report":"report-30","reason":"another person"}`,
+	journey.RecordDeath:         `{"died_on":"2026-03-01","note":"x"}`,
 }
 
 func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
@@ -404,7 +408,7 @@ func fill(v reflect.Value, text, id string, isID bool) {
 }
 
 // ids are the members that name something the process knows.
-var ids = []string{"Approach", "Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version"}
+var ids = []string{"Approach", "Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "Event", "Report", "KnownTo", "HappenedOn", "DiedOn"}
 
 // TestOnlyCodesReachTheProcess fills every body with words told in confidence.
 // Not one of them may be in what goes to the engine's history: a sentence from
@@ -462,6 +466,10 @@ func TestWhatIsCoded(t *testing.T) {
 		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},
 		{journey.Decline, good[journey.Decline], journey.Command{Reasoned: true}},
 		{journey.MoveProtocol, good[journey.MoveProtocol], journey.Command{Version: "2027.1", Reasoned: true}},
+		{journey.ReportEvent, good[journey.ReportEvent], journey.Command{Event: "dialysis", On: "2026-03-01", Moment: "2026-03-02T07:00:00Z", Person: "ward"}},
+		{journey.CloseReport, good[journey.CloseReport], journey.Command{Report: "report-30", Moment: "2026-03-02T08:00:00Z"}},
+		{journey.RetractReport, good[journey.RetractReport], journey.Command{Report: "report-30", Reasoned: true}},
+		{journey.RecordDeath, good[journey.RecordDeath], journey.Command{On: "2026-03-01"}},
 		{journey.ConfirmLastCheck, good[journey.ConfirmLastCheck], journey.Command{}},
 		{journey.Refer, good[journey.Refer], journey.Command{}},
 		{journey.RecordResults, good[journey.RecordResults], journey.Command{}},

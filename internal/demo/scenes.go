@@ -33,6 +33,7 @@ const (
 	deferred   ending = "deferred"
 	withdrawn  ending = "withdrawn"
 	held       ending = "on hold"
+	died       ending = "died"
 )
 
 // endings place the candidates of the manifest over all stages.
@@ -42,7 +43,7 @@ var endings = map[string]ending{
 	"c09": declined, "c10": evaluated, "c11": deferred, "c12": followed,
 	"c13": followed, "c14": followed, "c15": followed, "c16": recovering,
 	"c17": operated, "c18": scheduled, "c19": approved, "c20": withdrawn,
-	"c21": held, "c22": screened, "c23": screened, "c24": referred,
+	"c21": held, "c22": screened, "c23": died, "c24": referred,
 }
 
 // scene is a part of a script.
@@ -64,8 +65,11 @@ func (s *script) scenes(end ending) []scene {
 		return parts
 	}
 	parts = append(parts, s.screen)
-	if end == screened {
+	switch end {
+	case screened:
 		return parts
+	case died:
+		return append(parts, s.die)
 	}
 	parts = append(parts, s.evaluate)
 	switch end {
@@ -99,7 +103,7 @@ func (s *script) scenes(end ending) []scene {
 	if end == recovering {
 		return parts
 	}
-	parts = append(parts, s.recover)
+	parts = append(parts, s.recover, s.happen)
 	if end == closed {
 		parts = append(parts, s.close)
 	}

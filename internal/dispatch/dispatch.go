@@ -116,6 +116,9 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 	if err := check(p, r.Body, at); err != nil {
 		return Receipt{}, err
 	}
+	if err := d.reportable(ctx, p, r.Body); err != nil {
+		return Receipt{}, err
+	}
 	body, hash, err := command.Canonical(r.Kind, r.Actor, r.Body)
 	if err != nil {
 		return Receipt{}, err

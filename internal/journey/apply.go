@@ -132,7 +132,17 @@ func Apply(rules Rules, s State, e Event) State {
 		s.DonorLink = e.On
 	case RevokeDonorLink:
 		s.DonorLink = ""
+	case CloseReport:
+		s.closeReport(e)
+	case RetractReport:
+		s.retract(e)
+	case RecordDeath:
+		s.forgetPlan()
+		s.Died = e.On
+		s.enter(Deceased, e.Today)
 	}
+	s.raise(e)
+	s.conclude(e)
 	return s
 }
 
@@ -453,7 +463,11 @@ func (s *State) operate(rules Rules, e Event) {
 		return
 	}
 	for _, rule := range rules.Visits {
-		s.Visits = append(s.Visits, visitOf(rule, s.Operated))
+		visit := visitOf(rule, s.Operated)
+		if s.Died != "" {
+			visit.Status = VisitNotOwed
+		}
+		s.Visits = append(s.Visits, visit)
 	}
 }
 
@@ -518,6 +532,8 @@ func (s *State) fire(rules Rules, d Deadline) {
 				}
 			}
 		}
+	case ReportDue, ReportDue.Soon():
+		s.warned(d)
 	}
 	if d.Kind.looks() {
 		return

@@ -56,9 +56,13 @@ var permissions = map[Kind][]permission{
 	RevokeDonorLink: {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
 	// Which rules a candidate stands on is no clinical act, and the engine's
 	// visits and timers follow them to the end.
-	MoveProtocol: {{[]Role{Administrator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
-	Elapse:       {{[]Role{System}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
-	EndBackEntry: {{[]Role{System}, Stages}},
+	ReportEvent:   {{[]Role{Coordinator, Clinician}, []Stage{Operation, Recovery, FollowUp}}},
+	CloseReport:   {{[]Role{Coordinator, Clinician}, []Stage{Operation, Recovery, FollowUp}}},
+	RetractReport: {{[]Role{Coordinator, Clinician}, []Stage{Operation, Recovery, FollowUp}}},
+	RecordDeath:   {{[]Role{Coordinator, Clinician}, beforeOperation}},
+	MoveProtocol:  {{[]Role{Administrator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
+	Elapse:        {{[]Role{System}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
+	EndBackEntry:  {{[]Role{System}, Stages}},
 }
 
 // kindOrder lists the commands as a journey meets them.
@@ -68,7 +72,7 @@ var kindOrder = []Kind{
 	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	RecordStay, RecordMedicines, GiveDonorLink, RevokeDonorLink,
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
-	MoveProtocol,
+	MoveProtocol, ReportEvent, CloseReport, RetractReport, RecordDeath,
 }
 
 // Kinds lists the commands that people give to a candidate already referred.
@@ -226,8 +230,17 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	MoveProtocol:    checkMove,
 	GiveDonorLink:   checkDonorLink,
 	RevokeDonorLink: checkRevocation,
+	ReportEvent:     checkReportEvent,
+	CloseReport:     checkCloseReport,
+	RetractReport:   checkRetractReport,
+	RecordDeath: func(_ Rules, s State, c Command) *Refusal {
+		if c.On == "" || c.Today.Before(c.On) {
+			return invalid("died_on", "name the day of the death, no later than today")
+		}
+		return nil
+	},
 	Elapse: func(rules Rules, s State, c Command) *Refusal {
-		if len(DueBy(rules, s, c.On)) == 0 {
+		if len(DueBy(rules, s, c.Given())) == 0 {
 			return blocked(c.Kind, []Reason{{"deadline", "", "no deadline has passed"}})
 		}
 		return nil
@@ -685,6 +698,8 @@ func checkVisit(_ Rules, s State, c Command) *Refusal {
 	switch {
 	case visit.Status == VisitAhead && c.Today.Before(visit.Opens):
 		return blocked(c.Kind, []Reason{{"visit-open", "", fmt.Sprintf("the window of %s opens on %s", visit.ID, visit.Opens)}})
+	case visit.Status == VisitNotOwed:
+		return blocked(c.Kind, []Reason{{"visit-owed", "", visit.ID + " is not owed any more"}})
 	case visit.Status == VisitDone || visit.Status == VisitDoneLate:
 		return blocked(c.Kind, []Reason{{"visit-done", "", visit.ID + " is already recorded"}})
 	case visit.Status == VisitMissed && c.Outcome == NotReached:
@@ -695,10 +710,11 @@ func checkVisit(_ Rules, s State, c Command) *Refusal {
 
 // unsettled refuses while a visit of the stage is still to come.
 func unsettled(s State, kind Kind, recoveryOnly bool) *Refusal {
-	if s.Outcome == StoppedNotRemoved {
-		return nil
-	}
 	var reasons []Reason
+	if !recoveryOnly || s.Outcome == StoppedNotRemoved {
+		// The journey ends with it.
+		reasons = unreported(s)
+	}
 	for _, v := range s.Visits {
 		if !v.Settled() && (v.InRecovery || !recoveryOnly) {
 			reasons = append(reasons, Reason{"visit-settled", "", fmt.Sprintf("%s is %s", v.ID, v.Status)})

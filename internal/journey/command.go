@@ -38,6 +38,11 @@ type Command struct {
 	// Seats are the quorum seats present at a decision.
 	Seats []string `json:"seats,omitempty"`
 	Visit string   `json:"visit,omitempty"`
+	// Event is the id of an event that has to be reported, Report that of a report,
+	// and Moment is when somebody first knew of it, or when it was reported.
+	Event  string  `json:"event,omitempty"`
+	Report string  `json:"report,omitempty"`
+	Moment Instant `json:"moment,omitempty"`
 	// Version is the protocol version that a candidate is moved to.
 	Version string `json:"version,omitempty"`
 	// Reasoned says that a reason was given with the command.
@@ -67,6 +72,8 @@ type Event struct {
 	Fired []Deadline `json:"fired,omitempty"`
 	// Outstanding lists what a planned operation lacks on a day of readiness.
 	Outstanding []string `json:"outstanding,omitempty"`
+	// Clocks are those that the command started.
+	Clocks []Clock `json:"clocks,omitempty"`
 	// Plan lists the requirements that came or went with the command.
 	Plan []PlanChange `json:"plan,omitempty"`
 	// Bands lists the flags that the command raised, lowered or took away.

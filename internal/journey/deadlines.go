@@ -29,6 +29,8 @@ const (
 	Readiness   DeadlineKind = "readiness"
 	VisitOpens  DeadlineKind = "visit-opens"
 	VisitCloses DeadlineKind = "visit-closes"
+	// ReportDue passes at an instant; its warnings have the kind of a reminder.
+	ReportDue DeadlineKind = "report-due"
 )
 
 // Soon is the kind of a reminder of a deadline of this kind.
@@ -68,12 +70,24 @@ var Remindable = []DeadlineKind{
 	ApprovalLapses, VisitOpens, VisitCloses,
 }
 
-// Deadline is something that happens by itself at the start of a day.
+// Deadline is something that happens by itself: at the start of a day, or at an
+// instant of that day.
 type Deadline struct {
 	Kind    DeadlineKind `json:"kind"`
 	Subject string       `json:"subject,omitempty"`
 	On      Date         `json:"on"`
+	At      Instant      `json:"instant,omitempty"`
 }
+
+// compare puts what passes first before what passes later.
+func (d Deadline) compare(other Deadline) int {
+	return cmp.Or(
+		cmp.Compare(d.On, other.On), cmp.Compare(d.At, other.At), d.Kind.compare(other.Kind), cmp.Compare(d.Subject, other.Subject),
+	)
+}
+
+// AtInstant reports whether deadlines of the kind pass at an instant.
+func (k DeadlineKind) AtInstant() bool { return k == ReportDue || k == ReportDue.Soon() }
 
 // Upcoming is the earliest deadline of a candidate with the instant at which it
 // passes, which only the programme's time zone can tell.
@@ -86,11 +100,13 @@ type Upcoming struct {
 // stands.
 func NextReal(rules Rules, s State) *Deadline {
 	rules.Reminders, rules.Readiness = nil, nil
-	all := Deadlines(rules, s)
-	if len(all) == 0 {
-		return nil
+	for _, d := range Deadlines(rules, s) {
+		// A clock has warnings of its own.
+		if _, reminds := d.Kind.Announces(); !reminds {
+			return &d
+		}
 	}
-	return &all[0]
+	return nil
 }
 
 // NextDue returns the earliest deadline, nil when none stands.
@@ -99,7 +115,8 @@ func NextDue(rules Rules, s State, zone *time.Location) *Upcoming {
 	if len(all) == 0 {
 		return nil
 	}
-	return &Upcoming{Deadline: all[0], At: all[0].On.Start(zone)}
+	next := slices.MinFunc(all, func(a, b Deadline) int { return a.Time(zone).Compare(b.Time(zone)) })
+	return &Upcoming{Deadline: next, At: next.Time(zone)}
 }
 
 // Deadlines lists every deadline that stands, the earliest first.
@@ -108,35 +125,39 @@ func Deadlines(rules Rules, s State) []Deadline {
 	if s.Stage.Ended() {
 		return nil
 	}
+	list = reportDeadlines(s)
+	if s.Died != "" {
+		// Nothing else is owed any more.
+		slices.SortFunc(list, Deadline.compare)
+		return list
+	}
 	if s.Stage.BeforeOperation() {
 		for _, r := range s.Requirements {
 			switch r.Status {
 			case Resulted, NeedsReview, Met, NotMet, Waived:
 				if r.ValidUntil != "" {
-					list = append(list, Deadline{RequirementExpires, r.ID, r.ValidUntil.AddDays(1)})
+					list = append(list, Deadline{Kind: RequirementExpires, Subject: r.ID, On: r.ValidUntil.AddDays(1)})
 				}
 			}
 		}
 	}
 	if kind, on := stageDeadline(rules, s); on != "" && !s.noticed(kind, on) {
-		list = append(list, Deadline{kind, "", on})
+		list = append(list, Deadline{Kind: kind, On: on})
 	}
 	if s.Decision != nil && s.Decision.Outcome == Approve && s.Stage.BeforeOperation() {
-		list = append(list, Deadline{ApprovalLapses, "", s.Decision.Expires.AddDays(1)})
+		list = append(list, Deadline{Kind: ApprovalLapses, On: s.Decision.Expires.AddDays(1)})
 	}
 	for _, v := range s.Visits {
 		switch v.Status {
 		case VisitAhead:
-			list = append(list, Deadline{VisitOpens, v.ID, v.Opens})
+			list = append(list, Deadline{Kind: VisitOpens, Subject: v.ID, On: v.Opens})
 		case VisitOpen:
-			list = append(list, Deadline{VisitCloses, v.ID, v.Closes.AddDays(1)})
+			list = append(list, Deadline{Kind: VisitCloses, Subject: v.ID, On: v.Closes.AddDays(1)})
 		}
 	}
 	list = append(list, reminders(rules, s, list)...)
 	list = append(list, readiness(rules, s)...)
-	slices.SortFunc(list, func(a, b Deadline) int {
-		return cmp.Or(cmp.Compare(a.On, b.On), a.Kind.compare(b.Kind), cmp.Compare(a.Subject, b.Subject))
-	})
+	slices.SortFunc(list, Deadline.compare)
 	return list
 }
 
@@ -154,7 +175,7 @@ func reminders(rules Rules, s State, deadlines []Deadline) []Deadline {
 			}
 			for _, days := range reminder.Days {
 				if on := d.On.AddDays(-days); s.AsOf.Before(on) {
-					list = append(list, Deadline{d.Kind.Soon(), d.Subject, on})
+					list = append(list, Deadline{Kind: d.Kind.Soon(), Subject: d.Subject, On: on})
 				}
 			}
 		}
@@ -170,24 +191,24 @@ func readiness(rules Rules, s State) []Deadline {
 	var list []Deadline
 	for _, days := range rules.Readiness {
 		if on := s.Planned.AddDays(-days); s.AsOf.Before(on) {
-			list = append(list, Deadline{Readiness, strconv.Itoa(days), on})
+			list = append(list, Deadline{Kind: Readiness, Subject: strconv.Itoa(days), On: on})
 		}
 	}
 	return list
 }
 
-// DueBy lists the deadlines that have passed by the start of the day, in the
-// order in which they passed. One may bring about the next, as the opening of a
-// visit's window does its closing: after all of them have fired none is left.
-func DueBy(rules Rules, s State, day Date) []Deadline {
+// DueBy lists the deadlines that have passed by the moment, in the order in which
+// they passed. One may bring about the next, as the opening of a visit's window
+// does its closing: after all of them have fired none is left.
+func DueBy(rules Rules, s State, by Moment) []Deadline {
 	s = s.clone()
 	var due []Deadline
 	for {
-		all := Deadlines(rules, s)
-		if len(all) == 0 || day.Before(all[0].On) {
+		all := passed(rules, s, by)
+		if len(all) == 0 {
 			return due
 		}
-		if !all[0].Kind.looks() {
+		if !all[0].Kind.looks() || all[0].At != "" {
 			due = append(due, all[0])
 			s.fire(rules, all[0])
 			continue
@@ -195,12 +216,17 @@ func DueBy(rules Rules, s State, day Date) []Deadline {
 		// Those of a day go together: the first moves the day that they are
 		// counted from.
 		for _, d := range all {
-			if d.Kind.looks() && d.On == all[0].On {
+			if d.Kind.looks() && d.At == "" && d.On == all[0].On {
 				due = append(due, d)
 				s.fire(rules, d)
 			}
 		}
 	}
+}
+
+// passed lists the standing deadlines that have passed by the moment.
+func passed(rules Rules, s State, by Moment) []Deadline {
+	return slices.DeleteFunc(Deadlines(rules, s), func(d Deadline) bool { return !d.passed(by) })
 }
 
 // stageDeadline returns the day on which a stage counts as overdue.

@@ -28,16 +28,20 @@ const (
 	Withdrawn  Stage = "withdrawn"
 	OnHold     Stage = "on-hold"
 	Deferred   Stage = "deferred"
+	// Deceased ends the journey of a candidate who died before the operation.
+	Deceased Stage = "deceased"
 )
 
 // Stages lists every stage in the order of the journey, exits and pauses last.
 var Stages = []Stage{
 	Referral, Screening, Evaluation, Committee, Approved, Scheduled, Operation,
-	Recovery, FollowUp, Closed, Declined, Withdrawn, OnHold, Deferred,
+	Recovery, FollowUp, Closed, Declined, Withdrawn, OnHold, Deferred, Deceased,
 }
 
 // Ended reports whether nothing more can happen in the stage.
-func (s Stage) Ended() bool { return s == Closed || s == Declined || s == Withdrawn }
+func (s Stage) Ended() bool {
+	return s == Closed || s == Declined || s == Withdrawn || s == Deceased
+}
 
 // BeforeOperation reports whether anaesthesia has not begun, so that the
 // candidate may still withdraw and results still expire.
@@ -108,6 +112,13 @@ const (
 	RecordMedicines     Kind = "record-medicines"
 	GiveDonorLink       Kind = "give-donor-link"
 	RevokeDonorLink     Kind = "revoke-donor-link"
+	// ReportEvent records an event that has to be reported and starts its clock;
+	// CloseReport stops it and RetractReport takes back a mistake.
+	ReportEvent   Kind = "report-event"
+	CloseReport   Kind = "close-report"
+	RetractReport Kind = "retract-report"
+	// RecordDeath ends the journey of a candidate who dies before the operation.
+	RecordDeath Kind = "record-death"
 
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"

@@ -36,6 +36,14 @@ func smallRules() journey.Rules {
 			{ID: "year-1", AfterMonths: 12, OpensBefore: 60, ClosesAfter: 60},
 		},
 		Quorum: []string{"nephrologist", "surgeon"},
+		Reports: []journey.ReportRule{
+			{ID: "death", WithinYears: 2, WarnHours: []int{24, 48}, DueHours: 72, Death: true},
+			{ID: "dialysis", WithinYears: 2, WarnHours: []int{24, 48}, DueHours: 72},
+			{ID: "infection", WithinYears: 2, WarnHours: []int{24}, DueHours: 168},
+			{ID: "stopped", WarnHours: []int{24, 48}, DueHours: 72, Operation: journey.StoppedNotRemoved},
+			{ID: "not-implanted", WarnHours: []int{24, 48}, DueHours: 72, Fate: journey.FateNotImplanted},
+			{ID: "adverse"},
+		},
 		Timers: journey.Timers{
 			FirstReplyDays: 3, ScreeningDays: 14, EvaluationDays: 60, CommitteeDays: 14, HoldDays: 90,
 			ApprovalMonths: 3, DeferralDays: 100, CoolingOffDays: 5,
@@ -113,16 +121,17 @@ func (p *player) command(kind journey.Kind, role journey.Role, actor string) jou
 // commit carries out a command that Check let through.
 func (p *player) commit(c journey.Command, assessment *journey.Assessment, mismatches []string) {
 	e := journey.Event{Command: c, Seq: p.state.Seq + 1, Assessment: assessment, Mismatches: mismatches}
+	e.Clocks = journey.Clocks(p.rules, p.state, c, time.UTC)
 	switch c.Kind {
 	case journey.Elapse:
-		e.Fired = journey.DueBy(p.rules, p.state, c.On)
+		e.Fired = journey.DueBy(p.rules, p.state, c.Given())
 	case journey.MoveProtocol:
 		rules := smallRules()
 		if c.Version == "other" {
 			rules = otherRules()
 		}
 		e.Rules = &rules
-		e.Fired = journey.DueBy(rules, journey.Rebase(p.rules, rules, p.state, e), c.Today)
+		e.Fired = journey.DueBy(rules, journey.Rebase(p.rules, rules, p.state, e), c.Given())
 	}
 	p.state = journey.Apply(p.rules, p.state, e)
 	p.rules = journey.RulesAfter(p.rules, e)
@@ -389,6 +398,12 @@ func (p *player) drawAny(t *rapid.T) (journey.Command, *journey.Assessment, []st
 	c.Side = rapid.SampledFrom([]journey.Side{journey.Left, journey.Right, ""}).Draw(t, "side")
 	c.Person = rapid.SampledFrom([]string{"advocate", "other-advocate", ""}).Draw(t, "person")
 	c.Visit = rapid.SampledFrom([]string{"week-1", "month-6", "year-1", "unknown"}).Draw(t, "visit")
+	c.Event = rapid.SampledFrom([]string{"death", "dialysis", "infection", "adverse", "unknown"}).Draw(t, "event")
+	c.Fate = rapid.SampledFrom([]journey.Fate{journey.FateImplanted, journey.FateNotImplanted, ""}).Draw(t, "fate")
+	for _, r := range p.state.Reports {
+		c.Report = r.ID
+	}
+	c.Moment = journey.InstantOf(c.At.Add(-time.Duration(rapid.IntRange(-1, 100).Draw(t, "hours ago")) * time.Hour))
 	c.Reasoned = rapid.Bool().Draw(t, "reasoned")
 	if rapid.Bool().Draw(t, "quorum") {
 		c.Seats = p.rules.Quorum
@@ -556,15 +571,12 @@ func checkState(t failer, p *player, before journey.State, c journey.Command) {
 		}
 		seen[n] = true
 	}
-	day := c.On
-	if c.Kind == journey.MoveProtocol {
-		day = c.Today
-	}
 	if c.Kind == journey.Elapse || c.Kind == journey.MoveProtocol {
-		if left := journey.DueBy(p.rules, s, day); len(left) > 0 {
-			t.Fatalf("after the deadlines up to %s fired with %s, %+v are left", day, c.Kind, left)
+		if left := journey.DueBy(p.rules, s, c.Given()); len(left) > 0 {
+			t.Fatalf("after the deadlines up to %s fired with %s, %+v are left", c.Today, c.Kind, left)
 		}
 	}
+	checkReports(t, p)
 	if before.LastCheck.Stopped && !s.LastCheck.Stopped && c.Kind != journey.ResolveLastCheck && !s.Stage.Ended() {
 		t.Fatalf("%s put aside a mismatch that nobody resolved", c.Kind)
 	}
@@ -586,11 +598,11 @@ func TestElapseOfSeveralDaysIsDayByDay(t *testing.T) {
 		}
 		last := p.today.AddDays(rapid.IntRange(1, 500).Draw(t, "days"))
 		elapse := func(s journey.State, day journey.Date) journey.State {
-			c := journey.Command{Kind: journey.Elapse, Role: journey.System, Today: day, On: day}
+			c := journey.Command{Kind: journey.Elapse, Role: journey.System, At: day.Start(time.UTC), Today: day, On: day}
 			if journey.Check(p.rules, s, c) != nil {
 				return s
 			}
-			return journey.Apply(p.rules, s, journey.Event{Command: c, Seq: s.Seq, Fired: journey.DueBy(p.rules, s, day)})
+			return journey.Apply(p.rules, s, journey.Event{Command: c, Seq: s.Seq, Fired: journey.DueBy(p.rules, s, c.Given())})
 		}
 		daily := p.state
 		for day := p.today.AddDays(1); !last.Before(day); day = day.AddDays(1) {
@@ -600,4 +612,44 @@ func TestElapseOfSeveralDaysIsDayByDay(t *testing.T) {
 			t.Fatalf("at once\n%s\nday by day\n%s", encode(atOnce), encode(daily))
 		}
 	})
+}
+
+// dayOf is the start of a day.
+func dayOf(day journey.Date) journey.Moment {
+	return journey.Moment{On: day, At: journey.InstantOf(day.Start(time.UTC))}
+}
+
+// checkReports: nothing but its report is owed to a donor who died, no journey
+// ends with an event that nobody reported, and no clock passes twice.
+func checkReports(t failer, p *player) {
+	t.Helper()
+	s := p.state
+	if s.Stage == journey.Closed && len(s.OpenReports()) > 0 {
+		t.Fatalf("the journey is closed and %+v is not reported", s.OpenReports())
+	}
+	for _, v := range s.Visits {
+		if s.Died != "" && !v.Settled() || s.Died == "" && v.Status == journey.VisitNotOwed {
+			t.Fatalf("%s is %s and the day of death %q", v.ID, v.Status, s.Died)
+		}
+	}
+	ids := map[string]bool{}
+	for _, r := range s.Reports {
+		if ids[r.ID] {
+			t.Fatalf("two reports have the id %s", r.ID)
+		}
+		ids[r.ID] = true
+	}
+	fired := map[string]bool{}
+	for _, e := range p.events {
+		for _, d := range e.Fired {
+			name := fmt.Sprint(d.Kind, d.Subject, d.At)
+			if d.At != "" && fired[name] {
+				t.Fatalf("%s passed twice", name)
+			}
+			fired[name] = true
+			if d.At != "" && journey.InstantOf(e.At).Before(d.At) {
+				t.Fatalf("%s passed already at %s", name, e.At)
+			}
+		}
+	}
 }

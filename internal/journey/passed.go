@@ -2,20 +2,21 @@ package journey
 
 import "slices"
 
-// Passed returns an event for each day on which deadlines passed by the end of
-// a day, and the state after them. Their ids and instants are for whoever
-// records them: the state depends on neither.
-func Passed(rules Rules, s State, until Date) ([]Event, State) {
+// Passed returns an event for each day, and each instant, at which deadlines
+// passed by the moment, and the state after them. Their ids are for whoever records
+// them, and the instants of those that passed at the start of a day: the state
+// depends on neither.
+func Passed(rules Rules, s State, by Moment) ([]Event, State) {
 	var events []Event
 	for {
-		all := Deadlines(rules, s)
-		if len(all) == 0 || until.Before(all[0].On) {
+		all := passed(rules, s, by)
+		if len(all) == 0 {
 			return events, s
 		}
-		day := all[0].On
+		at := all[0].moment()
 		event := Event{
-			Command: Command{Candidate: s.Candidate, Kind: Elapse, Actor: "timer", Role: System, Today: day, On: day},
-			Seq:     s.Seq + 1, Fired: DueBy(rules, s, day),
+			Command: Command{Candidate: s.Candidate, Kind: Elapse, Actor: "timer", Role: System, At: at.At.Time(), Today: at.On, On: at.On},
+			Seq:     s.Seq + 1, Fired: DueBy(rules, s, at),
 		}
 		if slices.ContainsFunc(event.Fired, func(d Deadline) bool { return d.Kind == Readiness }) {
 			event.Outstanding = Outstanding(rules, s)

@@ -60,7 +60,7 @@ func (d *desk) assess(a *journey.Assessment) {
 }
 
 func (d *desk) wait(until journey.Date) []journey.Event {
-	events, after := journey.Passed(d.rules, d.state, until)
+	events, after := journey.Passed(d.rules, d.state, dayOf(until))
 	d.state, d.today = after, until
 	return events
 }

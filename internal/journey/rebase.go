@@ -261,7 +261,7 @@ func (s *State) opened(b basis) Requirement {
 // rebaseVisits gives visits that are still to come their new windows. What is
 // settled stays. A visit whose window had closed before the rule came is none.
 func (s *State) rebaseVisits(to Rules, today Date) {
-	if s.Outcome != Removed {
+	if s.Outcome != Removed || s.Died != "" {
 		return
 	}
 	former := s.Visits
@@ -272,14 +272,10 @@ func (s *State) rebaseVisits(to Rules, today Date) {
 			continue
 		}
 		v := visitOf(rule, s.Operated)
-		switch {
-		case v.Closes.Before(today) && !slices.ContainsFunc(former, is):
+		if v.Closes.Before(today) && !slices.ContainsFunc(former, is) {
 			continue
-		case v.Closes.Before(today):
-			v.Status = VisitMissed
-		case !today.Before(v.Opens):
-			v.Status = VisitOpen
 		}
+		v.Status = v.statusOn(today)
 		s.Visits = append(s.Visits, v)
 	}
 	slices.SortStableFunc(s.Visits, func(a, b Visit) int { return cmp.Compare(a.Target, b.Target) })

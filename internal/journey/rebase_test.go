@@ -17,7 +17,7 @@ func moved(from, to journey.Rules, s journey.State, today journey.Date, a *journ
 		Command: journey.Command{ID: "move", Candidate: s.Candidate, Kind: journey.MoveProtocol, Role: journey.Administrator, Version: to.Version, Today: today},
 		Seq:     s.Seq + 1, Rules: &to, Assessment: a,
 	}
-	e.Fired = journey.DueBy(to, journey.Rebase(from, to, s, e), today)
+	e.Fired = journey.DueBy(to, journey.Rebase(from, to, s, e), dayOf(today))
 	return e
 }
 
@@ -142,7 +142,7 @@ func TestRebaseOfVisits(t *testing.T) {
 		return list
 	}
 	today := operated.AddMonths(6)
-	_, p.state = journey.Passed(p.rules, p.state, today)
+	_, p.state = journey.Passed(p.rules, p.state, dayOf(today))
 	e := moved(p.rules, to, p.state, today, &journey.Assessment{BloodType: journey.Agree})
 	after := journey.Apply(p.rules, p.state, e)
 	year := operated.AddMonths(12)
@@ -153,8 +153,8 @@ func TestRebaseOfVisits(t *testing.T) {
 	if got := windows(after); !slices.Equal(got, want) {
 		t.Errorf("got %q, want %q", got, want)
 	}
-	if len(journey.DueBy(to, after, today)) > 0 {
-		t.Errorf("deadlines are left: %v", journey.DueBy(to, after, today))
+	if len(journey.DueBy(to, after, dayOf(today))) > 0 {
+		t.Errorf("deadlines are left: %v", journey.DueBy(to, after, dayOf(today)))
 	}
 	for _, r := range after.Requirements {
 		if before, ok := p.state.Find(r.ID); ok && r != before || !ok && r.Status != journey.NotApplicable {
@@ -175,7 +175,7 @@ func TestMoveFiresWhatHasPassed(t *testing.T) {
 		t.Errorf("fired %+v", e.Fired)
 	}
 	after := journey.Apply(p.rules, p.state, e)
-	if events, _ := journey.Passed(to, after, today); len(events) > 0 {
+	if events, _ := journey.Passed(to, after, dayOf(today)); len(events) > 0 {
 		t.Errorf("it passes again: %+v", events)
 	}
 }
@@ -236,7 +236,7 @@ func TestRebaseSatisfiesNothingByItself(t *testing.T) {
 			}
 		}
 		today := p.today.AddDays(rapid.IntRange(0, 60).Draw(t, "later"))
-		_, s := journey.Passed(p.rules, p.state, today)
+		_, s := journey.Passed(p.rules, p.state, dayOf(today))
 		if s.Stage.Ended() {
 			return
 		}
@@ -263,7 +263,7 @@ func TestRebaseSatisfiesNothingByItself(t *testing.T) {
 			}
 		}
 		after := journey.Apply(p.rules, s, moved(p.rules, to, s, today, a))
-		if left := journey.DueBy(to, after, today); len(left) > 0 {
+		if left := journey.DueBy(to, after, dayOf(today)); len(left) > 0 {
 			t.Fatalf("deadlines are left: %+v", left)
 		}
 		if len(after.Requirements) != len(to.Requirements) {

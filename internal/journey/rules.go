@@ -17,7 +17,8 @@ type Rules struct {
 	VerificationDays int `json:"verification_days,omitempty"`
 	// RecipientTyped means that the checks compare with the recipient's blood
 	// group, so that they need it on record.
-	RecipientTyped bool `json:"recipient_typed,omitempty"`
+	RecipientTyped bool         `json:"recipient_typed,omitempty"`
+	Reports        []ReportRule `json:"reports,omitempty"`
 }
 
 // Gate is the step that a requirement must be met for.

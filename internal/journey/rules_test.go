@@ -399,7 +399,7 @@ func TestAStageEnteredAgainHasADeadlineOfItsOwn(t *testing.T) {
 // and both are listed at once, in their order.
 func TestWhatComesDueInAnOutage(t *testing.T) {
 	p := newPlayer().to(journey.Recovery)
-	due := journey.DueBy(p.rules, p.state, p.state.Operated.AddDays(30))
+	due := journey.DueBy(p.rules, p.state, dayOf(p.state.Operated.AddDays(30)))
 	want := []journey.Deadline{
 		{Kind: journey.VisitOpens, Subject: "week-1", On: p.state.Operated.AddDays(4)},
 		{Kind: journey.VisitCloses, Subject: "week-1", On: p.state.Operated.AddDays(15)},
@@ -477,6 +477,10 @@ func TestAnOperationStoppedOwesNoFollowUp(t *testing.T) {
 	if len(p.state.Visits) > 0 {
 		t.Errorf("visits are planned: %+v", p.state.Visits)
 	}
+	// The protocol wants it reported, and no journey ends before that.
+	p.must(journey.CloseReport, journey.Coordinator, "coordinator", func(c *journey.Command) {
+		c.Report, c.Moment = p.state.Reports[0].ID, journey.InstantOf(c.At)
+	})
 	p.must(journey.CompleteRecovery, journey.Coordinator, "coordinator", nil)
 	if p.state.Stage != journey.Closed {
 		t.Errorf("after recovery: %s", p.state.Stage)

@@ -41,6 +41,10 @@ type State struct {
 	// DonorLink is the last day of the link to the donor's own page, empty when
 	// none was given or it was revoked.
 	DonorLink Date `json:"donor_link,omitempty"`
+	// Reports are the events that have to be reported, and Died is the day of
+	// death.
+	Reports []Report `json:"reports,omitempty"`
+	Died    Date     `json:"died,omitempty"`
 }
 
 // Requirement is the state of one requirement.
@@ -150,6 +154,8 @@ const (
 	VisitDoneLate   VisitStatus = "done-late"
 	VisitNotReached VisitStatus = "not-reached"
 	VisitMissed     VisitStatus = "missed"
+	// VisitNotOwed is a visit that the donor's death has ended.
+	VisitNotOwed VisitStatus = "not-owed"
 )
 
 // Settled reports whether the visit needs nothing more.
@@ -226,5 +232,6 @@ func (s State) clone() State {
 	s.Flags = slices.Clone(s.Flags)
 	s.Visits = slices.Clone(s.Visits)
 	s.Notices = slices.Clone(s.Notices)
+	s.Reports = slices.Clone(s.Reports)
 	return s
 }

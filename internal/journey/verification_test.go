@@ -109,21 +109,21 @@ func TestReadiness(t *testing.T) {
 		}
 		return list
 	}
-	events, after := Passed(rules, s, "2028-03-05")
+	events, after := Passed(rules, s, Moment{On: "2028-03-05"})
 	if got, want := days(events), []string{"2028-02-23 7 hiv", "2028-02-29 1 hiv", "2028-03-01 0 hiv"}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
-	if again, _ := Passed(rules, after, "2028-03-05"); len(again) != 0 {
+	if again, _ := Passed(rules, after, Moment{On: "2028-03-05"}); len(again) != 0 {
 		t.Errorf("they fire again: %v", again)
 	}
 	moved := Apply(rules, s, Event{Command: Command{Kind: Schedule, Today: "2028-02-25", On: "2028-03-20"}})
-	events, _ = Passed(rules, moved, "2028-03-21")
+	events, _ = Passed(rules, moved, Moment{On: "2028-03-21"})
 	if got, want := days(events), []string{"2028-03-13 7 hiv", "2028-03-19 1 hiv", "2028-03-20 0 hiv"}; !slices.Equal(got, want) {
 		t.Errorf("after a move: %v, want %v", got, want)
 	}
 	// Cancelled on Friday 25 February: five working days end on Friday 3 March.
 	cancelled := Apply(rules, s, Event{Command: Command{Kind: CancelOperation, Today: "2028-02-25"}})
-	events, _ = Passed(rules, cancelled, "2028-03-10")
+	events, _ = Passed(rules, cancelled, Moment{On: "2028-03-10"})
 	if len(events) != 1 || events[0].Fired[0] != (Deadline{Kind: NewDateDue, On: "2028-03-04"}) {
 		t.Errorf("after a cancellation: %+v", events)
 	}

@@ -91,10 +91,10 @@ func changeOf(ctx context.Context, store *record.Store, protocols *protocol.Regi
 		return change, err
 	}
 	today := journey.DateOf(now, from.Zone())
-	_, state := journey.Passed(from.Rules(), c.State, today)
+	_, state := journey.Passed(from.Rules(), c.State, journey.Moment{On: today, At: journey.InstantOf(now)})
 	report := activities.Eligibility(to, activities.PersonOf(c), results, state.Operated, today)
 	e := activities.Moved(from, to, state, journey.Event{
-		Command: journey.Command{Candidate: c.ID, Kind: journey.MoveProtocol, Version: to.Version, Today: today}, Seq: state.Seq + 1,
+		Command: journey.Command{Candidate: c.ID, Kind: journey.MoveProtocol, Version: to.Version, At: now, Today: today}, Seq: state.Seq + 1,
 	}, report)
 	next := journey.Apply(from.Rules(), state, e)
 	for _, r := range next.Requirements {

@@ -63,6 +63,7 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("complications", from.Complications, to.Complications, func(c Complication) string { return c.ID })...)
 	changes = append(changes, diffRules("procedure_codes", from.ProcedureCodes, to.ProcedureCodes, func(c ProcedureCode) string { return c.ID })...)
 	changes = append(changes, diffRules("contacts", from.Contacts, to.Contacts, func(c Contact) string { return c.ID })...)
+	changes = append(changes, diffRules("reportable", from.Reportable, to.Reportable, func(r Reportable) string { return r.ID })...)
 	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
 }

@@ -197,6 +197,7 @@ func (p *Protocol) check() error {
 	p.checkRecovery(fail)
 	p.checkOperation(fail)
 	p.checkBeforeOperation(fail)
+	p.checkReportable(fail)
 	// Nobody is approved without an advocate, whatever else a site changes.
 	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
 		return r.Evidence == journey.ByAssignment && r.Gate == journey.ForEvaluation && r.NoWaiver
@@ -437,7 +438,7 @@ func (b BandRule) Holds(v float64) bool {
 
 // compile makes the part of the protocol that the process knows.
 func (p *Protocol) compile() journey.Rules {
-	rules := journey.Rules{Version: p.Version, Timers: p.Timers}
+	rules := journey.Rules{Version: p.Version, Timers: p.Timers, Reports: p.reports()}
 	for _, r := range p.Requirements {
 		rules.Requirements = append(rules.Requirements, journey.RequirementRule{
 			ID: r.ID, Gate: r.Gate, Evidence: r.Evidence, Signer: r.Signer, ValidDays: r.ValidDays,

@@ -52,6 +52,8 @@ type Protocol struct {
 	// may take.
 	Contacts  []Contact  `yaml:"contacts" doc:"whom a donor calls; shown on the donor's own page"`
 	Medicines *Medicines `yaml:"medicines" doc:"limits of paracetamol and of medicines that a donor avoids"`
+	// Reportable are events that have to be reported within hours.
+	Reportable []Reportable `yaml:"reportable"`
 
 	source []byte
 	digest string
@@ -301,8 +303,14 @@ type Seat struct {
 // Rules returns the part that the process needs.
 func (p *Protocol) Rules() journey.Rules { return p.rules }
 
-// Zone returns the programme's time zone.
-func (p *Protocol) Zone() *time.Location { return p.zone }
+// Zone returns the programme's time zone, UTC for a protocol that no text was
+// read for.
+func (p *Protocol) Zone() *time.Location {
+	if p.zone == nil {
+		return time.UTC
+	}
+	return p.zone
+}
 
 // Source returns the text the protocol was read from.
 func (p *Protocol) Source() string { return string(p.source) }

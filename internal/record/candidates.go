@@ -46,12 +46,21 @@ func scanCandidate(row scanner) (Candidate, error) {
 	c.Flags = json.RawMessage(flags)
 	var errs [3]error
 	c.State, errs[0] = decodeState(state)
-	next.At, errs[1] = parseInstant(nextAt)
+	next, errs[1] = upcoming(next.Deadline, nextAt)
 	c.UpdatedAt, errs[2] = parseInstant(updated)
 	if next.Kind != "" {
 		c.Next = &next
 	}
 	return c, errors.Join(errs[:]...)
+}
+
+// upcoming puts a deadline together with its instant as it was stored.
+func upcoming(d journey.Deadline, at string) (journey.Upcoming, error) {
+	t, err := parseInstant(at)
+	if err == nil && d.Kind.AtInstant() {
+		d.At = journey.InstantOf(t)
+	}
+	return journey.Upcoming{Deadline: d, At: t}, err
 }
 
 // Candidate returns one candidate, or ErrNotFound.
@@ -182,7 +191,7 @@ func scanResumable(row scanner) (Resumable, error) {
 	}
 	var errA, errB error
 	r.State, errA = decodeState(state)
-	next.At, errB = parseInstant(nextAt)
+	next, errB = upcoming(next.Deadline, nextAt)
 	if next.Kind != "" {
 		r.Next = &next
 	}

@@ -25,6 +25,8 @@ type scene struct {
 	advocates []record.Account
 	// staff are the accounts that may be of the team of an operation.
 	staff []record.Account
+	// accounts are all that are in use.
+	accounts []record.Account
 	// code is the kind of result that is to be recorded.
 	code string
 	// course is the operation, if there was one.
@@ -273,6 +275,10 @@ func init() {
 			Hint:   "The journey ends and can't be reopened. Outside this programme it looks the same as a withdrawal, and no reason is given to anybody there.",
 			Fields: fixed(reasonField("Reason", "Private: read by clinicians, the advocate and the committee.")), Body: reasonedBody,
 		},
+		journey.ReportEvent:   reportEventAction,
+		journey.CloseReport:   closeReportAction,
+		journey.RetractReport: retractReportAction,
+		journey.RecordDeath:   recordDeathAction,
 		journey.Withdraw: {
 			Title: "Withdraw at the candidate's wish", Button: "Withdraw the candidate", Done: doneEnded, Grave: true,
 			Hint:   "The candidate may stop at any time and owes nobody a reason. The journey ends and can't be reopened. Outside this programme it looks the same as a decline.",
@@ -488,7 +494,7 @@ func decisionFields(s scene) []field {
 func visits(s scene) []journey.Visit {
 	var list []journey.Visit
 	for _, v := range s.candidate.State.Visits {
-		if v.Status != journey.VisitDone && v.Status != journey.VisitDoneLate && !s.today.Before(v.Opens) {
+		if v.Status != journey.VisitDone && v.Status != journey.VisitDoneLate && v.Status != journey.VisitNotOwed && !s.today.Before(v.Opens) {
 			list = append(list, v)
 		}
 	}

@@ -105,6 +105,9 @@ type boardRow struct {
 	PlannedLeft string
 	Expiring    []string
 
+	// Clocks are events that are still to be reported, the nearest limit first.
+	Clocks []clockModel
+
 	overdue journey.Date
 	due     journey.Date
 }
@@ -186,7 +189,7 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 		}
 		row := rowOf(v, e)
 		if next := e.next; next != nil {
-			row.Next = deadlineWord(p, next.Kind, next.Subject)
+			row.Next = deadlineText(p, e.candidate.State, *next)
 		}
 		rows = append(rows, row)
 	}
@@ -316,7 +319,7 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 		Link: "/candidates/" + c.ID, Name: v.name(c), Identifier: v.identifier(c), Stage: c.State.Stage,
 		Days: plural(c.State.Since.DaysUntil(e.today), "day"), Band: noBand(), Needs: st.Needs, Stuck: st.Stuck,
 		Count: len(st.Outstanding), Outstanding: st.Outstanding[:min(2, len(st.Outstanding))], Expiring: st.Expiring,
-		overdue: st.OverdueSince, due: "9999-12-31",
+		Clocks: st.Clocks, overdue: st.OverdueSince, due: "9999-12-31",
 	}
 	row.More = row.Count - len(row.Outstanding)
 	if st.Assessed {
@@ -338,9 +341,20 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 	return row
 }
 
-// byUrgency puts what is overdue first, the longest overdue on top, and then
-// what is due soonest.
+// clock is the nearest limit of what is to be reported.
+func (r boardRow) clock() journey.Instant {
+	if len(r.Clocks) == 0 {
+		return "~~" // after those without a limit
+	}
+	return r.Clocks[0].limit
+}
+
+// byUrgency puts what has to be reported first, then what is overdue, the longest
+// overdue on top, and then what is due soonest.
 func byUrgency(a, b boardRow) int {
+	if first := cmp.Compare(a.clock(), b.clock()); first != 0 {
+		return first
+	}
 	if (a.overdue == "") != (b.overdue == "") {
 		if a.overdue != "" {
 			return -1

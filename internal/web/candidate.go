@@ -55,6 +55,8 @@ type candidateModel struct {
 	Later      []deadlineModel
 	Decision   []fact
 	Visits     []visitModel
+	Clocks     []clockModel
+	Reports    []reportModel
 	Recovery   *recoveryModel
 	Medicines  *medicinesModel
 	Operation  *operationModel
@@ -178,7 +180,7 @@ const ended = "ended"
 
 // doneWord is what an address says of a command that was carried out.
 func doneWord(kind journey.Kind) string {
-	if kind == journey.Withdraw || kind == journey.Decline {
+	if kind == journey.Withdraw || kind == journey.Decline || kind == journey.RecordDeath {
 		return ended
 	}
 	return string(kind)
@@ -253,6 +255,8 @@ func (s *server) command(c echo.Context) error {
 		fieldOf = checkField
 	case journey.RecordMedicines:
 		fieldOf = medicineField
+	case journey.ReportEvent, journey.CloseReport:
+		fieldOf = momentField
 	}
 	if len(problems) > 0 {
 		try.problems = append(problems, remaining(body, problems, fieldOf)...)
@@ -354,6 +358,9 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 		return sc, err
 	}
 	for _, a := range accounts {
+		if !a.Disabled {
+			sc.accounts = append(sc.accounts, a)
+		}
 		if a.Role == journey.Advocate && !a.Disabled {
 			sc.advocates = append(sc.advocates, a)
 		}
@@ -402,7 +409,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m := candidateModel{
 		Name: v.name(c), Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since) + ", " + plural(days, "day"),
 		Wide: way.Wide(), Narrow: way.Narrow(), Sentence: way.sentence(),
-		Stuck: stands.Stuck, Expiring: stands.Expiring,
+		Stuck: stands.Stuck, Expiring: stands.Expiring, Clocks: stands.Clocks, Reports: reportModels(sc, people),
 		Facts: facts(sc, people), Gates: gates(sc, people, conditions), Flags: flagModels(p, c.State, reader.Flags(p, flags)),
 		Blood: bloodWord(c.State.BloodType), Decision: plan(sc),
 		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
@@ -475,7 +482,9 @@ func noBand() template.HTML { return mark("band-none", "bar", "No results yet") 
 
 // quietWhenEmpty lists the forms that are left out while there is nothing to
 // fill in: their absence says enough.
-var quietWhenEmpty = []journey.Kind{journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.GiveDonorLink, journey.RevokeDonorLink}
+var quietWhenEmpty = []journey.Kind{
+	journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.GiveDonorLink, journey.RevokeDonorLink, journey.ReportEvent, journey.CloseReport, journey.RetractReport,
+}
 
 // addForms adds the forms that the stage and the viewer's role allow. A form
 // that was refused keeps what was entered, even if it is not allowed any more.
@@ -884,9 +893,15 @@ func deadlines(sc scene) []deadlineModel {
 	rules := sc.protocol.Rules()
 	rules.Reminders = nil // they only announce what is listed
 	for _, d := range journey.Deadlines(rules, sc.candidate.State) {
+		if _, reminds := d.Kind.Announces(); reminds {
+			continue
+		}
 		day := lastDay(d)
-		m := deadlineModel{Text: deadlineWord(sc.protocol, d.Kind, d.Subject), Day: dayWord(day)}
+		m := deadlineModel{Text: deadlineText(sc.protocol, sc.candidate.State, d), Day: dayWord(day)}
 		m.Left, m.Past = leftWord(sc.today, day)
+		if r, ok := sc.candidate.State.FindReport(d.Subject); ok && d.At != "" {
+			m.Left, m.Past = leftToReport(r, sc.viewer.now)
+		}
 		list = append(list, m)
 	}
 	return list
@@ -949,6 +964,9 @@ func plan(sc scene) []fact {
 	}
 	if s.Outcome != "" {
 		list = append(list, fact{"Outcome", known(outcomeWords, s.Outcome)})
+	}
+	if s.Died != "" {
+		list = append(list, fact{"Died", dayWord(s.Died)})
 	}
 	return list
 }

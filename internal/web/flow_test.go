@@ -376,6 +376,7 @@ func TestAfterDecision(t *testing.T) {
 	people = map[string]*browser{}
 	post("cora", 303, journey.RecordVisit, "visit", "week-1", "outcome", "seen", "note", "Well.")
 	post("cora", 303, journey.CompleteRecovery)
+	reportPages(t, w, id, post, func() { people = map[string]*browser{} })
 	for _, v := range []struct{ visit, day string }{{"month-6", "2027-04-02"}, {"year-1", "2027-10-02"}, {"year-2", "2028-10-02"}} {
 		w.day(v.day)
 		people = map[string]*browser{}

@@ -28,6 +28,8 @@ type standing struct {
 	Expiring []string
 	// OverdueSince is the day a deadline of the stage passed.
 	OverdueSince journey.Date
+	// Clocks are events that are still to be reported.
+	Clocks []clockModel
 	// Assessed says that the worst band stands on something: that no result is on
 	// record yet is not a good result.
 	Assessed bool
@@ -38,7 +40,7 @@ const soonDays = 7
 
 func (s standing) attention(next *journey.Deadline, today journey.Date) bool {
 	soon := next != nil && today.DaysUntil(lastDay(*next)) <= soonDays
-	return len(s.Needs)+len(s.Stuck)+len(s.Expiring) > 0 || s.OverdueSince != "" || soon
+	return len(s.Needs)+len(s.Stuck)+len(s.Expiring)+len(s.Clocks) > 0 || s.OverdueSince != "" || soon
 }
 
 // nextDeadline is the next deadline that people know. The timer may be set to a
@@ -88,6 +90,7 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 		}
 	}
 	s.Stuck = stuck(p, v, state, s.OverdueSince, today)
+	s.Clocks = clocks(p, v, state)
 	s.Needs = needs(p, v, c, today)
 	return s
 }
@@ -220,6 +223,7 @@ func needs(p *protocol.Protocol, v *viewer, c record.Candidate, today journey.Da
 	possible := func(kind journey.Kind) bool {
 		return journey.Check(rules, s, journey.Command{Kind: kind, Role: v.Role, Actor: v.ID, Today: today}) == nil
 	}
+	reportNeeds(p, v, s, add)
 	switch v.Role {
 	case journey.Coordinator:
 		coordinatorNeeds(p, s, today, add, possible)

@@ -150,7 +150,9 @@ var entryWords = map[journey.Kind]string{
 	journey.MoveProtocol: "Moved to another version of the protocol",
 	journey.RecordStay:   "Stay and recovery recorded", journey.RecordMedicines: "Medicines recorded",
 	journey.GiveDonorLink: "Link given to the donor", journey.RevokeDonorLink: "The donor's link revoked",
-	journey.Elapse: "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
+	journey.ReportEvent: "Event to be reported", journey.CloseReport: "Event reported", journey.RetractReport: "Event retracted",
+	journey.RecordDeath: "Death recorded",
+	journey.Elapse:      "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -223,6 +225,11 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	side := ""
 	if event.Side != "" {
 		side = capital(string(event.Side)) + " kidney"
+	}
+	for _, clock := range event.Clocks {
+		if clock.Limit != "" {
+			add("Report by", instantWord(clock.Limit, p.Zone())+", "+lower(eventTitle(p, clock.Event)))
+		}
 	}
 	switch e.Kind {
 	case journey.Refer:
@@ -340,8 +347,33 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		words("Note", "note", body.Note)
 	case journey.Elapse:
 		for _, d := range event.Fired {
-			add(dayWord(lastDay(d)), deadlineWord(p, d.Kind, d.Subject))
+			add(dayWord(lastDay(d)), deadlineText(p, sc.candidate.State, d))
 		}
+	case journey.ReportEvent:
+		var body command.ReportEvent
+		read(e, &body)
+		add("Event", eventTitle(p, event.Event))
+		add("Happened", dayWord(event.On))
+		add("First known", instantWord(event.Moment, p.Zone()))
+		add("To", knownTo(people, event.Person))
+		words("Note", "note", body.Note)
+	case journey.CloseReport:
+		var body command.CloseReport
+		read(e, &body)
+		add("Event", reportTitle(p, sc.candidate.State, event.Report))
+		add("Reported", instantWord(event.Moment, p.Zone()))
+		words("Reference", "reference", body.Reference)
+		words("Note", "note", body.Note)
+	case journey.RetractReport:
+		var body command.RetractReport
+		read(e, &body)
+		add("Event", reportTitle(p, sc.candidate.State, event.Report))
+		words("Reason", "reason", body.Reason)
+	case journey.RecordDeath:
+		var body command.RecordDeath
+		read(e, &body)
+		add("Died", dayWord(event.On))
+		words("Note", "note", body.Note)
 		add("Lacking for that day", titlesOf(p, event.Outstanding))
 	case journey.CancelOperation:
 		var body command.CancelOperation

@@ -72,7 +72,7 @@ func TestTemplates(t *testing.T) {
 		"board": {boardModel{}, boardModel{
 			Filter: boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
 			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
-			Rows: []boardRow{{Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
+			Rows: []boardRow{{Clocks: []clockModel{{Text: "c"}}, Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
 		}},
 		"check": {checkModel{}, checkModel{
 			Name: "n", Link: "/", Title: "t", Planned: "p", Standing: []fact{{"a", "b"}}, Stopped: true, Form: forms[0], PaperLink: "/",
@@ -86,7 +86,11 @@ func TestTemplates(t *testing.T) {
 				Rows:    []moveRow{{Candidate: "c", Stage: "s", From: "f", Lines: []string{"l"}}},
 			},
 		}},
+		"reports": {reportsModel{}, reportsModel{
+			Tally: journey.ReportTally{Open: 1, Overdue: 1, InTime: 1, Unlimited: 1}, Open: []reportModel{{Late: true, Limit: "l"}}, Settled: []reportModel{{}},
+		}},
 		"candidate": {candidateModel{}, candidateModel{
+			Clocks: []clockModel{{Text: "c", Late: true}}, Reports: []reportModel{{Late: true, Limit: "l"}, {}},
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
@@ -192,7 +196,7 @@ func TestLogHoldsNoText(t *testing.T) {
 }
 
 func TestEndsAreAlike(t *testing.T) {
-	for _, kind := range []journey.Kind{journey.Withdraw, journey.Decline} {
+	for _, kind := range []journey.Kind{journey.Withdraw, journey.Decline, journey.RecordDeath} {
 		if word := doneWord(kind); word != ended || doneNotice(word) != doneEnded || actionOf(kind).Done != doneEnded {
 			t.Errorf("%s is told apart: %s", kind, word)
 		}

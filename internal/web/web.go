@@ -91,6 +91,7 @@ const (
 	pathAsset     = "/assets/:name"
 	pathProtocols = "/protocols"
 	pathCheck     = "/candidates/:id/checks/:check"
+	pathReports   = "/reports"
 )
 
 func (s *server) routes() []route {
@@ -110,6 +111,7 @@ func (s *server) routes() []route {
 		{method: http.MethodPost, path: pathMy, public: true, handler: s.my},
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
 		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
+		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
 	}

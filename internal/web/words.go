@@ -17,7 +17,7 @@ var stageWords = map[journey.Stage]string{
 	journey.Committee: "Committee", journey.Approved: "Approved", journey.Scheduled: "Scheduled",
 	journey.Operation: "Operation", journey.Recovery: "Recovery", journey.FollowUp: "Follow-up",
 	journey.Closed: "Closed", journey.Declined: "Declined", journey.Withdrawn: "Withdrawn",
-	journey.OnHold: "On hold", journey.Deferred: "Deferred",
+	journey.OnHold: "On hold", journey.Deferred: "Deferred", journey.Deceased: "Deceased",
 }
 
 func stageWord(s journey.Stage) string { return known(stageWords, s) }
@@ -46,6 +46,7 @@ var statusWords = map[journey.Status]string{
 var visitWords = map[journey.VisitStatus]string{
 	journey.VisitAhead: "Ahead", journey.VisitOpen: "Open now", journey.VisitDone: "Done",
 	journey.VisitDoneLate: "Done late", journey.VisitNotReached: "Not reached", journey.VisitMissed: "Missed",
+	journey.VisitNotOwed: "Not owed",
 }
 
 var positionWords = map[journey.Position]string{
@@ -143,6 +144,8 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 		return "Visit opens: " + visitTitle(p, subject)
 	case journey.VisitCloses:
 		return "Visit closes: " + visitTitle(p, subject)
+	case journey.ReportDue:
+		return "Report is due"
 	default:
 		return strings.ReplaceAll(string(kind), "-", " ")
 	}
@@ -155,7 +158,7 @@ func lastDay(d journey.Deadline) journey.Date {
 		return d.On
 	}
 	switch d.Kind {
-	case journey.DeferralReviewDue, journey.VisitOpens, journey.Readiness:
+	case journey.DeferralReviewDue, journey.VisitOpens, journey.Readiness, journey.ReportDue:
 		return d.On
 	default:
 		return d.On.AddDays(-1)
