@@ -52,7 +52,8 @@ func graded(answer string) perioperative.ClavienDindo {
 
 // operated is the snapshot after an operation with two complications.
 func operated(s activities.Snapshot) activities.Snapshot {
-	s.Protocol = protocoltest.Brief()
+	own := *protocoltest.Brief() // tests change it
+	s.Protocol = &own
 	s.State.Stage, s.State.Operated, s.State.Outcome = journey.Recovery, "2026-05-04", journey.Removed
 	s.Operation = operation.Course{
 		Record: whole(), Seq: 30, By: "signer-account", At: testNow,
