@@ -89,7 +89,9 @@ func Apply(rules Rules, s State, e Event) State {
 			s.enter(Closed, e.Today)
 		}
 	case RecordVisit:
-		s.visit(e)
+		s.visit(rules, e)
+	case RecordContact:
+		s.contact(rules, e)
 	case Close:
 		s.enter(Closed, e.Today)
 	case Withdraw:
@@ -428,8 +430,11 @@ func (s *State) operate(rules Rules, e Event) {
 		return
 	}
 	for _, rule := range rules.Visits {
-		s.Visits = append(s.Visits, visitOf(rule, s.Operated))
+		if rule.RepeatsEvery == 0 {
+			s.Visits = append(s.Visits, visitOf(rule, s.Operated))
+		}
 	}
+	s.extend(rules, e.Today)
 }
 
 // visitOf is a visit that is still ahead, with its window.
@@ -441,24 +446,6 @@ func visitOf(rule VisitRule, operated Date) Visit {
 	return Visit{
 		ID: rule.ID, Opens: target.AddDays(-rule.OpensBefore), Target: target,
 		Closes: target.AddDays(rule.ClosesAfter), Status: VisitAhead, InRecovery: rule.InRecovery,
-	}
-}
-
-func (s *State) visit(e Event) {
-	for i := range s.Visits {
-		v := &s.Visits[i]
-		if v.ID != e.Visit {
-			continue
-		}
-		v.On = e.Today
-		switch {
-		case e.Outcome == NotReached:
-			v.Status = VisitNotReached
-		case v.Closes.Before(e.Today):
-			v.Status = VisitDoneLate
-		default:
-			v.Status = VisitDone
-		}
 	}
 }
 
@@ -490,9 +477,16 @@ func (s *State) fire(rules Rules, d Deadline) {
 				s.Visits[i].Status = VisitOpen
 				if d.Kind == VisitCloses {
 					s.Visits[i].Status = VisitMissed
+					if s.Visits[i].Refused != "" {
+						s.Visits[i].Reason = ReasonRefused
+					}
 				}
 			}
 		}
+		s.extend(rules, d.On)
+	case ContactDue:
+		s.climb(rules, d)
+		return // the visit itself keeps it
 	}
 	if _, reminds := d.Kind.Announces(); reminds {
 		return

@@ -37,6 +37,7 @@ var permissions = map[Kind][]permission{
 	RecordOperation:    {{[]Role{Clinician}, []Stage{Operation}}},
 	CompleteRecovery:   {{[]Role{Coordinator, Clinician}, []Stage{Recovery}}},
 	RecordVisit:        {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
+	RecordContact:      {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
 	Close:              {{[]Role{Coordinator}, []Stage{FollowUp}}},
 	Withdraw:           {{[]Role{Coordinator, Clinician, Advocate}, beforeOperation}},
 	Hold:               {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled}}},
@@ -58,7 +59,7 @@ var kindOrder = []Kind{
 	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
 	Schedule, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
-	CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
+	CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	MoveProtocol,
 }
 
@@ -203,7 +204,8 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	CompleteRecovery: func(_ Rules, s State, c Command) *Refusal {
 		return unsettled(s, c.Kind, true)
 	},
-	RecordVisit: checkVisit,
+	RecordVisit:   checkVisit,
+	RecordContact: checkContact,
 	Close: func(_ Rules, s State, c Command) *Refusal {
 		return unsettled(s, c.Kind, false)
 	},
@@ -592,38 +594,15 @@ func checkOperation(rules Rules, s State, c Command) *Refusal {
 	return nil
 }
 
-func checkVisit(_ Rules, s State, c Command) *Refusal {
-	i := slices.IndexFunc(s.Visits, func(v Visit) bool { return v.ID == c.Visit })
-	if i < 0 {
-		var accepted []string
-		for _, v := range s.Visits {
-			accepted = append(accepted, v.ID)
-		}
-		return invalid("visit", "no such visit", accepted...)
-	}
-	if c.Outcome != Seen && c.Outcome != NotReached {
-		return invalid("outcome", "say how the visit went", string(Seen), string(NotReached))
-	}
-	visit := s.Visits[i]
-	switch {
-	case visit.Status == VisitAhead && c.Today.Before(visit.Opens):
-		return blocked(c.Kind, []Reason{{"visit-open", "", fmt.Sprintf("the window of %s opens on %s", visit.ID, visit.Opens)}})
-	case visit.Status == VisitDone || visit.Status == VisitDoneLate:
-		return blocked(c.Kind, []Reason{{"visit-done", "", visit.ID + " is already recorded"}})
-	case visit.Status == VisitMissed && c.Outcome == NotReached:
-		return blocked(c.Kind, []Reason{{"visit-missed", "", "the window of " + visit.ID + " has closed"}})
-	}
-	return nil
-}
-
-// unsettled refuses while a visit of the stage is still to come.
+// unsettled refuses while a visit of the stage is still to come. What repeats
+// itself has no end to wait for, and a donor who died has no visit to come.
 func unsettled(s State, kind Kind, recoveryOnly bool) *Refusal {
-	if s.Outcome == StoppedNotRemoved {
+	if s.Outcome == StoppedNotRemoved || s.Died != "" {
 		return nil
 	}
 	var reasons []Reason
 	for _, v := range s.Visits {
-		if !v.Settled() && (v.InRecovery || !recoveryOnly) {
+		if !v.Settled() && !v.Repeats() && (v.InRecovery || !recoveryOnly) {
 			reasons = append(reasons, Reason{"visit-settled", "", fmt.Sprintf("%s is %s", v.ID, v.Status)})
 		}
 	}

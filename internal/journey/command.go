@@ -26,7 +26,8 @@ type Command struct {
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Side     Side     `json:"side,omitempty"`
 	// On is the date the command is about: planned operation, re-review, end of
-	// a waiver, or the day whose deadlines Elapse fires.
+	// a waiver, day of a visit or a contact, or the day whose deadlines Elapse
+	// fires.
 	On Date `json:"on,omitempty"`
 	// Items are the disclosures or duties that were confirmed.
 	Items []string `json:"items,omitempty"`
@@ -35,6 +36,10 @@ type Command struct {
 	// Seats are the quorum seats present at a decision.
 	Seats []string `json:"seats,omitempty"`
 	Visit string   `json:"visit,omitempty"`
+	// Channel is how the donor was contacted, and ReasonCode why a visit did not
+	// take place.
+	Channel    Channel     `json:"channel,omitempty"`
+	ReasonCode VisitReason `json:"reason_code,omitempty"`
 	// Version is the protocol version that a candidate is moved to.
 	Version string `json:"version,omitempty"`
 	// Reasoned says that a reason was given with the command.

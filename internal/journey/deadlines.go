@@ -23,6 +23,8 @@ const (
 	ApprovalLapses     DeadlineKind = "approval-lapses"
 	VisitOpens         DeadlineKind = "visit-opens"
 	VisitCloses        DeadlineKind = "visit-closes"
+	// ContactDue is the day of a step of the ladder; its subject is visit/step.
+	ContactDue DeadlineKind = "contact-due"
 )
 
 // Soon is the kind of a reminder of a deadline of this kind.
@@ -113,6 +115,9 @@ func Deadlines(rules Rules, s State) []Deadline {
 		list = append(list, Deadline{ApprovalLapses, "", s.Decision.Expires.AddDays(1)})
 	}
 	for _, v := range s.Visits {
+		if s.Died != "" {
+			break // there is nobody to be seen
+		}
 		switch v.Status {
 		case VisitAhead:
 			list = append(list, Deadline{VisitOpens, v.ID, v.Opens})
@@ -120,6 +125,7 @@ func Deadlines(rules Rules, s State) []Deadline {
 			list = append(list, Deadline{VisitCloses, v.ID, v.Closes.AddDays(1)})
 		}
 	}
+	list = append(list, s.ladder(rules)...)
 	list = append(list, reminders(rules, s, list)...)
 	slices.SortFunc(list, func(a, b Deadline) int {
 		return cmp.Or(cmp.Compare(a.On, b.On), a.Kind.compare(b.Kind), cmp.Compare(a.Subject, b.Subject))

@@ -92,6 +92,7 @@ const (
 	RecordOperation    Kind = "record-operation"
 	CompleteRecovery   Kind = "complete-recovery"
 	RecordVisit        Kind = "record-visit"
+	RecordContact      Kind = "record-contact"
 	Close              Kind = "close"
 	Withdraw           Kind = "withdraw"
 	Hold               Kind = "hold"
@@ -174,6 +175,14 @@ const (
 	StoppedNotRemoved Outcome = "stopped-not-removed"
 	Seen              Outcome = "seen"
 	NotReached        Outcome = "not-reached"
+
+	// What came of an attempt to reach a donor.
+	Reached              Outcome = "reached"
+	NoAnswer             Outcome = "no-answer"
+	WrongAddress         Outcome = "wrong-address"
+	ContactRefused       Outcome = "refused"
+	ContactMoved         Outcome = "moved"
+	FamilyDoctorAnswered Outcome = "family-doctor-answered"
 )
 
 // Agreement says whether the blood-type samples agree.

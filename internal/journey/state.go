@@ -29,6 +29,8 @@ type State struct {
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Visits   []Visit  `json:"visits,omitempty"`
 	Notices  []Notice `json:"notices,omitempty"`
+	// Died is the day on which the donor died, once a visit's reason says so.
+	Died Date `json:"died,omitempty"`
 }
 
 // Requirement is the state of one requirement.
@@ -104,6 +106,18 @@ type Visit struct {
 	On     Date        `json:"on,omitempty"`
 	// InRecovery marks a visit that recovery waits for.
 	InRecovery bool `json:"in_recovery,omitempty"`
+	// Rule is the rule of a visit that repeats another, and Months how long after
+	// the operation it is.
+	Rule   string `json:"rule,omitempty"`
+	Months int    `json:"months,omitempty"`
+	// Ladder is the last day whose contact step has passed or was passed over.
+	Ladder Date `json:"ladder,omitempty"`
+	// Contacts are the attempts to reach the donor for it, and Refused is the day
+	// on which they refused it.
+	Contacts []Contact `json:"contacts,omitempty"`
+	Refused  Date      `json:"refused,omitempty"`
+	// Reason says why it did not take place.
+	Reason VisitReason `json:"reason,omitempty"`
 }
 
 // VisitStatus is the state of a follow-up visit.
