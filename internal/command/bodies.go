@@ -317,25 +317,6 @@ func (b *RecordOperation) Code(c *journey.Command) {
 	c.Outcome, c.Side = coded(b.Outcome), coded(b.Side)
 }
 
-// RecordVisit is the body of record-visit.
-type RecordVisit struct {
-	Visit   string          `json:"visit"`
-	Outcome journey.Outcome `json:"outcome"`
-	Note    string          `json:"note,omitempty"`
-}
-
-// Check implements Body.
-func (b *RecordVisit) Check(f *Faults) {
-	f.id("visit", b.Visit)
-	f.oneOf("outcome", string(b.Outcome), true, string(journey.Seen), string(journey.NotReached))
-	f.text("note", b.Note, false)
-}
-
-// Code implements Body.
-func (b *RecordVisit) Code(c *journey.Command) {
-	c.Visit, c.Outcome = coded(b.Visit), coded(b.Outcome)
-}
-
 // Plain is the body of a command that needs nothing but may carry a note.
 type Plain struct {
 	Note string `json:"note,omitempty"`

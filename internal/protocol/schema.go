@@ -31,17 +31,25 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Protocol](): {
 		"version", "title", "time_zone", "general_statement", "methods", "timers", "quorum", "requirements", "flags", "visits", "observations",
 	},
-	reflect.TypeFor[Requirement]():       {"id", "title", "domain", "gate", "evidence", "source"},
-	reflect.TypeFor[Item]():              {"id", "title", "requirement", "source"},
-	reflect.TypeFor[Reminder]():          {"of", "days_before"},
-	reflect.TypeFor[Milestone]():         {"id", "title", "for", "source"},
-	reflect.TypeFor[Spacing]():           {"requirement", "days"},
-	reflect.TypeFor[FlagRule]():          {"id", "title", "requirement", "of", "bands", "source"},
-	reflect.TypeFor[BandRule]():          {"band", "when"},
-	reflect.TypeFor[Fact]():              {"id", "title", "of", "type"},
-	reflect.TypeFor[Observation]():       {"code", "title"},
-	reflect.TypeFor[Visit]():             {"id", "title", "source"},
-	reflect.TypeFor[Seat]():              {"id", "title"},
+	reflect.TypeFor[Requirement](): {"id", "title", "domain", "gate", "evidence", "source"},
+	reflect.TypeFor[Item]():        {"id", "title", "requirement", "source"},
+	reflect.TypeFor[Reminder]():    {"of", "days_before"},
+	reflect.TypeFor[Milestone]():   {"id", "title", "for", "source"},
+	reflect.TypeFor[Spacing]():     {"requirement", "days"},
+	reflect.TypeFor[FlagRule]():    {"id", "title", "requirement", "of", "bands", "source"},
+	reflect.TypeFor[BandRule]():    {"band", "when"},
+	reflect.TypeFor[Fact]():        {"id", "title", "of", "type"},
+	reflect.TypeFor[Observation](): {"code", "title"},
+	reflect.TypeFor[Visit]():       {"id", "title", "source"},
+	reflect.TypeFor[Seat]():        {"id", "title"},
+	reflect.TypeFor[LadderStep]():  {"id", "title", "days", "channel", "source"},
+	reflect.TypeFor[Lost]():        {"after_visits", "contact", "source"},
+	reflect.TypeFor[Cohort]():      {"from", "clinical_percent", "laboratory_percent", "source"},
+	reflect.TypeFor[Choice]():      {"code", "title"},
+	reflect.TypeFor[AfterDonation](): {
+		"low_gfr", "declining_gfr", "decline_per_year", "creatinine_ratio", "albumin_mg_per_g", "systolic", "diastolic", "haemoglobin_a1c",
+		"source", "expected_low", "expected", "expected_high", "source_of_expected",
+	},
 	reflect.TypeFor[Methods]():           {"body_surface_area", "plasma_clearance_correction"},
 	reflect.TypeFor[PlasmaUncertainty](): {"concentration_percent", "dose_percent", "time_minutes"},
 	reflect.TypeFor[UrineUncertainty]():  {"concentration_percent", "volume_percent", "time_minutes"},
@@ -84,6 +92,18 @@ func choices(t reflect.Type) []any {
 			performers = append(performers, performer)
 		}
 		return performers
+	case reflect.TypeFor[journey.Channel]():
+		var channels []any
+		for _, channel := range journey.Channels {
+			channels = append(channels, channel)
+		}
+		return channels
+	case reflect.TypeFor[journey.Outcome]():
+		var outcomes []any
+		for _, outcome := range journey.ContactOutcomes {
+			outcomes = append(outcomes, outcome)
+		}
+		return outcomes
 	case reflect.TypeFor[journey.DeadlineKind]():
 		var kinds []any
 		for _, kind := range journey.Remindable {
