@@ -15,6 +15,7 @@ const (
 	typeObservation        = "Observation"
 	typeDetectedIssue      = "DetectedIssue"
 	typeClinicalImpression = "ClinicalImpression"
+	typeServiceRequest     = "ServiceRequest"
 )
 
 // Code systems of others.
@@ -40,6 +41,7 @@ const (
 	systemOutcome     = "https://candidacy.example/CodeSystem/requirement-outcome"
 	systemFlag        = "https://candidacy.example/CodeSystem/flag"
 	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
+	systemVisit       = "https://candidacy.example/CodeSystem/follow-up-visit"
 	systemDecision    = "https://candidacy.example/CodeSystem/committee-decision"
 )
 

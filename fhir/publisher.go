@@ -31,7 +31,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
-		patient, episodeOfCare, carePlan, observations, derivedObservations, detectedIssues,
+		patient, episodeOfCare, carePlan, observations, derivedObservations, detectedIssues, visitRequests,
 	} {
 		resources, err := build(s)
 		if err != nil {
@@ -86,6 +86,8 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 			r, err = retireObservation(p)
 		case typeDetectedIssue:
 			r, err = retireIssue(p)
+		case typeServiceRequest:
+			r, err = retireRequest(p)
 		default:
 			continue
 		}

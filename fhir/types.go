@@ -113,6 +113,16 @@ var types = map[string]resourceType{
 			dateParam("identified", "DetectedIssue-identified"),
 		},
 	},
+	typeServiceRequest: {
+		code: r4.ResourceTypeServiceRequest,
+		params: []param{
+			patientParam("patient", "clinical-patient"),
+			patientParam("subject", "ServiceRequest-subject"),
+			tokenParam("code", "clinical-code", ""),
+			tokenParam("status", "ServiceRequest-status", systemRequestStatus),
+			dateParam("occurrence", "ServiceRequest-occurrence"),
+		},
+	},
 	typeClinicalImpression: {
 		code: r4.ResourceTypeClinicalImpression,
 		params: []param{
