@@ -55,7 +55,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
-		"candidacy/internal/followup",
+		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/activities", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/intake": {"candidacy/internal/command", "candidacy/internal/result"},
@@ -68,7 +68,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
-		"candidacy/internal/followup",
+		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},

@@ -55,6 +55,7 @@ type state struct {
 	Operated  journey.Date      `json:"operated,omitempty"`
 	Outcome   journey.Outcome   `json:"outcome,omitempty"`
 	Visits    []journey.Visit   `json:"visits,omitempty"`
+	Died      journey.Date      `json:"died,omitempty"`
 }
 
 // requirement is the state of one requirement with what the protocol says.
@@ -135,7 +136,7 @@ func stateOf(s journey.State) state {
 	return state{
 		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
 		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
-		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits,
+		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, Died: s.Died,
 	}
 }
 
