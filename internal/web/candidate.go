@@ -50,7 +50,7 @@ type candidateModel struct {
 	Deadlines  []deadlineModel
 	Later      []deadlineModel
 	Decision   []fact
-	Visits     []visitModel
+	FollowUp   *followUpModel
 	Recovery   []milestoneModel
 	Order      *orderModel
 	Timeline   []entryModel
@@ -145,9 +145,6 @@ type deadlineModel struct {
 	Left string
 	Past bool
 }
-
-// visitModel is one follow-up visit.
-type visitModel struct{ Title, Window, Status, On string }
 
 // candidate shows the page of one candidate.
 func (s *server) candidate(c echo.Context) error {
@@ -367,12 +364,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m.Reported, m.Older = split(reportedModels(p, reader.Results(p, results, entries)), newestResults)
 	m.Order = order(sc)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
-	for _, visit := range c.State.Visits {
-		m.Visits = append(m.Visits, visitModel{
-			Title: visitTitle(p, visit.ID), Status: known(visitWords, visit.Status), On: dayWord(visit.On),
-			Window: dayWord(visit.Opens) + " to " + dayWord(visit.Closes),
-		})
-	}
+	m.FollowUp = s.followUpOf(sc, results, entries)
 	m.Recovery = recovery(sc)
 	m.Needs, m.MoreNeeds = split(stands.Needs, nextNeeds)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
@@ -396,7 +388,7 @@ func noBand() template.HTML { return mark("band-none", "bar", "No results yet") 
 
 // quietWhenEmpty lists the forms that are left out while there is nothing to
 // fill in: their absence says enough.
-var quietWhenEmpty = []journey.Kind{journey.SignResults, journey.RecordReview, journey.RecordVisit}
+var quietWhenEmpty = []journey.Kind{journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.RecordContact}
 
 // addForms adds the forms that the stage and the viewer's role allow. A form
 // that was refused keeps what was entered, even if it is not allowed any more.

@@ -65,6 +65,11 @@ func TestTemplates(t *testing.T) {
 			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
 			Rows: []boardRow{{Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
 		}},
+		"followup": {programmeModel{}, programmeModel{
+			Shows: []showCount{{"t", "h", 1, "/", true}}, Measures: []measureModel{{}, {Known: true, Met: true, Complete: countLink{1, "/"}, Incomplete: countLink{1, "/"}, Pending: countLink{1, "/"}}},
+			People: &peopleModel{Title: "t", Rows: []donorRow{{Identifier: "i", Note: "n", Past: true}}, More: 1},
+			Due:    []donorRow{{}}, Late: []donorRow{{}}, Lost: []donorRow{{}}, More: 1,
+		}},
 		"protocols": {protocolsModel{}, protocolsModel{
 			Versions: []versionModel{{Version: "1", Digest: "d", Approved: "a", Effective: "e", Stored: "s", Current: true, Open: 1, Link: "/", Chosen: true}, {}},
 			Move: &moveModel{
@@ -77,7 +82,11 @@ func TestTemplates(t *testing.T) {
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
-			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Visits: []visitModel{{On: "x"}, {}},
+			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, FollowUp: &followUpModel{
+				Lost: "l", Died: "d", Next: "n", Older: []visitModel{{}}, Visits: []visitModel{{}, {Late: true, Due: "d", Detail: []string{"x"}, Contacts: []string{"c"},
+					Forms: []formModel{{}, {Excused: true, Missing: []string{"m"}, Items: []fact{{"a", "b"}}}}}},
+				Kidney: &kidneyModel{Picture: "p", Points: []pointModel{{}, {Note: "n"}}, Source: "s", Flags: []afterFlag{{}, {Value: "v", Compared: "c", Reason: "r", Near: true, Notes: []string{"n"}, Inputs: []inputModel{{}}}}},
+			},
 			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
 				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
 				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},

@@ -86,6 +86,7 @@ const (
 	pathCommand   = "/candidates/:id/:kind"
 	pathAsset     = "/assets/:name"
 	pathProtocols = "/protocols"
+	pathFollowUp  = "/follow-up"
 )
 
 func (s *server) routes() []route {
@@ -101,6 +102,7 @@ func (s *server) routes() []route {
 		{method: http.MethodPost, path: pathNew, roles: coordinator, handler: s.refer},
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
+		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
 	}

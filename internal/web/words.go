@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"candidacy/internal/followup"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 )
@@ -76,7 +77,7 @@ var units = map[string]string{
 	"mm[Hg]": "mmHg", "mL/min/{1.73_m2}": "mL/min/1.73 m²", "mL/min": "mL/min", "kg/m2": "kg/m²", "m2": "m²",
 	"mg/(24.h)": "mg/24 h", "mg/d": "mg/day", "10*3/uL": "10³/µL", "10*9/L": "10⁹/L", "umol/L": "µmol/L",
 	"[in_i]": "in", "[lb_av]": "lb", "mg/g{creat}": "mg/g creatinine", "mg/mmol{creat}": "mg/mmol creatinine",
-	"ug/min": "µg/min", "ug/mL": "µg/mL", "1": "", "a": "years",
+	"ug/min": "µg/min", "ug/mL": "µg/mL", "1": "", "a": "years", followup.PerYear: "mL/min/1.73 m² a year",
 }
 
 func unitWord(ucum string) string {
@@ -134,6 +135,9 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 		return "Approval lapses"
 	case journey.VisitOpens:
 		return "Visit opens: " + visitTitle(p, subject)
+	case journey.ContactDue:
+		visit, step, _ := p.Step(subject)
+		return step.Title + ": " + visitTitle(p, visit)
 	case journey.VisitCloses:
 		return "Visit closes: " + visitTitle(p, subject)
 	default:
@@ -148,7 +152,7 @@ func lastDay(d journey.Deadline) journey.Date {
 		return d.On
 	}
 	switch d.Kind {
-	case journey.DeferralReviewDue, journey.VisitOpens:
+	case journey.DeferralReviewDue, journey.VisitOpens, journey.ContactDue:
 		return d.On
 	default:
 		return d.On.AddDays(-1)
@@ -175,12 +179,7 @@ func titlesOf(p *protocol.Protocol, ids []string) string {
 }
 
 func visitTitle(p *protocol.Protocol, id string) string {
-	for _, v := range p.Visits {
-		if v.ID == id {
-			return v.Title
-		}
-	}
-	return id
+	return p.VisitTitle(id)
 }
 
 func seatTitle(p *protocol.Protocol, id string) string {
