@@ -62,6 +62,7 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodPost, "/candidates/" + id + "/elapse", []int{404, 404, 404, 404, no, no, no, away}},
 		{http.MethodPost, "/candidates/" + id + "/end-back-entry", []int{404, 404, 404, 404, no, no, no, away}},
 		{http.MethodPost, "/candidates/" + id + "/refer", []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodGet, "/follow-up", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/protocols", []int{no, no, no, no, no, no, ok, away}},
 		{http.MethodPost, "/protocols", []int{no, no, no, no, no, no, 422, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
