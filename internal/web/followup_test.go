@@ -13,10 +13,9 @@ import (
 	"candidacy/internal/walk"
 )
 
-// TestFollowUp takes a donor through half a year on the pages: contacts, forms,
-// flags, a window that closes, and the page of the programme.
-func TestFollowUp(t *testing.T) {
-	w := newWorldOn(t, protocoltest.FollowUp(), nil)
+// halfYear plays a donor to the results of the visit at half a year.
+func halfYear(t *testing.T, w *world) string {
+	t.Helper()
 	must(t, walk.Employ(t.Context(), w.store))
 	donor := walk.New(1, w.clock.now())
 	donor.Refer().Screen().Evaluate().Present().Approve().Schedule().Prepare().Operate()
@@ -31,6 +30,14 @@ func TestFollowUp(t *testing.T) {
 	}})
 	id, err := walk.NewPlayer(w.dispatcher).Play(t.Context(), "donor", donor.Steps())
 	must(t, err)
+	return id
+}
+
+// TestFollowUp takes a donor through half a year on the pages: contacts, forms,
+// flags, a window that closes, and the page of the programme.
+func TestFollowUp(t *testing.T) {
+	w := newWorldOn(t, protocoltest.FollowUp(), nil)
+	id := halfYear(t, w)
 
 	w.day("2027-03-20")
 	path := "/candidates/" + id
