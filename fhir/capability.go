@@ -14,7 +14,7 @@ const capabilityDate = "2026-11-25"
 // typeOrder is the order of the types in the CapabilityStatement.
 var typeOrder = []string{
 	typePatient, typeEpisodeOfCare, typeCarePlan, typeAppointment, typeObservation, typeDetectedIssue, typeClinicalImpression,
-	typeProcedure, typeCondition, typeEncounter, typeMedicationStatement, typeAdverseEvent,
+	typeProcedure, typeCondition, typeEncounter, typeMedicationStatement, typeAdverseEvent, typeServiceRequest,
 }
 
 func (s *server) capabilities(c echo.Context) error {

@@ -108,7 +108,7 @@ func TestIndexAgreesWithTheParameters(t *testing.T) {
 		mustPublish(t, operated(decided(testSnapshot(candidateA), journey.Approve))), mustPublish(t, planned("2026-04-02")),
 		mustPublish(t, recovering(candidateA)), mustPublish(t, happened(decided(testSnapshot(candidateA), journey.Approve))),
 	)
-	for _, r := range list {
+	for _, r := range slices.Concat(list, mustPublish(t, followed())) {
 		for _, x := range r.Index {
 			p, ok := types[r.Type].find(strings.TrimSuffix(x.Param, endSuffix))
 			if !ok || p.use != byIndex {

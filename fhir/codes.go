@@ -19,6 +19,7 @@ const (
 	typeProcedure          = "Procedure"
 	typeCondition          = "Condition"
 	typeAdverseEvent       = "AdverseEvent"
+	typeServiceRequest     = "ServiceRequest"
 )
 
 // Code systems of others.
@@ -45,6 +46,7 @@ const (
 	systemOutcome     = "https://candidacy.example/CodeSystem/requirement-outcome"
 	systemFlag        = "https://candidacy.example/CodeSystem/flag"
 	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
+	systemVisit       = "https://candidacy.example/CodeSystem/follow-up-visit"
 	systemDecision    = "https://candidacy.example/CodeSystem/committee-decision"
 	systemReportable  = "https://candidacy.example/CodeSystem/reportable-event"
 )

@@ -32,7 +32,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
 		patient, episodeOfCare, carePlan, appointments, observations, derivedObservations, detectedIssues, procedures, conditions,
-		recoveryPlan, stay, medicines, adverseEvents,
+		recoveryPlan, stay, medicines, adverseEvents, visitRequests,
 	} {
 		resources, err := build(s)
 		if err != nil {
@@ -87,6 +87,8 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 			r, err = retireObservation(p)
 		case typeDetectedIssue:
 			r, err = retireIssue(p)
+		case typeServiceRequest:
+			r, err = retireRequest(p)
 		default:
 			continue
 		}

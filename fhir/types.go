@@ -142,6 +142,16 @@ var types = map[string]resourceType{
 			dateParam("effective", "MedicationStatement-effective"),
 		},
 	},
+	typeServiceRequest: {
+		code: r4.ResourceTypeServiceRequest,
+		params: []param{
+			patientParam("patient", "clinical-patient"),
+			patientParam("subject", "ServiceRequest-subject"),
+			tokenParam("code", "clinical-code", ""),
+			tokenParam("status", "ServiceRequest-status", systemRequestStatus),
+			dateParam("occurrence", "ServiceRequest-occurrence"),
+		},
+	},
 	typeClinicalImpression: {
 		code: r4.ResourceTypeClinicalImpression,
 		params: []param{

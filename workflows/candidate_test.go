@@ -51,9 +51,14 @@ type outcome struct {
 
 func newBench(t *testing.T) *bench {
 	t.Helper()
+	return newBenchOn(t, protocoltest.Brief())
+}
+
+func newBenchOn(t *testing.T, p *protocol.Protocol) *bench {
+	t.Helper()
 	var suite testsuite.WorkflowTestSuite
 	suite.SetLogger(log.NewStructuredLogger(slog.New(slog.DiscardHandler)))
-	b := &bench{t: t, env: suite.NewTestWorkflowEnvironment(), protocol: protocoltest.Brief(), candidate: uuid.NewString(), walk: walk.New(1, morning)}
+	b := &bench{t: t, env: suite.NewTestWorkflowEnvironment(), protocol: p, candidate: uuid.NewString(), walk: walk.New(1, morning)}
 	b.env.SetStartTime(morning)
 	b.env.SetTestTimeout(time.Minute)
 	var err error

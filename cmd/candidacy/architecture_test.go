@@ -49,6 +49,10 @@ var layers = map[string][]string{
 		"candidacy/internal/clinical", "candidacy/internal/clinical/medicines", "candidacy/internal/command", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/result",
 	},
+	"candidacy/internal/followup": {
+		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/renal",
+		"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result",
+	},
 	"candidacy/internal/record": {"candidacy/internal/journey", "candidacy/internal/result"},
 	"candidacy/internal/operation": {
 		"candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
@@ -62,6 +66,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
+		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/internal/command", "candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/activities", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
@@ -77,12 +82,13 @@ var layers = map[string][]string{
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
 		"candidacy/internal/medication", "candidacy/internal/recovery",
+		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
 		"candidacy/internal/medication", "candidacy/internal/recovery",
-		"candidacy/internal/mover",
+		"candidacy/internal/followup", "candidacy/internal/mover",
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
@@ -114,7 +120,7 @@ var pure = []string{
 	"candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine", "candidacy/internal/clinical/glycaemia", "candidacy/internal/clinical/lipids",
 	"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
 	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/planner", "candidacy/internal/result", "candidacy/internal/journey",
-	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/workflows", "candidacy/internal/intake",
+	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/internal/followup", "candidacy/workflows", "candidacy/internal/intake",
 	"candidacy/internal/operation",
 	"candidacy/internal/recovery", "candidacy/internal/medication",
 }

@@ -252,7 +252,7 @@ func TestWithdrawalAndDeclineLookTheSame(t *testing.T) {
 			t.Fatalf("%s was answered %d %s", exit, a.status, a.body)
 		}
 		var all strings.Builder
-		for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression", "Procedure", "Condition"} {
+		for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression", "Procedure", "Condition", "ServiceRequest"} {
 			a := mustAsk(t, "GET", srv.url+"/fhir/"+typ+"?patient="+receipt.Candidate, s.tokens[journey.EHR], "", nil)
 			if typ == "Patient" {
 				a = mustAsk(t, "GET", srv.url+"/fhir/Patient/"+receipt.Candidate, s.tokens[journey.EHR], "", nil)

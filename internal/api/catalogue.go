@@ -174,7 +174,14 @@ type protocolVisit struct {
 	OpensBefore int    `json:"opens_before_days"`
 	ClosesAfter int    `json:"closes_after_days"`
 	InRecovery  bool   `json:"in_recovery,omitempty"`
-	Source      string `json:"source"`
+	// RepeatsEvery makes it a row of visits, for life without RepeatsUntil.
+	RepeatsEvery int        `json:"repeats_every_months,omitempty"`
+	RepeatsUntil int        `json:"repeats_until_years,omitempty"`
+	Clinical     [][]string `json:"clinical,omitempty"`
+	Laboratory   [][]string `json:"laboratory,omitempty"`
+	Further      [][]string `json:"further,omitempty"`
+	Reported     bool       `json:"reported,omitempty"`
+	Source       string     `json:"source"`
 }
 
 type seat struct {
@@ -223,6 +230,8 @@ func describeProtocol(p *protocol.Protocol) protocolDocument {
 		d.Visits = append(d.Visits, protocolVisit{
 			ID: v.ID, Title: v.Title, AfterDays: v.AfterDays, AfterMonths: v.AfterMonths, OpensBefore: v.OpensBefore,
 			ClosesAfter: v.ClosesAfter, InRecovery: v.InRecovery, Source: v.Source,
+			RepeatsEvery: v.RepeatsEvery, RepeatsUntil: v.RepeatsUntil,
+			Clinical: v.Clinical, Laboratory: v.Laboratory, Further: v.Further, Reported: v.Reported,
 		})
 	}
 	for _, r := range p.Reminders {

@@ -64,15 +64,15 @@ func TestRecoveryIsDocumented(t *testing.T) {
 	p := protocol.Default()
 	for _, stay := range []recovery.Stay{{}, recovery.Of([]command.RecordStay{{Walking: "2028-02-29", Discharged: "2028-03-01", LastOpioid: "2028-03-01", Work: "desk"}})} {
 		for _, line := range recovery.Plan(p, "2028-02-28", stay, nil, "2028-03-10") {
-			visit(t, doc.Components.Schemas["RecoveryLine"].Value.VisitJSON, line)
+			conforms(t, doc.Components.Schemas["RecoveryLine"].Value.VisitJSON, line)
 		}
 	}
 	for _, m := range p.Recovery {
-		visit(t, doc.Components.Schemas["ProtocolMilestone"].Value.VisitJSON, milestoneOf(m))
+		conforms(t, doc.Components.Schemas["ProtocolMilestone"].Value.VisitJSON, milestoneOf(m))
 	}
 }
 
-func visit[O any](t *testing.T, check func(any, ...O) error, value any) {
+func conforms[O any](t *testing.T, check func(any, ...O) error, value any) {
 	t.Helper()
 	raw, err := json.Marshal(value)
 	if err != nil {

@@ -33,6 +33,8 @@ func TestRoles(t *testing.T) {
 		{call{method: "GET", path: "/api/candidates?limit=1"}, reading, 200},
 		{call{method: "POST", path: "/api/candidates", body: "?"}, []string{"coordinator"}, 400},
 		{call{method: "GET", path: "/api/candidates/" + id}, reading, 200},
+		{call{method: "GET", path: "/api/candidates/" + id + "/follow-up"}, reading, 200},
+		{call{method: "GET", path: "/api/follow-up"}, reading, 200},
 		{call{method: "POST", path: "/api/candidates/" + id + "/results", body: "?"}, []string{"coordinator", "clinician"}, 400},
 		{call{method: "GET", path: "/api/reports"}, reading, 200},
 		{call{method: "POST", path: "/api/intake", body: "?"}, []string{"coordinator", "clinician"}, 400},

@@ -420,25 +420,6 @@ func (b *LastCheck) Check(f *Faults) {
 // Code implements Body.
 func (b *LastCheck) Code(*journey.Command) {}
 
-// RecordVisit is the body of record-visit.
-type RecordVisit struct {
-	Visit   string          `json:"visit"`
-	Outcome journey.Outcome `json:"outcome"`
-	Note    string          `json:"note,omitempty"`
-}
-
-// Check implements Body.
-func (b *RecordVisit) Check(f *Faults) {
-	f.id("visit", b.Visit)
-	f.oneOf("outcome", string(b.Outcome), true, string(journey.Seen), string(journey.NotReached))
-	f.text("note", b.Note, false)
-}
-
-// Code implements Body.
-func (b *RecordVisit) Code(c *journey.Command) {
-	c.Visit, c.Outcome = coded(b.Visit), coded(b.Outcome)
-}
-
 // Plain is the body of a command that needs nothing but may carry a note.
 type Plain struct {
 	Note string `json:"note,omitempty"`

@@ -53,6 +53,7 @@ var bodies = map[journey.Kind]func() Body{
 	journey.RecordComplication:  func() Body { return &RecordComplication{} },
 	journey.CompleteRecovery:    func() Body { return &Plain{} },
 	journey.RecordVisit:         func() Body { return &RecordVisit{} },
+	journey.RecordContact:       func() Body { return &RecordContact{} },
 	journey.Close:               func() Body { return &Plain{} },
 	journey.Withdraw:            func() Body { return &Plain{} },
 	journey.Hold:                func() Body { return &Plain{} },

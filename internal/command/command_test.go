@@ -40,6 +40,7 @@ var good = map[journey.Kind]string{
 	journey.RecordComplication:  `{"complication":"ileus","on":"2026-12-03","treatment":{"other_drugs":"no","intervention":"none"}}`,
 	journey.CompleteRecovery:    `{}`,
 	journey.RecordVisit:         `{"visit":"week-1","outcome":"seen"}`,
+	journey.RecordContact:       `{"visit":"month-6","channel":"call","outcome":"no-answer","on":"2026-12-01","note":"rang twice"}`,
 	journey.Close:               `{}`,
 	journey.Withdraw:            ` `,
 	journey.Hold:                `{"note":"on holiday"}`,
@@ -200,6 +201,13 @@ func TestBadBodies(t *testing.T) {
 		{journey.RecordVisit, `{"outcome":"seen"}`, "visit"},
 		{journey.RecordVisit, `{"visit":"week-1"}`, "outcome"},
 		{journey.RecordVisit, `{"visit":"week-1","outcome":"late"}`, "outcome"},
+		{journey.RecordVisit, `{"visit":"week-1","outcome":"seen","on":"yesterday"}`, "on"},
+		{journey.RecordVisit, `{"visit":"week-1","outcome":"not-reached","reason_code":"busy"}`, "reason_code"},
+		{journey.RecordContact, `{"channel":"call","outcome":"reached"}`, "visit"},
+		{journey.RecordContact, `{"visit":"month-6","outcome":"reached"}`, "channel"},
+		{journey.RecordContact, `{"visit":"month-6","channel":"call","outcome":"seen"}`, "outcome"},
+		{journey.RecordContact, `{"visit":"month-6","channel":"call","outcome":"reached","on":"2026-13-01"}`, "on"},
+		{journey.RecordContact, `{"visit":"month-6","channel":"call","outcome":"reached","note":"` + long + `"}`, "note"},
 		{journey.Hold, `{"reason":"x"}`, "reason"},
 		{journey.RecordStay, `{}`, "body"},
 		{journey.RecordStay, `{"note":"well"}`, "body"},
@@ -408,7 +416,7 @@ func fill(v reflect.Value, text, id string, isID bool) {
 }
 
 // ids are the members that name something the process knows.
-var ids = []string{"Approach", "Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "Event", "Report", "KnownTo", "HappenedOn", "DiedOn"}
+var ids = []string{"Approach", "Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "Event", "Report", "KnownTo", "HappenedOn", "DiedOn", "On", "ReasonCode", "Channel"}
 
 // TestOnlyCodesReachTheProcess fills every body with words told in confidence.
 // Not one of them may be in what goes to the engine's history: a sentence from
@@ -464,6 +472,8 @@ func TestWhatIsCoded(t *testing.T) {
 		{journey.AmendOperation, good[journey.AmendOperation], journey.Command{Outcome: journey.Removed, Side: journey.Left, Fate: journey.FateImplanted, Reasoned: true}},
 		{journey.RecordComplication, good[journey.RecordComplication], journey.Command{On: "2026-12-03"}},
 		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},
+		{journey.RecordVisit, `{"visit":"year-1","outcome":"not-reached","on":"2026-12-01","reason_code":"moved"}`, journey.Command{Visit: "year-1", Outcome: journey.NotReached, On: "2026-12-01", ReasonCode: journey.ReasonMoved}},
+		{journey.RecordContact, good[journey.RecordContact], journey.Command{Visit: "month-6", Channel: "call", Outcome: journey.NoAnswer, On: "2026-12-01"}},
 		{journey.Decline, good[journey.Decline], journey.Command{Reasoned: true}},
 		{journey.MoveProtocol, good[journey.MoveProtocol], journey.Command{Version: "2027.1", Reasoned: true}},
 		{journey.ReportEvent, good[journey.ReportEvent], journey.Command{Event: "dialysis", On: "2026-03-01", Moment: "2026-03-02T07:00:00Z", Person: "ward"}},

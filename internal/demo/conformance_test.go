@@ -105,7 +105,7 @@ func TestEveryPublishedResourceConforms(t *testing.T) {
 	}); err != nil {
 		t.Fatal(err)
 	}
-	for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression", "Procedure", "Condition", "Encounter", "MedicationStatement"} {
+	for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression", "Procedure", "Condition", "Encounter", "MedicationStatement", "ServiceRequest"} {
 		if types[typ] == 0 {
 			t.Errorf("the demonstration publishes no %s", typ)
 		}

@@ -99,7 +99,9 @@ func Apply(rules Rules, s State, e Event) State {
 			s.enter(Closed, e.Today)
 		}
 	case RecordVisit:
-		s.visit(e)
+		s.visit(rules, e)
+	case RecordContact:
+		s.contact(rules, e)
 	case Close:
 		s.enter(Closed, e.Today)
 	case Withdraw:
@@ -135,7 +137,7 @@ func Apply(rules Rules, s State, e Event) State {
 	case CloseReport:
 		s.closeReport(e)
 	case RetractReport:
-		s.retract(e)
+		s.retract(rules, e)
 	case RecordDeath:
 		s.forgetPlan()
 		s.Died = e.On
@@ -462,13 +464,7 @@ func (s *State) operate(rules Rules, e Event) {
 	if e.Outcome != Removed {
 		return
 	}
-	for _, rule := range rules.Visits {
-		visit := visitOf(rule, s.Operated)
-		if s.Died != "" {
-			visit.Status = VisitNotOwed
-		}
-		s.Visits = append(s.Visits, visit)
-	}
+	s.oweVisits(rules, e.Today)
 }
 
 // visitOf is a visit that is still ahead, with its window.
@@ -480,24 +476,6 @@ func visitOf(rule VisitRule, operated Date) Visit {
 	return Visit{
 		ID: rule.ID, Opens: target.AddDays(-rule.OpensBefore), Target: target,
 		Closes: target.AddDays(rule.ClosesAfter), Status: VisitAhead, InRecovery: rule.InRecovery,
-	}
-}
-
-func (s *State) visit(e Event) {
-	for i := range s.Visits {
-		v := &s.Visits[i]
-		if v.ID != e.Visit {
-			continue
-		}
-		v.On = e.Today
-		switch {
-		case e.Outcome == NotReached:
-			v.Status = VisitNotReached
-		case v.Closes.Before(e.Today):
-			v.Status = VisitDoneLate
-		default:
-			v.Status = VisitDone
-		}
 	}
 }
 
@@ -529,11 +507,18 @@ func (s *State) fire(rules Rules, d Deadline) {
 				s.Visits[i].Status = VisitOpen
 				if d.Kind == VisitCloses {
 					s.Visits[i].Status = VisitMissed
+					if s.Visits[i].Refused != "" {
+						s.Visits[i].Reason = ReasonRefused
+					}
 				}
 			}
 		}
+		s.extend(rules, d.On)
 	case ReportDue, ReportDue.Soon():
 		s.warned(d)
+	case ContactDue:
+		s.climb(rules, d)
+		return // the visit itself keeps it
 	}
 	if d.Kind.looks() {
 		return

@@ -41,6 +41,7 @@ var permissions = map[Kind][]permission{
 	RecordComplication:  {{[]Role{Clinician}, []Stage{Operation, Recovery, FollowUp}}},
 	CompleteRecovery:    {{[]Role{Coordinator, Clinician}, []Stage{Recovery}}},
 	RecordVisit:         {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
+	RecordContact:       {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
 	Close:               {{[]Role{Coordinator}, []Stage{FollowUp}}},
 	Withdraw:            {{[]Role{Coordinator, Clinician, Advocate}, beforeOperation}},
 	Hold:                {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled}}},
@@ -71,7 +72,7 @@ var kindOrder = []Kind{
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
 	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	RecordStay, RecordMedicines, GiveDonorLink, RevokeDonorLink,
-	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
+	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	MoveProtocol, ReportEvent, CloseReport, RetractReport, RecordDeath,
 }
 
@@ -211,7 +212,8 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	CompleteRecovery: func(_ Rules, s State, c Command) *Refusal {
 		return unsettled(s, c.Kind, true)
 	},
-	RecordVisit: checkVisit,
+	RecordVisit:   checkVisit,
+	RecordContact: checkContact,
 	Close: func(_ Rules, s State, c Command) *Refusal {
 		return unsettled(s, c.Kind, false)
 	},
@@ -682,33 +684,8 @@ func checkOperation(rules Rules, s State, c Command) *Refusal {
 	return nil
 }
 
-func checkVisit(_ Rules, s State, c Command) *Refusal {
-	i := slices.IndexFunc(s.Visits, func(v Visit) bool { return v.ID == c.Visit })
-	if i < 0 {
-		var accepted []string
-		for _, v := range s.Visits {
-			accepted = append(accepted, v.ID)
-		}
-		return invalid("visit", "no such visit", accepted...)
-	}
-	if c.Outcome != Seen && c.Outcome != NotReached {
-		return invalid("outcome", "say how the visit went", string(Seen), string(NotReached))
-	}
-	visit := s.Visits[i]
-	switch {
-	case visit.Status == VisitAhead && c.Today.Before(visit.Opens):
-		return blocked(c.Kind, []Reason{{"visit-open", "", fmt.Sprintf("the window of %s opens on %s", visit.ID, visit.Opens)}})
-	case visit.Status == VisitNotOwed:
-		return blocked(c.Kind, []Reason{{"visit-owed", "", visit.ID + " is not owed any more"}})
-	case visit.Status == VisitDone || visit.Status == VisitDoneLate:
-		return blocked(c.Kind, []Reason{{"visit-done", "", visit.ID + " is already recorded"}})
-	case visit.Status == VisitMissed && c.Outcome == NotReached:
-		return blocked(c.Kind, []Reason{{"visit-missed", "", "the window of " + visit.ID + " has closed"}})
-	}
-	return nil
-}
-
-// unsettled refuses while a visit of the stage is still to come.
+// unsettled refuses while a visit of the stage is still to come. What repeats
+// itself has no end to wait for, and a donor who died has no visit to come.
 func unsettled(s State, kind Kind, recoveryOnly bool) *Refusal {
 	var reasons []Reason
 	if !recoveryOnly || s.Outcome == StoppedNotRemoved {
@@ -716,7 +693,7 @@ func unsettled(s State, kind Kind, recoveryOnly bool) *Refusal {
 		reasons = unreported(s)
 	}
 	for _, v := range s.Visits {
-		if !v.Settled() && (v.InRecovery || !recoveryOnly) {
+		if !v.Settled() && !v.Repeats() && (v.InRecovery || !recoveryOnly) {
 			reasons = append(reasons, Reason{"visit-settled", "", fmt.Sprintf("%s is %s", v.ID, v.Status)})
 		}
 	}

@@ -29,7 +29,8 @@ type Command struct {
 	Fate     Fate     `json:"fate,omitempty"`
 	Approach Approach `json:"approach,omitempty"`
 	// On is the date the command is about: planned operation, re-review, end of
-	// a waiver, a complication, or the day whose deadlines Elapse fires.
+	// a waiver, a complication, day of a visit or a contact, or the day whose deadlines Elapse
+	// fires.
 	On Date `json:"on,omitempty"`
 	// Items are the disclosures or duties that were confirmed.
 	Items []string `json:"items,omitempty"`
@@ -43,6 +44,10 @@ type Command struct {
 	Event  string  `json:"event,omitempty"`
 	Report string  `json:"report,omitempty"`
 	Moment Instant `json:"moment,omitempty"`
+	// Channel is how the donor was contacted, and ReasonCode why a visit did not
+	// take place.
+	Channel    Channel     `json:"channel,omitempty"`
+	ReasonCode VisitReason `json:"reason_code,omitempty"`
 	// Version is the protocol version that a candidate is moved to.
 	Version string `json:"version,omitempty"`
 	// Reasoned says that a reason was given with the command.

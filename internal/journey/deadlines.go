@@ -31,6 +31,8 @@ const (
 	VisitCloses DeadlineKind = "visit-closes"
 	// ReportDue passes at an instant; its warnings have the kind of a reminder.
 	ReportDue DeadlineKind = "report-due"
+	// ContactDue is the day of a step of the ladder; its subject is visit/step.
+	ContactDue DeadlineKind = "contact-due"
 )
 
 // Soon is the kind of a reminder of a deadline of this kind.
@@ -155,6 +157,7 @@ func Deadlines(rules Rules, s State) []Deadline {
 			list = append(list, Deadline{Kind: VisitCloses, Subject: v.ID, On: v.Closes.AddDays(1)})
 		}
 	}
+	list = append(list, s.ladder(rules)...)
 	list = append(list, reminders(rules, s, list)...)
 	list = append(list, readiness(rules, s)...)
 	slices.SortFunc(list, Deadline.compare)

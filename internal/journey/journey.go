@@ -102,6 +102,7 @@ const (
 	RecordComplication  Kind = "record-complication"
 	CompleteRecovery    Kind = "complete-recovery"
 	RecordVisit         Kind = "record-visit"
+	RecordContact       Kind = "record-contact"
 	Close               Kind = "close"
 	Withdraw            Kind = "withdraw"
 	Hold                Kind = "hold"
@@ -195,6 +196,14 @@ const (
 	StoppedNotRemoved Outcome = "stopped-not-removed"
 	Seen              Outcome = "seen"
 	NotReached        Outcome = "not-reached"
+
+	// What came of an attempt to reach a donor.
+	Reached              Outcome = "reached"
+	NoAnswer             Outcome = "no-answer"
+	WrongAddress         Outcome = "wrong-address"
+	ContactRefused       Outcome = "refused"
+	ContactMoved         Outcome = "moved"
+	FamilyDoctorAnswered Outcome = "family-doctor-answered"
 )
 
 // Fate is what became of a kidney that was removed. It says nothing of whom it

@@ -34,7 +34,10 @@ func smallRules() journey.Rules {
 			{ID: "week-1", AfterDays: 7, OpensBefore: 3, ClosesAfter: 7, InRecovery: true},
 			{ID: "month-6", AfterMonths: 6, OpensBefore: 60, ClosesAfter: 60},
 			{ID: "year-1", AfterMonths: 12, OpensBefore: 60, ClosesAfter: 60},
+			{ID: "yearly", AfterMonths: 24, OpensBefore: 91, ClosesAfter: 91, RepeatsEvery: 12},
 		},
+		Ladder: []journey.LadderStep{{ID: "letter", Days: -60}, {ID: "call", Days: 0}, {ID: "doctor", Days: 30}, {ID: "after-the-window", Days: 75}},
+		Lost:   journey.LostRule{Visits: 2, Contact: []journey.Outcome{journey.Reached, journey.ContactRefused}},
 		Quorum: []string{"nephrologist", "surgeon"},
 		Reports: []journey.ReportRule{
 			{ID: "death", WithinYears: 2, WarnHours: []int{24, 48}, DueHours: 72, Death: true},
@@ -75,6 +78,8 @@ func otherRules() journey.Rules {
 	)
 	r.Visits[1] = journey.VisitRule{ID: "month-3", AfterMonths: 3, OpensBefore: 30, ClosesAfter: 30}
 	r.Visits[2].ClosesAfter = 20
+	r.Visits[3].RepeatsEvery, r.Visits[3].RepeatsUntil = 24, 4
+	r.Ladder = []journey.LadderStep{{ID: "letter", Days: -14}, {ID: "doctor", Days: 20}}
 	r.Timers.EvaluationDays, r.Timers.HoldDays, r.Timers.ApprovalMonths = 30, 120, 6
 	return r
 }
@@ -353,7 +358,7 @@ func (p *player) draw(t *rapid.T) (journey.Command, *journey.Assessment, []strin
 		return guide(journey.RecordOperation, journey.Clinician, "surgeon", func(c *journey.Command) { c.Outcome, c.Side = journey.Removed, journey.Left })
 	case journey.Recovery, journey.FollowUp:
 		for _, v := range s.Visits {
-			if !v.Settled() && (v.InRecovery || s.Stage == journey.FollowUp) {
+			if !v.Settled() && (v.InRecovery || s.Stage == journey.FollowUp && !v.Repeats()) {
 				if p.today.Before(v.Opens) {
 					p.today = v.Opens
 				}
@@ -394,10 +399,13 @@ func (p *player) drawAny(t *rapid.T) (journey.Command, *journey.Assessment, []st
 	c.Position = rapid.SampledFrom([]journey.Position{journey.Supports, journey.Concerns, journey.Objects, ""}).Draw(t, "position")
 	c.Outcome = rapid.SampledFrom([]journey.Outcome{
 		journey.Approve, journey.Defer, journey.DeclineCandidate, journey.Removed, journey.StoppedNotRemoved, journey.Seen, journey.NotReached, "",
+		journey.Reached, journey.NoAnswer, journey.ContactRefused,
 	}).Draw(t, "outcome")
+	c.Channel = rapid.SampledFrom([]journey.Channel{"letter", "call", ""}).Draw(t, "channel")
+	c.ReasonCode = rapid.SampledFrom([]journey.VisitReason{"", "", journey.ReasonMoved, journey.ReasonRefused, journey.ReasonDied, "other"}).Draw(t, "reason code")
 	c.Side = rapid.SampledFrom([]journey.Side{journey.Left, journey.Right, ""}).Draw(t, "side")
 	c.Person = rapid.SampledFrom([]string{"advocate", "other-advocate", ""}).Draw(t, "person")
-	c.Visit = rapid.SampledFrom([]string{"week-1", "month-6", "year-1", "unknown"}).Draw(t, "visit")
+	c.Visit = rapid.SampledFrom([]string{"week-1", "month-6", "year-1", "yearly-m24", "unknown"}).Draw(t, "visit")
 	c.Event = rapid.SampledFrom([]string{"death", "dialysis", "infection", "adverse", "unknown"}).Draw(t, "event")
 	c.Fate = rapid.SampledFrom([]journey.Fate{journey.FateImplanted, journey.FateNotImplanted, ""}).Draw(t, "fate")
 	for _, r := range p.state.Reports {
@@ -571,6 +579,7 @@ func checkState(t failer, p *player, before journey.State, c journey.Command) {
 		}
 		seen[n] = true
 	}
+	checkFollowUp(t, p)
 	if c.Kind == journey.Elapse || c.Kind == journey.MoveProtocol {
 		if left := journey.DueBy(p.rules, s, c.Given()); len(left) > 0 {
 			t.Fatalf("after the deadlines up to %s fired with %s, %+v are left", c.Today, c.Kind, left)

@@ -60,10 +60,22 @@ func (s *State) reoperate(rules Rules, e Event) {
 	if e.Outcome != Removed {
 		return
 	}
+	s.oweVisits(rules, e.Today)
+}
+
+// oweVisits adds the visits of a donor that are not there yet. One who died owes
+// none.
+func (s *State) oweVisits(rules Rules, today Date) {
 	for _, rule := range rules.Visits {
-		if !slices.ContainsFunc(s.Visits, func(v Visit) bool { return v.ID == rule.ID }) {
-			s.Visits = append(s.Visits, visitOf(rule, s.Operated))
+		if rule.RepeatsEvery != 0 || slices.ContainsFunc(s.Visits, func(v Visit) bool { return v.ID == rule.ID }) {
+			continue
 		}
+		visit := visitOf(rule, s.Operated)
+		if s.Died != "" {
+			visit.Status = VisitNotOwed
+		}
+		s.Visits = append(s.Visits, visit)
 	}
+	s.extend(rules, today)
 	slices.SortStableFunc(s.Visits, func(a, b Visit) int { return cmp.Compare(a.Target, b.Target) })
 }

@@ -1,6 +1,7 @@
 package journey_test
 
 import (
+	"reflect"
 	"testing"
 
 	"candidacy/internal/journey"
@@ -82,7 +83,7 @@ func TestAnAmendedOutcomeMovesFollowUp(t *testing.T) {
 	before := p.state.Visits
 	p.must(journey.AmendOperation, journey.Clinician, "surgeon", ended(journey.Removed, true))
 	for i, v := range p.state.Visits {
-		if v != before[i] {
+		if !reflect.DeepEqual(v, before[i]) {
 			t.Errorf("%s changed with an amendment of something else", v.ID)
 		}
 	}

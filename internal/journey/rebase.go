@@ -259,7 +259,8 @@ func (s *State) opened(b basis) Requirement {
 }
 
 // rebaseVisits gives visits that are still to come their new windows. What is
-// settled stays. A visit whose window had closed before the rule came is none.
+// settled stays, and so does what is known of the others. A visit whose window
+// had closed before the rule came is none.
 func (s *State) rebaseVisits(to Rules, today Date) {
 	if s.Outcome != Removed || s.Died != "" {
 		return
@@ -267,16 +268,39 @@ func (s *State) rebaseVisits(to Rules, today Date) {
 	former := s.Visits
 	s.Visits = slices.DeleteFunc(slices.Clone(former), func(v Visit) bool { return !v.Settled() })
 	for _, rule := range to.Visits {
-		is := func(v Visit) bool { return v.ID == rule.ID }
-		if slices.ContainsFunc(s.Visits, is) {
+		if rule.RepeatsEvery == 0 {
+			s.rebaseVisit(to, former, visitOf(rule, s.Operated), today)
 			continue
 		}
-		v := visitOf(rule, s.Operated)
-		if v.Closes.Before(today) && !slices.ContainsFunc(former, is) {
-			continue
+		for _, was := range former {
+			if was.Rule == rule.ID && was.Months >= rule.AfterMonths && rule.repeatsAt(was.Months) {
+				s.rebaseVisit(to, former, repeatedVisit(rule, s.Operated, was.Months), today)
+			}
 		}
-		v.Status = v.statusOn(today)
-		s.Visits = append(s.Visits, v)
 	}
+	s.extend(to, today)
 	slices.SortStableFunc(s.Visits, func(a, b Visit) int { return cmp.Compare(a.Target, b.Target) })
+}
+
+func (s *State) rebaseVisit(to Rules, former []Visit, v Visit, today Date) {
+	is := func(w Visit) bool { return w.ID == v.ID }
+	if slices.ContainsFunc(s.Visits, is) {
+		return
+	}
+	i := slices.IndexFunc(former, is)
+	if v.Closes.Before(today) && i < 0 {
+		return
+	}
+	v = v.from(to, today)
+	if i >= 0 {
+		was := former[i]
+		v.Contacts, v.Refused, v.Ladder = was.Contacts, was.Refused, max(v.Ladder, was.Ladder)
+	}
+	if v.Closes.Before(today) {
+		v.Status = VisitMissed
+		if v.Refused != "" {
+			v.Reason = ReasonRefused
+		}
+	}
+	s.Visits = append(s.Visits, v)
 }

@@ -64,6 +64,12 @@ func Clocks(rules Rules, s State, c Command, zone *time.Location) []Clock {
 		if rule, ok := rules.Report(c.Event); ok {
 			return []Clock{rule.clock(s, c, c.Moment, c.On, zone)}
 		}
+	case c.Kind == RecordVisit && c.ReasonCode == ReasonDied && !s.deathReported():
+		for _, rule := range rules.Reports {
+			if rule.Death {
+				return []Clock{rule.clock(s, c, InstantOf(c.At), cmp.Or(c.On, c.Today), zone)}
+			}
+		}
 	case c.Kind == RecordOperation || c.Kind == AmendOperation:
 		return operationClocks(rules, s, c, zone)
 	}
@@ -245,7 +251,11 @@ func (s *State) raise(e Event) {
 		r := Report{
 			ID: fmt.Sprintf("report-%d", e.Seq), Clock: clock, Happened: e.On, By: e.Actor, KnownTo: e.Person, Raised: InstantOf(e.At),
 		}
-		if e.Kind != ReportEvent {
+		switch e.Kind {
+		case ReportEvent:
+		case RecordVisit:
+			r.Happened, r.KnownTo = cmp.Or(e.On, e.Today), e.Actor
+		default:
 			r.Happened, r.KnownTo = s.Operated, e.Actor
 		}
 		if i > 0 {
@@ -268,10 +278,15 @@ func (s *State) die(on Date) {
 	}
 }
 
+// deathReported reports whether the donor's death is among the events to report.
+func (s State) deathReported() bool {
+	return slices.ContainsFunc(s.Reports, func(r Report) bool { return r.Death && !r.Retracted() })
+}
+
 // conclude ends the journey of a donor who died, once the operation is on record
 // and nothing is left to report.
 func (s *State) conclude(e Event) {
-	if s.Died != "" && (s.Stage == Recovery || s.Stage == FollowUp) && len(s.OpenReports()) == 0 {
+	if s.deathReported() && (s.Stage == Recovery || s.Stage == FollowUp) && len(s.OpenReports()) == 0 {
 		s.enter(Closed, e.Today)
 	}
 }
@@ -284,7 +299,7 @@ func (s *State) closeReport(e Event) {
 
 // retract takes an event back. Visits that a death had ended are owed again, as
 // far as their windows allow.
-func (s *State) retract(e Event) {
+func (s *State) retract(rules Rules, e Event) {
 	r := s.report(e.Report)
 	if r == nil {
 		return
@@ -293,12 +308,7 @@ func (s *State) retract(e Event) {
 	if !r.Death {
 		return
 	}
-	s.Died = ""
-	for i := range s.Visits {
-		if v := &s.Visits[i]; v.Status == VisitNotOwed {
-			v.Status = v.statusOn(e.Today)
-		}
-	}
+	s.revive(rules, e.Today)
 }
 
 // statusOn is the status of a visit that nobody has recorded.

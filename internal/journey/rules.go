@@ -19,6 +19,8 @@ type Rules struct {
 	// group, so that they need it on record.
 	RecipientTyped bool         `json:"recipient_typed,omitempty"`
 	Reports        []ReportRule `json:"reports,omitempty"`
+	Ladder         []LadderStep `json:"ladder,omitempty"`
+	Lost           LostRule     `json:"lost,omitzero"`
 }
 
 // Gate is the step that a requirement must be met for.
@@ -109,6 +111,11 @@ type VisitRule struct {
 	ClosesAfter int    `json:"closes_after_days"`
 	// InRecovery marks a visit that belongs to recovery, before follow-up.
 	InRecovery bool `json:"in_recovery,omitempty"`
+	// RepeatsEvery is after how many months the visit comes again, and
+	// RepeatsUntil the years after the operation until which it does; 0 means for
+	// life.
+	RepeatsEvery int `json:"repeats_every_months,omitempty"`
+	RepeatsUntil int `json:"repeats_until_years,omitempty"`
 }
 
 // Timers are the deadlines of the process in days, and the approval's life in

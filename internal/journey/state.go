@@ -135,6 +135,18 @@ type Visit struct {
 	On     Date        `json:"on,omitempty"`
 	// InRecovery marks a visit that recovery waits for.
 	InRecovery bool `json:"in_recovery,omitempty"`
+	// Rule is the rule of a visit that repeats another, and Months how long after
+	// the operation it is.
+	Rule   string `json:"rule,omitempty"`
+	Months int    `json:"months,omitempty"`
+	// Ladder is the last day whose contact step has passed or was passed over.
+	Ladder Date `json:"ladder,omitempty"`
+	// Contacts are the attempts to reach the donor for it, and Refused is the day
+	// on which they refused it.
+	Contacts []Contact `json:"contacts,omitempty"`
+	Refused  Date      `json:"refused,omitempty"`
+	// Reason says why it did not take place.
+	Reason VisitReason `json:"reason,omitempty"`
 }
 
 // Approach is how the kidney is reached.

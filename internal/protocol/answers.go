@@ -28,6 +28,9 @@ var (
 	yesAnswers = []result.Coding{snomed("373067005", "No"), snomed("373066001", "Yes")}
 )
 
+// AnswerSystem is the code system of answers that an observation has of its own.
+const AnswerSystem = "https://candidacy.example/CodeSystem/answer"
+
 // extravasationCode is the local code of the one question of yes and no.
 const extravasationCode = "iohexol-extravasation"
 
@@ -39,6 +42,12 @@ func (o Observation) Answers() []result.Coding {
 		return nil
 	case o.Code == bloodTypeCode:
 		return slices.Clone(bloodAnswers)
+	case len(o.Choices) > 0:
+		list := make([]result.Coding, len(o.Choices))
+		for i, c := range o.Choices {
+			list[i] = result.Coding{System: AnswerSystem, Code: c.Code, Display: c.Title}
+		}
+		return list
 	case o.YesNo || o.Code == extravasationCode:
 		return slices.Clone(yesAnswers)
 	default:

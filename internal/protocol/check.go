@@ -24,6 +24,8 @@ func (p *Protocol) CheckResults(f *command.Faults, results []command.Result) {
 		switch {
 		case o.Coded && r.Coded == nil:
 			f.Add(at+".coded", o.Title+" is reported as a coded value")
+		case len(o.Choices) > 0:
+			o.checkChoice(f, at+".coded", *r.Coded)
 		case len(o.Panel) > 0:
 			p.checkPanel(f, at, o, r.Components)
 		case len(o.Units) > 0 && r.Quantity == nil:
@@ -32,6 +34,18 @@ func (p *Protocol) CheckResults(f *command.Faults, results []command.Result) {
 			o.check(f, at+".quantity", *r.Quantity)
 		}
 	}
+}
+
+// checkChoice refuses an answer that the observation does not have.
+func (o Observation) checkChoice(f *command.Faults, at string, given result.Coding) {
+	var accepted []string
+	for _, c := range o.Answers() {
+		if c.Code == given.Code && (given.System == "" || given.System == c.System) {
+			return
+		}
+		accepted = append(accepted, c.Code)
+	}
+	f.Add(at, "not an answer of "+o.Title, accepted...)
 }
 
 func (p *Protocol) checkPanel(f *command.Faults, at string, panel Observation, components []result.Component) {

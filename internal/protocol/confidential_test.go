@@ -12,7 +12,8 @@ import (
 func TestConfidentialDefault(t *testing.T) {
 	p := protocol.Default()
 	want := strings.Fields(`apol1-two-variants audit-c-total exclusion-capacity exclusion-coercion exclusion-payment
-		exclusion-psychiatric exclusion-substance flags-for-discussion gad-7-total genetic-panel-result history-pregnancy-planned
+		exclusion-psychiatric exclusion-substance flags-for-discussion
+		followup-low-mood followup-pregnancy followup-regret gad-7-total genetic-panel-result history-pregnancy-planned
 		history-psychiatric-treatment history-psychosis-bipolar history-substance-disorder history-suicide-attempt
 		infection-risk-30-days phq-9-total`)
 	if got := p.ConfidentialCodes(); !slices.Equal(got, want) {

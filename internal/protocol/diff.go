@@ -65,6 +65,10 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("contacts", from.Contacts, to.Contacts, func(c Contact) string { return c.ID })...)
 	changes = append(changes, diffRules("reportable", from.Reportable, to.Reportable, func(r Reportable) string { return r.ID })...)
 	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
+	changes = append(changes, diffRules("ladder", from.Ladder, to.Ladder, func(s LadderStep) string { return s.ID })...)
+	compare("lost", "", orZero(from.Lost), orZero(to.Lost))
+	changes = append(changes, diffRules("completeness", from.Completeness, to.Completeness, func(c Cohort) string { return string(c.From) })...)
+	compare("after_donation", "", orZero(from.AfterDonation), orZero(to.AfterDonation))
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
 }
 
@@ -82,6 +86,15 @@ func header(p *Protocol) any {
 		Statement string `yaml:"general_statement"`
 		Canonical string `yaml:"canonical"`
 	}{p.Title, p.TimeZone, p.Statement, p.Canonical}
+}
+
+// orZero is what a part that may be left out holds.
+func orZero[T any](part *T) T {
+	var zero T
+	if part == nil {
+		return zero
+	}
+	return *part
 }
 
 func diffRules[T any](part string, from, to []T, id func(T) string) []Change {

@@ -102,6 +102,7 @@ func (p *Protocol) check() error {
 	}
 	p.checkTimers(fail)
 	known := p.checkObservations(fail)
+	p.checkFollowUp(fail)
 	for key := range derivedKeys {
 		known[key] = true
 	}
@@ -359,6 +360,7 @@ func (p *Protocol) checkObservations(fail func(string, ...any)) map[string]bool 
 		if o.YesNo && !o.Coded {
 			fail("%s.yes_no: only a coded observation is a question of yes and no", at)
 		}
+		o.checkChoices(fail, at)
 		if len(o.Factors) > 0 {
 			o.checkFactors(fail, at)
 		}
@@ -372,6 +374,19 @@ func (p *Protocol) checkObservations(fail func(string, ...any)) map[string]bool 
 		}
 	}
 	return known
+}
+
+func (o Observation) checkChoices(fail func(string, ...any), at string) {
+	seen := map[string]bool{}
+	for _, c := range o.Choices {
+		if !identifier.MatchString(c.Code) || seen[c.Code] || c.Title == "" {
+			fail("%s.choices: each has a title and a code of its own, a word of a-z, 0-9 and hyphens", at)
+		}
+		seen[c.Code] = true
+	}
+	if len(o.Choices) > 0 && (!o.Coded || o.YesNo || len(o.Choices) < 2) {
+		fail("%s.choices: only a coded observation that is no question of yes and no has two or more of its own", at)
+	}
 }
 
 func (o Observation) checkFactors(fail func(string, ...any), at string) {
@@ -456,8 +471,10 @@ func (p *Protocol) compile() journey.Rules {
 		rules.Visits = append(rules.Visits, journey.VisitRule{
 			ID: v.ID, AfterDays: v.AfterDays, AfterMonths: v.AfterMonths,
 			OpensBefore: v.OpensBefore, ClosesAfter: v.ClosesAfter, InRecovery: v.InRecovery,
+			RepeatsEvery: v.RepeatsEvery, RepeatsUntil: v.RepeatsUntil,
 		})
 	}
+	p.compileFollowUp(&rules)
 	for _, seat := range p.Quorum {
 		rules.Quorum = append(rules.Quorum, seat.ID)
 	}

@@ -54,6 +54,12 @@ type Protocol struct {
 	Medicines *Medicines `yaml:"medicines" doc:"limits of paracetamol and of medicines that a donor avoids"`
 	// Reportable are events that have to be reported within hours.
 	Reportable []Reportable `yaml:"reportable"`
+	// What follows from visits: contacts, who is lost, whether forms are complete,
+	// and what is expected of the remaining kidney.
+	Ladder        []LadderStep   `yaml:"ladder" doc:"contacts for each follow-up visit"`
+	Lost          *Lost          `yaml:"lost"`
+	Completeness  []Cohort       `yaml:"completeness" doc:"share of complete forms to reach, by day of donation, in order of time"`
+	AfterDonation *AfterDonation `yaml:"after_donation"`
 
 	source []byte
 	digest string
@@ -219,8 +225,10 @@ type Observation struct {
 	High  float64 `yaml:"high"`
 	Coded bool    `yaml:"coded"`
 	// YesNo marks a coded observation that is a question of yes and no.
-	YesNo bool     `yaml:"yes_no" doc:"a question of yes and no"`
-	Panel []string `yaml:"panel"`
+	YesNo bool `yaml:"yes_no" doc:"a question of yes and no"`
+	// Choices are the answers of a coded observation that has its own.
+	Choices []Choice `yaml:"choices" doc:"answers of its own, in place of negative, positive and equivocal"`
+	Panel   []string `yaml:"panel"`
 	// Confidential marks what is told in confidence: clinicians, the advocate and
 	// the committee read it, and it is never published.
 	Confidential bool `yaml:"confidential" doc:"told in confidence: only clinicians, the advocate, the committee and whoever recorded it read it, and it is never published"`
@@ -291,7 +299,16 @@ type Visit struct {
 	OpensBefore int    `yaml:"opens_before_days"`
 	ClosesAfter int    `yaml:"closes_after_days"`
 	InRecovery  bool   `yaml:"in_recovery"`
-	Source      string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+	// RepeatsEvery makes it a row of visits.
+	RepeatsEvery int `yaml:"repeats_every_months" doc:"the visit comes again after so many months, once the one before is settled"`
+	RepeatsUntil int `yaml:"repeats_until_years" doc:"years after the operation until which it comes again; 0 or nothing: for life"`
+	// Clinical, Laboratory and Further are what is asked for, each entry one item
+	// with the observations that answer it.
+	Clinical   [][]string `yaml:"clinical" doc:"items of the clinical form, each a list of observations of which one answers it"`
+	Laboratory [][]string `yaml:"laboratory" doc:"items of the laboratory form, in the same way"`
+	Further    [][]string `yaml:"further" doc:"items that are asked for and counted in no form"`
+	Reported   bool       `yaml:"reported" doc:"its forms count in the completeness of the programme"`
+	Source     string     `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
 }
 
 // Seat is a seat of the selection committee that a quorum needs.

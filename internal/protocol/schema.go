@@ -31,23 +31,31 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Protocol](): {
 		"version", "title", "time_zone", "general_statement", "methods", "timers", "quorum", "requirements", "flags", "visits", "observations",
 	},
-	reflect.TypeFor[Requirement]():       {"id", "title", "domain", "gate", "evidence", "source"},
-	reflect.TypeFor[Item]():              {"id", "title", "requirement", "source"},
-	reflect.TypeFor[Reminder]():          {"of", "days_before"},
-	reflect.TypeFor[Milestone]():         {"id", "title", "for", "source"},
-	reflect.TypeFor[AnchorDays]():        {"anchor"},
-	reflect.TypeFor[Contact]():           {"id", "title", "phone"},
-	reflect.TypeFor[Medicines]():         {"paracetamol_g", "paracetamol_low_weight_kg", "paracetamol_hours_apart", "aspirin_mg", "source"},
-	reflect.TypeFor[Spacing]():           {"requirement", "days"},
-	reflect.TypeFor[Complication]():      {"id", "title", "source"},
-	reflect.TypeFor[ProcedureCode]():     {"id", "approaches", "system", "code", "display", "source"},
-	reflect.TypeFor[FlagRule]():          {"id", "title", "requirement", "of", "bands", "source"},
-	reflect.TypeFor[BandRule]():          {"band", "when"},
-	reflect.TypeFor[Fact]():              {"id", "title", "of", "type"},
-	reflect.TypeFor[Observation]():       {"code", "title"},
-	reflect.TypeFor[Visit]():             {"id", "title", "source"},
-	reflect.TypeFor[Seat]():              {"id", "title"},
-	reflect.TypeFor[CheckLine]():         {"id", "title", "compare", "from", "source"},
+	reflect.TypeFor[Requirement]():   {"id", "title", "domain", "gate", "evidence", "source"},
+	reflect.TypeFor[Item]():          {"id", "title", "requirement", "source"},
+	reflect.TypeFor[Reminder]():      {"of", "days_before"},
+	reflect.TypeFor[Milestone]():     {"id", "title", "for", "source"},
+	reflect.TypeFor[AnchorDays]():    {"anchor"},
+	reflect.TypeFor[Contact]():       {"id", "title", "phone"},
+	reflect.TypeFor[Medicines]():     {"paracetamol_g", "paracetamol_low_weight_kg", "paracetamol_hours_apart", "aspirin_mg", "source"},
+	reflect.TypeFor[Spacing]():       {"requirement", "days"},
+	reflect.TypeFor[Complication]():  {"id", "title", "source"},
+	reflect.TypeFor[ProcedureCode](): {"id", "approaches", "system", "code", "display", "source"},
+	reflect.TypeFor[FlagRule]():      {"id", "title", "requirement", "of", "bands", "source"},
+	reflect.TypeFor[BandRule]():      {"band", "when"},
+	reflect.TypeFor[Fact]():          {"id", "title", "of", "type"},
+	reflect.TypeFor[Observation]():   {"code", "title"},
+	reflect.TypeFor[Visit]():         {"id", "title", "source"},
+	reflect.TypeFor[Seat]():          {"id", "title"},
+	reflect.TypeFor[CheckLine]():     {"id", "title", "compare", "from", "source"},
+	reflect.TypeFor[LadderStep]():    {"id", "title", "days", "channel", "source"},
+	reflect.TypeFor[Lost]():          {"after_visits", "contact", "source"},
+	reflect.TypeFor[Cohort]():        {"from", "clinical_percent", "laboratory_percent", "source"},
+	reflect.TypeFor[Choice]():        {"code", "title"},
+	reflect.TypeFor[AfterDonation](): {
+		"low_gfr", "declining_gfr", "decline_per_year", "creatinine_ratio", "albumin_mg_per_g", "systolic", "diastolic", "haemoglobin_a1c",
+		"source", "expected_low", "expected", "expected_high", "source_of_expected",
+	},
 	reflect.TypeFor[Methods]():           {"body_surface_area", "plasma_clearance_correction"},
 	reflect.TypeFor[PlasmaUncertainty](): {"concentration_percent", "dose_percent", "time_minutes"},
 	reflect.TypeFor[UrineUncertainty]():  {"concentration_percent", "volume_percent", "time_minutes"},
@@ -106,6 +114,18 @@ func choices(t reflect.Type) []any {
 			comparisons = append(comparisons, c)
 		}
 		return comparisons
+	case reflect.TypeFor[journey.Channel]():
+		var channels []any
+		for _, channel := range journey.Channels {
+			channels = append(channels, channel)
+		}
+		return channels
+	case reflect.TypeFor[journey.Outcome]():
+		var outcomes []any
+		for _, outcome := range journey.ContactOutcomes {
+			outcomes = append(outcomes, outcome)
+		}
+		return outcomes
 	case reflect.TypeFor[journey.DeadlineKind]():
 		var kinds []any
 		for _, kind := range journey.Remindable {

@@ -69,6 +69,7 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/my/no-secret", []int{ok, ok, ok, ok, ok, ok, ok, ok}},
 		{http.MethodPost, "/my/no-secret", []int{422, 422, 422, 422, 422, 422, 422, 422}},
 		{http.MethodGet, "/reports", []int{ok, ok, ok, ok, ok, no, no, away}},
+		{http.MethodGet, "/follow-up", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/protocols", []int{no, no, no, no, no, no, ok, away}},
 		{http.MethodPost, "/protocols", []int{no, no, no, no, no, no, 422, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},

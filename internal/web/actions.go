@@ -247,7 +247,27 @@ func init() {
 				return ""
 			},
 			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
-				return &command.RecordVisit{Visit: v.Get("visit"), Outcome: journey.Outcome(v.Get("outcome")), Note: v.Get("note")}, nil
+				return &command.RecordVisit{
+					Visit: v.Get("visit"), Outcome: journey.Outcome(v.Get("outcome")), On: journey.Date(v.Get("on")),
+					ReasonCode: journey.VisitReason(v.Get("reason_code")), Note: v.Get("note"),
+				}, nil
+			},
+		},
+		journey.RecordContact: {
+			Title: "Record a contact", Button: "Record the contact", Done: "The contact is recorded.",
+			Hint:   "Each attempt to reach a donor for a visit. A refusal ends the contacts for that visit and leaves one offer at each later one.",
+			Fields: contactFields,
+			Empty: func(s scene) string {
+				if len(contactable(s)) == 0 {
+					return "No visit is to come."
+				}
+				return ""
+			},
+			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
+				return &command.RecordContact{
+					Visit: v.Get("visit"), Channel: journey.Channel(v.Get("channel")), Outcome: journey.Outcome(v.Get("outcome")),
+					On: journey.Date(v.Get("on")), Note: v.Get("note"),
+				}, nil
 			},
 		},
 		journey.Close: {
@@ -487,34 +507,6 @@ func decisionFields(s scene) []field {
 		seats,
 		{Name: "reason", Label: "Reason", Type: "textarea", Optional: true,
 			Hint: "Needed to defer or to decline. Private: read by clinicians, the advocate and the committee."},
-	}
-}
-
-// visits lists the visits that can still be recorded.
-func visits(s scene) []journey.Visit {
-	var list []journey.Visit
-	for _, v := range s.candidate.State.Visits {
-		if v.Status != journey.VisitDone && v.Status != journey.VisitDoneLate && v.Status != journey.VisitNotOwed && !s.today.Before(v.Opens) {
-			list = append(list, v)
-		}
-	}
-	return list
-}
-
-func visitFields(s scene) []field {
-	f := field{Name: "visit", Label: "Visit", Type: "select"}
-	for _, v := range visits(s) {
-		f.Options = append(f.Options, option{v.ID, visitTitle(s.protocol, v.ID)})
-		if f.Value == "" && !v.Settled() {
-			f.Value = v.ID
-		}
-	}
-	return []field{
-		f,
-		{Name: "outcome", Label: "Outcome", Type: "radio", Options: []option{
-			{string(journey.Seen), "Seen"}, {string(journey.NotReached), "Not reached"},
-		}},
-		noteField(),
 	}
 }
 

@@ -54,7 +54,7 @@ type candidateModel struct {
 	Deadlines  []deadlineModel
 	Later      []deadlineModel
 	Decision   []fact
-	Visits     []visitModel
+	FollowUp   *followUpModel
 	Clocks     []clockModel
 	Reports    []reportModel
 	Recovery   *recoveryModel
@@ -153,9 +153,6 @@ type deadlineModel struct {
 	Left string
 	Past bool
 }
-
-// visitModel is one follow-up visit.
-type visitModel struct{ Title, Window, Status, On string }
 
 // candidate shows the page of one candidate.
 func (s *server) candidate(c echo.Context) error {
@@ -425,12 +422,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m.Order = order(sc)
 	m.Countdown = countdown(sc)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
-	for _, visit := range c.State.Visits {
-		m.Visits = append(m.Visits, visitModel{
-			Title: visitTitle(p, visit.ID), Status: known(visitWords, visit.Status), On: dayWord(visit.On),
-			Window: dayWord(visit.Opens) + " to " + dayWord(visit.Closes),
-		})
-	}
+	m.FollowUp = s.followUpOf(sc, results, entries)
 	if m.Recovery, err = recoveryOf(sc); err != nil {
 		return candidateModel{}, err
 	}
@@ -484,6 +476,7 @@ func noBand() template.HTML { return mark("band-none", "bar", "No results yet") 
 // fill in: their absence says enough.
 var quietWhenEmpty = []journey.Kind{
 	journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.GiveDonorLink, journey.RevokeDonorLink, journey.ReportEvent, journey.CloseReport, journey.RetractReport,
+	journey.RecordContact,
 }
 
 // addForms adds the forms that the stage and the viewer's role allow. A form

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"candidacy/internal/api"
+	"candidacy/internal/followup"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -91,6 +92,9 @@ func standingOf(p *protocol.Protocol, v *viewer, c record.Candidate) standing {
 	}
 	s.Stuck = stuck(p, v, state, s.OverdueSince, today)
 	s.Clocks = clocks(p, v, state)
+	if since, lost := state.Lost(rules); lost && !state.Stage.Ended() {
+		s.Stuck = append(s.Stuck, "Lost to follow-up since: "+visitTitle(p, since.ID))
+	}
 	s.Needs = needs(p, v, c, today)
 	return s
 }
@@ -327,6 +331,12 @@ func aftercare(p *protocol.Protocol, s journey.State, add adder, possible func(j
 	for _, visit := range s.Visits {
 		if visit.Status == journey.VisitOpen {
 			add(journey.RecordVisit, "Record the visit: %s", visitTitle(p, visit.ID))
+		}
+		if visit.Status == journey.VisitMissed && visit.Reason == "" && s.Died == "" {
+			add(journey.RecordVisit, "Say why the visit was missed: %s", visitTitle(p, visit.ID))
+		}
+		if due := followup.Due(p, visit); due != nil {
+			add(journey.RecordContact, "%s: %s", due.Title, visitTitle(p, visit.ID))
 		}
 	}
 	if possible(journey.CompleteRecovery) {

@@ -46,18 +46,31 @@ type valueTable struct {
 	Rows    []valueModel
 }
 
+// visitTable and donorTable are such tables of visits and of donors.
+type visitTable struct {
+	Caption string
+	Rows    []visitModel
+}
+
+type donorTable struct {
+	Caption string
+	Rows    []donorRow
+}
+
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "reports", "error", "recovery-plan", "donor-link", "my"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "reports", "followup", "error", "recovery-plan", "donor-link", "my"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
 		"asset": a.path, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
+		"visits": func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
+		"donors": func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
-		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html")
+		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html", "templates/followup-part.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
 	}

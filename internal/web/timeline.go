@@ -145,7 +145,7 @@ var entryWords = map[journey.Kind]string{
 	journey.ConfirmLastCheck: "Last check", journey.ResolveLastCheck: "Mismatch of the last check resolved",
 	journey.BeginOperation: "Operation began", journey.RecordOperation: "Operation recorded",
 	journey.AmendOperation: "Operation record amended", journey.RecordComplication: "Complication recorded",
-	journey.CompleteRecovery: "Recovery completed", journey.RecordVisit: "Follow-up visit recorded", journey.Close: "Journey closed",
+	journey.CompleteRecovery: "Recovery completed", journey.RecordVisit: "Follow-up visit recorded", journey.RecordContact: "Contact recorded", journey.Close: "Journey closed",
 	journey.Withdraw: "Withdrawn", journey.Hold: "Put on hold", journey.Resume: "Resumed", journey.Decline: "Declined",
 	journey.MoveProtocol: "Moved to another version of the protocol",
 	journey.RecordStay:   "Stay and recovery recorded", journey.RecordMedicines: "Medicines recorded",
@@ -344,6 +344,18 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		read(e, &body)
 		add("Visit", visitTitle(p, event.Visit))
 		add("Outcome", known(outcomeWords, event.Outcome))
+		add("On", dayWord(event.On))
+		if event.ReasonCode != "" {
+			add("Reason", known(visitReasonWords, event.ReasonCode))
+		}
+		words("Note", "note", body.Note)
+	case journey.RecordContact:
+		var body command.RecordContact
+		read(e, &body)
+		add("Visit", visitTitle(p, event.Visit))
+		add("How", known(channelWords, event.Channel))
+		add("Outcome", known(contactWords, event.Outcome))
+		add("On", dayWord(event.On))
 		words("Note", "note", body.Note)
 	case journey.Elapse:
 		for _, d := range event.Fired {

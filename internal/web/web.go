@@ -92,6 +92,7 @@ const (
 	pathProtocols = "/protocols"
 	pathCheck     = "/candidates/:id/checks/:check"
 	pathReports   = "/reports"
+	pathFollowUp  = "/follow-up"
 )
 
 func (s *server) routes() []route {
@@ -112,6 +113,7 @@ func (s *server) routes() []route {
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
 		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
 		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
+		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
 	}

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"candidacy/internal/followup"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 )
@@ -77,7 +78,7 @@ var units = map[string]string{
 	"mm[Hg]": "mmHg", "mL/min/{1.73_m2}": "mL/min/1.73 m²", "mL/min": "mL/min", "kg/m2": "kg/m²", "m2": "m²",
 	"mg/(24.h)": "mg/24 h", "mg/d": "mg/day", "10*3/uL": "10³/µL", "10*9/L": "10⁹/L", "umol/L": "µmol/L",
 	"[in_i]": "in", "[lb_av]": "lb", "mg/g{creat}": "mg/g creatinine", "mg/mmol{creat}": "mg/mmol creatinine",
-	"ug/min": "µg/min", "ug/mL": "µg/mL", "1": "", "a": "years",
+	"ug/min": "µg/min", "ug/mL": "µg/mL", "1": "", "a": "years", followup.PerYear: "mL/min/1.73 m² a year",
 }
 
 func unitWord(ucum string) string {
@@ -142,6 +143,9 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 		return "Readiness " + subject + " days before the operation"
 	case journey.VisitOpens:
 		return "Visit opens: " + visitTitle(p, subject)
+	case journey.ContactDue:
+		visit, step, _ := p.Step(subject)
+		return step.Title + ": " + visitTitle(p, visit)
 	case journey.VisitCloses:
 		return "Visit closes: " + visitTitle(p, subject)
 	case journey.ReportDue:
@@ -158,7 +162,7 @@ func lastDay(d journey.Deadline) journey.Date {
 		return d.On
 	}
 	switch d.Kind {
-	case journey.DeferralReviewDue, journey.VisitOpens, journey.Readiness, journey.ReportDue:
+	case journey.DeferralReviewDue, journey.VisitOpens, journey.Readiness, journey.ReportDue, journey.ContactDue:
 		return d.On
 	default:
 		return d.On.AddDays(-1)
@@ -185,12 +189,7 @@ func titlesOf(p *protocol.Protocol, ids []string) string {
 }
 
 func visitTitle(p *protocol.Protocol, id string) string {
-	for _, v := range p.Visits {
-		if v.ID == id {
-			return v.Title
-		}
-	}
-	return id
+	return p.VisitTitle(id)
 }
 
 func seatTitle(p *protocol.Protocol, id string) string {
