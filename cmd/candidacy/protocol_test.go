@@ -65,12 +65,12 @@ func TestProtocolSchemaIsJSON(t *testing.T) {
 
 func TestProtocolDiffOfFiles(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "ours.yaml")
-	changed := strings.NewReplacer("hold_days: 183", "hold_days: 90", `version: "2026.3"`, `version: "2026.3-ours"`).Replace(protocol.Default().Source())
+	changed := strings.NewReplacer("hold_days: 183", "hold_days: 90", `version: "2026.4"`, `version: "2026.4-ours"`).Replace(protocol.Default().Source())
 	if err := os.WriteFile(file, []byte(changed), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	out, err := protocolRun(t, "diff", "default", file)
-	if err != nil || !strings.Contains(out, "version 2026.3 to 2026.3-ours: 1 differences") || !strings.Contains(out, "hold_days\n           from 183\n           to   90") {
+	if err != nil || !strings.Contains(out, "version 2026.4 to 2026.4-ours: 1 differences") || !strings.Contains(out, "hold_days\n           from 183\n           to   90") {
 		t.Errorf("got %v\n%s", err, out)
 	}
 }

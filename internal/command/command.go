@@ -55,6 +55,8 @@ var bodies = map[journey.Kind]func() Body{
 	journey.Resume:             func() Body { return &Plain{} },
 	journey.Decline:            func() Body { return &Reasoned{} },
 	journey.MoveProtocol:       func() Body { return &MoveProtocol{} },
+
+	journey.RecordContactDetails: func() Body { return &ContactDetails{} },
 }
 
 // New returns an empty body for the kind.

@@ -42,6 +42,8 @@ var good = map[journey.Kind]string{
 	journey.Resume:             `{}`,
 	journey.Decline:            `{"reason":"own decision"}`,
 	journey.MoveProtocol:       `{"version":"2027.1","reason":"new glucose limits"}`,
+
+	journey.RecordContactDetails: `{"email":"quillon@example.org","phone":"+46 8 123 45","email_permission":"given"}`,
 }
 
 func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }

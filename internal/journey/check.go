@@ -46,6 +46,8 @@ var permissions = map[Kind][]permission{
 		// Before the committee the decision itself declines, with its quorum.
 		{[]Role{CommitteeRole}, []Stage{Evaluation, Approved, Scheduled, OnHold, Deferred}},
 	},
+	RecordContactDetails: {{[]Role{Coordinator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
+
 	// Which rules a candidate stands on is no clinical act, and the engine's
 	// visits and timers follow them to the end.
 	MoveProtocol: {{[]Role{Administrator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
@@ -59,7 +61,7 @@ var kindOrder = []Kind{
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
 	Schedule, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	CompleteRecovery, RecordVisit, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
-	MoveProtocol,
+	RecordContactDetails, MoveProtocol,
 }
 
 // Kinds lists the commands that people give to a candidate already referred.

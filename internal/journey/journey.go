@@ -98,6 +98,9 @@ const (
 	Resume             Kind = "resume"
 	Decline            Kind = "decline"
 	MoveProtocol       Kind = "move-protocol"
+	// RecordContactDetails says where the candidate may be written to. It changes
+	// nothing of the process.
+	RecordContactDetails Kind = "record-contact-details"
 
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"

@@ -55,6 +55,8 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("advocate_duties", from.AdvocateDuties, to.AdvocateDuties, func(i Item) string { return i.ID })...)
 	changes = append(changes, diffRules("reminders", from.Reminders, to.Reminders, func(r Reminder) string { return string(r.Of) })...)
 	changes = append(changes, diffRules("recovery", from.Recovery, to.Recovery, func(m Milestone) string { return m.ID })...)
+	changes = append(changes, diffRules("notices", from.Notices, to.Notices, Notice.key)...)
+	changes = append(changes, diffRules("notice_texts", from.NoticeTexts, to.NoticeTexts, func(t NoticeText) string { return t.ID })...)
 	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
 }

@@ -195,6 +195,7 @@ func (p *Protocol) check() error {
 	}
 	p.checkItems(fail, env, seen)
 	p.checkRecovery(fail)
+	p.checkNotices(fail)
 	// Nobody is approved without an advocate, whatever else a site changes.
 	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
 		return r.Evidence == journey.ByAssignment && r.Gate == journey.ForEvaluation && r.NoWaiver

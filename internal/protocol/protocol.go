@@ -43,6 +43,10 @@ type Protocol struct {
 	Reminders      []Reminder  `yaml:"reminders"`
 	Recovery       []Milestone `yaml:"recovery"`
 
+	// Notices say whom a deadline tells by e-mail, NoticeTexts in which words.
+	Notices     []Notice     `yaml:"notices"`
+	NoticeTexts []NoticeText `yaml:"notice_texts"`
+
 	source []byte
 	digest string
 	zone   *time.Location

@@ -42,6 +42,10 @@ type Draft struct {
 	// Protocol is set by a move: the version that the candidate is pinned to from
 	// now on.
 	Protocol string
+	// Contact is set when somebody says where the candidate may be written to.
+	Contact *Contact
+	// Notices are the messages that the deadlines of the draft ask for.
+	Notices []Notice
 	// Results are new results and new versions of results.
 	Results []result.Result
 	// Resources are those that may have changed; unchanged ones get no version.
@@ -155,6 +159,12 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 		return err
 	}
 	if err := project(ctx, tx, d, e, now); err != nil {
+		return err
+	}
+	if err := writeContact(ctx, tx, e.Candidate, d.Contact); err != nil {
+		return err
+	}
+	if err := writeNotices(ctx, tx, d, now); err != nil {
 		return err
 	}
 	for _, r := range d.Results {
