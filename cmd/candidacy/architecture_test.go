@@ -61,6 +61,7 @@ var layers = map[string][]string{
 		"candidacy/activities", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/record",
 	},
+	"candidacy/internal/notify": {"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record"},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
 		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",

@@ -228,13 +228,14 @@ func (s *Store) PostponeNotice(ctx context.Context, id, claim, class string, att
 	})
 }
 
-// RetryNotices queues what failed once more, and SetAside drops it. Both take
-// the failed notices of the ids and return how many there were.
+// RetryNotices queues the failed notices among the ids once more, and returns how
+// many there were.
 func (s *Store) RetryNotices(ctx context.Context, ids []string) (int, error) {
 	return s.changeFailed(ctx, ids, "state = 'queued', attempts = 0, settled_at = '', due_at = $2", instant(s.now()))
 }
 
-// SetAsideNotices drops what failed.
+// SetAsideNotices drops the failed notices among the ids, and returns how many
+// there were.
 func (s *Store) SetAsideNotices(ctx context.Context, ids []string) (int, error) {
 	return s.changeFailed(ctx, ids, "state = 'dropped', error = $2", DroppedAside)
 }
