@@ -68,7 +68,7 @@ var layers = map[string][]string{
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
-		"candidacy/internal/mover",
+		"candidacy/internal/mover", "candidacy/internal/notify",
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},

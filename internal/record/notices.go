@@ -270,6 +270,17 @@ func (s *Store) Notices(ctx context.Context, state NoticeState, limit int) ([]No
 	return scanNotices(rows)
 }
 
+// StuckNotices lists what failed, and what has been tried so often and still
+// waits, the newest first.
+func (s *Store) StuckNotices(ctx context.Context, attempts, limit int) ([]Notice, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT "+noticeColumns+` FROM notice WHERE state = $1 OR state = $2 AND attempts >= $3
+		ORDER BY created_at DESC, id LIMIT $4`, string(NoticeFailed), string(NoticeQueued), attempts, limit)
+	if err != nil {
+		return nil, fmt.Errorf("list the notices that are stuck: %w", err)
+	}
+	return scanNotices(rows)
+}
+
 // CountNotices counts the notices by state.
 func (s *Store) CountNotices(ctx context.Context) (map[NoticeState]int, error) {
 	rows, err := s.read.QueryContext(ctx, "SELECT state, COUNT(*) FROM notice GROUP BY state")

@@ -64,6 +64,8 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodPost, "/candidates/" + id + "/refer", []int{404, 404, 404, 404, no, no, no, away}},
 		{http.MethodGet, "/protocols", []int{no, no, no, no, no, no, ok, away}},
 		{http.MethodPost, "/protocols", []int{no, no, no, no, no, no, 422, away}},
+		{http.MethodGet, "/notices", []int{ok, no, no, no, no, no, ok, away}},
+		{http.MethodPost, "/notices", []int{422, no, no, no, no, no, no, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
 		{http.MethodGet, "/nowhere", []int{404, 404, 404, 404, 404, 404, 404, 404}},
 		{http.MethodPut, "/", []int{405, 405, 405, 405, 405, 405, 405, 405}},

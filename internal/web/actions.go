@@ -259,6 +259,7 @@ func init() {
 			Hint:   "The journey ends and can't be reopened. Outside this programme it looks the same as a withdrawal, and no reason is given to anybody there.",
 			Fields: fixed(reasonField("Reason", "Private: read by clinicians, the advocate and the committee.")), Body: reasonedBody,
 		},
+		journey.RecordContactDetails: contactAction,
 		journey.Withdraw: {
 			Title: "Withdraw at the candidate's wish", Button: "Withdraw the candidate", Done: doneEnded, Grave: true,
 			Hint:   "The candidate may stop at any time and owes nobody a reason. The journey ends and can't be reopened. Outside this programme it looks the same as a decline.",

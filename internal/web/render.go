@@ -49,7 +49,7 @@ type valueTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "error"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "notices", "error"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{

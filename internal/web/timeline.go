@@ -146,6 +146,8 @@ var entryWords = map[journey.Kind]string{
 	journey.Withdraw: "Withdrawn", journey.Hold: "Put on hold", journey.Resume: "Resumed", journey.Decline: "Declined",
 	journey.MoveProtocol: "Moved to another version of the protocol",
 	journey.Elapse:       "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
+
+	journey.RecordContactDetails: "Contact details recorded",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -307,6 +309,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		for _, d := range event.Fired {
 			add(dayWord(lastDay(d)), deadlineWord(p, d.Kind, d.Subject))
 		}
+	case journey.RecordContactDetails:
+		m.Details = append(m.Details, contactDetails(e)...)
 	case journey.Decline, journey.CancelOperation:
 		var body command.Reasoned
 		read(e, &body)

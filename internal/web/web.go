@@ -86,6 +86,7 @@ const (
 	pathCommand   = "/candidates/:id/:kind"
 	pathAsset     = "/assets/:name"
 	pathProtocols = "/protocols"
+	pathNotices   = "/notices"
 )
 
 func (s *server) routes() []route {
@@ -102,6 +103,8 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
+		{method: http.MethodGet, path: pathNotices, roles: noticeReaders, handler: s.notices},
+		{method: http.MethodPost, path: pathNotices, roles: coordinator, handler: s.changeNotices},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
 	}
 }
