@@ -98,6 +98,17 @@ func TestBadBodies(t *testing.T) {
 		raw   string
 		field string
 	}{
+		{journey.RecordContactDetails, `{}`, "email_permission"},
+		{journey.RecordContactDetails, `{"email_permission":"perhaps"}`, "email_permission"},
+		{journey.RecordContactDetails, `{"email_permission":"given"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"Quillon <q@example.org>"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"q@example.org\nBcc: x@example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"q@example.org,x@example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"q@localhost"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"` + strings.Repeat("q", 250) + `@example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","phone":"1\n2"}`, "phone"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","phone":"` + strings.Repeat("1", 41) + `"}`, "phone"},
 		{journey.Refer, with(journey.Refer, `"Quillon"`, `""`), "given"},
 		{journey.Refer, with(journey.Refer, `"Quillon"`, `"   "`), "given"},
 		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"`+strings.Repeat("z", 101)+`"`), "family"},
