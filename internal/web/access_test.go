@@ -40,6 +40,7 @@ func TestPages(t *testing.T) {
 	t.Run("signing what was seen", func(t *testing.T) { testSigning(t, w, id) })
 	t.Run("errors keep input", func(t *testing.T) { testErrors(t, w, id) })
 	t.Run("board", func(t *testing.T) { testBoard(t, w, id, other) })
+	t.Run("contact details", func(t *testing.T) { testContact(t, w, id) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
 }
 

@@ -140,3 +140,30 @@ func TestMessages(t *testing.T) {
 		t.Error("the log names a candidate")
 	}
 }
+
+// testContact records where a candidate may be written to, and looks at who is
+// shown it.
+func testContact(t *testing.T, w *world, id string) {
+	cora := w.as("cora")
+	path := "/candidates/" + id
+	cora.get(path).has(t, `id="record-contact-details-email"`, "The candidate agrees to get them")
+	bad := cora.post(path+"/record-contact-details", url.Values{"key": {"contact-0"}, "email": {"Ottilie at home"}, "email_permission": {"given"}})
+	if bad.status != http.StatusUnprocessableEntity {
+		t.Errorf("a bad address is answered %d", bad.status)
+	}
+	bad.has(t, "Not an e-mail address", `value="Ottilie at home"`, `href="#record-contact-details-email"`)
+	got := cora.post(path+"/record-contact-details", url.Values{
+		"key": {"contact-1"}, "email": {" ottilie@mail.example "}, "phone": {"+46 8 5550100"}, "email_permission": {"given"},
+	})
+	if got.header.Get("Location") != path+"?done=record-contact-details" {
+		t.Fatalf("answered %d to %q: %s", got.status, got.header.Get("Location"), got.body)
+	}
+	cora.get(path+"?done=record-contact-details").has(t, "The contact details are recorded.",
+		"ottilie@mail.example, may be written to by e-mail", "Contact details recorded", "The candidate may be written to by e-mail", "E-mail address and telephone")
+	w.as("clem").get(path).has(t, "ottilie@mail.example", "46 8 5550100")
+	w.as("audi").get(path).lacks(t, "mail.example", "5550100")
+	cora.get("/").lacks(t, "mail.example")
+	if strings.Contains(w.log.String(), "mail.example") {
+		t.Error("the log holds an address")
+	}
+}
