@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/journey"
@@ -165,5 +166,28 @@ func testContact(t *testing.T, w *world, id string) {
 	cora.get("/").lacks(t, "mail.example")
 	if strings.Contains(w.log.String(), "mail.example") {
 		t.Error("the log holds an address")
+	}
+}
+
+// TestBrowserMessages looks at the page of messages as both of its readers, at
+// every width and in every colour, and uses it.
+func TestBrowserMessages(t *testing.T) {
+	program := chromium(t)
+	w, _ := mailWorld(t)
+	s := newScreen(t, program, w.site.URL)
+	for _, username := range []string{"admi", "cora"} {
+		s.signIn(username)
+		s.open("/notices")
+		s.check("messages-" + username)
+		s.narrow("messages-" + username)
+		s.zoom("/notices")
+	}
+	s.open("/")
+	s.check("board-messages")
+	s.open("/notices")
+	_, err := chromedp.RunResponse(s.ctx, chromedp.Evaluate[chromedp.Void](`document.querySelector("button[value=retry]").click()`))
+	must(t, err)
+	if text := s.text("main"); !strings.Contains(text, "Nothing has failed.") || !strings.Contains(text, "They are tried again") {
+		t.Errorf("after trying again the page says %.200s", text)
 	}
 }
