@@ -42,7 +42,7 @@ func occasions() []Occasion {
 	kinds := []journey.DeadlineKind{
 		journey.FirstReplyDue, journey.ScreeningDue, journey.EvaluationDue, journey.CommitteeDue, journey.HoldReviewDue,
 		journey.DeferralReviewDue, journey.RequirementExpires, journey.ApprovalLapses, journey.VisitOpens, journey.VisitCloses,
-		"contact-due", "report-due", "report-due-soon",
+		journey.Readiness, "contact-due", "report-due", "report-due-soon",
 	}
 	for _, kind := range journey.Remindable {
 		if soon := kind.Soon(); !slices.Contains(kinds, soon) {

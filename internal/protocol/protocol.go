@@ -42,6 +42,8 @@ type Protocol struct {
 	AdvocateDuties []Item      `yaml:"advocate_duties"`
 	Reminders      []Reminder  `yaml:"reminders"`
 	Recovery       []Milestone `yaml:"recovery"`
+	// BeforeOperation is what leads from the plan of an operation to its beginning.
+	BeforeOperation BeforeOperation `yaml:"before_operation"`
 
 	// Notices say whom a deadline tells by e-mail, NoticeTexts in which words.
 	Notices     []Notice     `yaml:"notices"`
