@@ -187,6 +187,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 			return record.Draft{}, err
 		}
 	}
+	before := state
 	earlier, state := elapsed(rules, state, in.Command, p.Zone())
 	c := commit{tx: tx, from: p, protocol: p, command: in.Command, state: state}
 	elapse := in.Command.Kind == journey.Elapse
@@ -241,6 +242,8 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 		Earlier: earlier, Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
 		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Resources: resources, Link: c.link,
 	}
+	draft.Contact = c.details
+	draft.Notices = notices(c.protocol, before, next, append(slices.Clone(earlier), c.event))
 	if target != nil {
 		draft.Protocol = target.Version
 	}
@@ -328,6 +331,7 @@ type commit struct {
 	referral record.Referral
 	results  []result.Result
 	changed  []result.Result
+	details  *record.Contact
 	// former are the results before the command.
 	former []result.Result
 	report protocol.Report
@@ -377,6 +381,10 @@ func (c *commit) carryOut() error {
 	switch body := c.decoded.(type) {
 	case *command.RecordResults:
 		if err := c.record(body); err != nil {
+			return err
+		}
+	case *command.ContactDetails:
+		if err := c.contact(body); err != nil {
 			return err
 		}
 	case *command.AssignAdvocate:

@@ -21,7 +21,7 @@ const shortestPassword = 12
 
 func accountCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "account", Short: "People who may sign in"}
-	cmd.AddCommand(accountAdd(), accountList(), accountDisable(), accountEnable(), accountPassword(), accountTeam())
+	cmd.AddCommand(accountAdd(), accountList(), accountDisable(), accountEnable(), accountPassword(), accountTeam(), accountSet())
 	return cmd
 }
 
@@ -100,7 +100,7 @@ func accountList() *cobra.Command {
 	var s site
 	cmd := &cobra.Command{
 		Use:   "list",
-		Short: "List accounts: id, username, role, name, enabled or disabled",
+		Short: "List accounts: id, username, role, name, enabled or disabled, e-mail address",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return withStore(cmd.Context(), s, func(store *record.Store) error {
@@ -113,7 +113,7 @@ func accountList() *cobra.Command {
 					if a.Disabled {
 						state = "disabled"
 					}
-					fmt.Fprintf(cmd.OutOrStdout(), "%s\t%s\t%s\t%s\t%s\n", a.ID, a.Username, a.Role, a.Name, state)
+					fmt.Fprintf(cmd.OutOrStdout(), "%s\t%s\t%s\t%s\t%s\t%s\n", a.ID, a.Username, a.Role, a.Name, state, a.Email)
 				}
 				return nil
 			})

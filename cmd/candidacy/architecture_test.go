@@ -79,6 +79,7 @@ var layers = map[string][]string{
 		"candidacy/activities", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/record",
 	},
+	"candidacy/internal/notify": {"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record"},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
 		"candidacy/internal/medication", "candidacy/internal/recovery",
@@ -88,7 +89,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/web": {
 		"candidacy/internal/medication", "candidacy/internal/recovery",
-		"candidacy/internal/followup", "candidacy/internal/mover",
+		"candidacy/internal/followup", "candidacy/internal/mover", "candidacy/internal/notify",
 		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},

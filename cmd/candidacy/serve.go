@@ -24,6 +24,7 @@ type site struct {
 	data, listen, temporal, database, protocol string
 	publicURL, trustedProxy                    string
 	secure, noWorker                           bool
+	mail                                       mailFlags
 }
 
 func (s *site) bind(cmd *cobra.Command, data string) {
@@ -77,6 +78,7 @@ func serveCommand() *cobra.Command {
 		},
 	}
 	s.bind(cmd, defaultData("data"))
+	s.mail.bind(cmd)
 	return cmd
 }
 
@@ -87,6 +89,10 @@ type prepared func(ctx context.Context, out io.Writer, sys *system.System) ([]we
 func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (err error) {
 	log := slog.New(slog.NewTextHandler(errs, &slog.HandlerOptions{Level: slog.LevelWarn}))
 	options, err := s.options(log)
+	if err != nil {
+		return err
+	}
+	mailServer, err := s.mail.server(s.publicURL)
 	if err != nil {
 		return err
 	}
@@ -136,6 +142,7 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 		return err
 	}
 	defer os.Remove(addressFile(s.data))
+	defer sendNotices(ctx, sys, mailServer, s.publicURL, log)()
 	gate.open(handler)
 	fmt.Fprintf(out, "Ready: http://%s\n", listener.Addr())
 	announce(ctx, out, sys, signIns)

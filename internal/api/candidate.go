@@ -9,6 +9,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/access"
+	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
@@ -48,6 +49,8 @@ type identity struct {
 	BirthDate  journey.Date      `json:"birth_date"`
 	Sex        string            `json:"sex"`
 	Identifier result.Identifier `json:"identifier"`
+	// Contact is where the candidate may be written to, once somebody asked.
+	Contact *command.ContactDetails `json:"contact,omitempty"`
 }
 
 // state is the process as it stands, without what is shown elsewhere.
@@ -165,12 +168,21 @@ func (s *server) candidate(c echo.Context) error {
 	}
 	if slices.Contains(seeIdentity, reader.Role) {
 		answer.Identity = identityOf(found.Identity)
+		answer.Identity.Contact = contactOf(found.Contact)
 	}
 	return reply(c, http.StatusOK, answer)
 }
 
 func identityOf(i record.Identity) *identity {
 	return &identity{BirthDate: i.BirthDate, Sex: i.Sex, Identifier: i.Identifier}
+}
+
+// contactOf is nil while nobody has asked for any details.
+func contactOf(c record.Contact) *command.ContactDetails {
+	if c == (record.Contact{}) {
+		return nil
+	}
+	return &command.ContactDetails{Email: c.Email, Phone: c.Phone, EmailPermission: c.Permission}
 }
 
 func stateOf(s journey.State) state {

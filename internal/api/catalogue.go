@@ -89,6 +89,8 @@ type protocolDocument struct {
 	Recovery     []protocolMilestone   `json:"recovery,omitempty"`
 	Contacts     []protocolContact     `json:"contacts,omitempty"`
 	Medicines    *protocolMedicines    `json:"medicines,omitempty"`
+	Notices      []protocolNotice      `json:"notices,omitempty"`
+	NoticeTexts  []protocolNoticeText  `json:"notice_texts,omitempty"`
 
 	ApprovedBy    string       `json:"approved_by,omitempty"`
 	ApprovedOn    journey.Date `json:"approved_on,omitempty"`
@@ -137,6 +139,21 @@ type protocolReminder struct {
 	Of         journey.DeadlineKind `json:"of"`
 	DaysBefore []int                `json:"days_before"`
 	Source     string               `json:"source,omitempty"`
+}
+
+type protocolNotice struct {
+	Of       protocol.Occasion    `json:"of"`
+	To       []protocol.Addressee `json:"to"`
+	Except   []string             `json:"except,omitempty"`
+	Text     string               `json:"text"`
+	FromHour int                  `json:"from_hour,omitempty"`
+	Source   string               `json:"source"`
+}
+
+type protocolNoticeText struct {
+	ID      string `json:"id"`
+	Subject string `json:"subject"`
+	Body    string `json:"body"`
 }
 
 type protocolFlag struct {
@@ -236,6 +253,12 @@ func describeProtocol(p *protocol.Protocol) protocolDocument {
 	}
 	for _, r := range p.Reminders {
 		d.Reminders = append(d.Reminders, protocolReminder(r))
+	}
+	for _, n := range p.Notices {
+		d.Notices = append(d.Notices, protocolNotice(n))
+	}
+	for _, t := range p.NoticeTexts {
+		d.NoticeTexts = append(d.NoticeTexts, protocolNoticeText(t))
 	}
 	for _, m := range p.Recovery {
 		d.Recovery = append(d.Recovery, milestoneOf(m))

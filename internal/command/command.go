@@ -68,6 +68,8 @@ var bodies = map[journey.Kind]func() Body{
 	journey.CloseReport:         func() Body { return &CloseReport{} },
 	journey.RetractReport:       func() Body { return &RetractReport{} },
 	journey.RecordDeath:         func() Body { return &RecordDeath{} },
+
+	journey.RecordContactDetails: func() Body { return &ContactDetails{} },
 }
 
 // New returns an empty body for the kind.

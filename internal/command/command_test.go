@@ -55,6 +55,8 @@ var good = map[journey.Kind]string{
 	journey.CloseReport:         `{"report":"report-30","reported_at":"2026-03-02T09:00:00+01:00","reference":"SR-114","note":"by phone"}`,
 	journey.RetractReport:       `{"report":"report-30","reason":"another person"}`,
 	journey.RecordDeath:         `{"died_on":"2026-03-01","note":"x"}`,
+
+	journey.RecordContactDetails: `{"email":"quillon@example.org","phone":"+46 8 123 45","email_permission":"given"}`,
 }
 
 func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
@@ -109,6 +111,17 @@ func TestBadBodies(t *testing.T) {
 		raw   string
 		field string
 	}{
+		{journey.RecordContactDetails, `{}`, "email_permission"},
+		{journey.RecordContactDetails, `{"email_permission":"perhaps"}`, "email_permission"},
+		{journey.RecordContactDetails, `{"email_permission":"given"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"Quillon <q@example.org>"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"q@example.org\nBcc: x@example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"q@example.org,x@example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"q@localhost"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","email":"` + strings.Repeat("q", 250) + `@example.org"}`, "email"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","phone":"1\n2"}`, "phone"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","phone":"` + strings.Repeat("1", 41) + `"}`, "phone"},
 		{journey.Refer, with(journey.Refer, `"Quillon"`, `""`), "given"},
 		{journey.Refer, with(journey.Refer, `"Quillon"`, `"   "`), "given"},
 		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"`+strings.Repeat("z", 101)+`"`), "family"},

@@ -51,10 +51,12 @@ var permissions = map[Kind][]permission{
 		// Before the committee the decision itself declines, with its quorum.
 		{[]Role{CommitteeRole}, []Stage{Evaluation, Approved, Scheduled, OnHold, Deferred}},
 	},
-	RecordStay:      {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
-	RecordMedicines: {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
-	GiveDonorLink:   {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
-	RevokeDonorLink: {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
+	RecordStay:           {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
+	RecordMedicines:      {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+	GiveDonorLink:        {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
+	RevokeDonorLink:      {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
+	RecordContactDetails: {{[]Role{Coordinator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
+
 	// Which rules a candidate stands on is no clinical act, and the engine's
 	// visits and timers follow them to the end.
 	ReportEvent:   {{[]Role{Coordinator, Clinician}, []Stage{Operation, Recovery, FollowUp}}},
@@ -73,7 +75,7 @@ var kindOrder = []Kind{
 	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	RecordStay, RecordMedicines, GiveDonorLink, RevokeDonorLink,
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
-	MoveProtocol, ReportEvent, CloseReport, RetractReport, RecordDeath,
+	RecordContactDetails, MoveProtocol, ReportEvent, CloseReport, RetractReport, RecordDeath,
 }
 
 // Kinds lists the commands that people give to a candidate already referred.

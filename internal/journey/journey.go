@@ -120,6 +120,9 @@ const (
 	RetractReport Kind = "retract-report"
 	// RecordDeath ends the journey of a candidate who dies before the operation.
 	RecordDeath Kind = "record-death"
+	// RecordContactDetails says where the candidate may be written to. It changes
+	// nothing of the process.
+	RecordContactDetails Kind = "record-contact-details"
 
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"

@@ -64,6 +64,8 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("procedure_codes", from.ProcedureCodes, to.ProcedureCodes, func(c ProcedureCode) string { return c.ID })...)
 	changes = append(changes, diffRules("contacts", from.Contacts, to.Contacts, func(c Contact) string { return c.ID })...)
 	changes = append(changes, diffRules("reportable", from.Reportable, to.Reportable, func(r Reportable) string { return r.ID })...)
+	changes = append(changes, diffRules("notices", from.Notices, to.Notices, Notice.key)...)
+	changes = append(changes, diffRules("notice_texts", from.NoticeTexts, to.NoticeTexts, func(t NoticeText) string { return t.ID })...)
 	changes = append(changes, diffRules("visits", from.Visits, to.Visits, func(v Visit) string { return v.ID })...)
 	changes = append(changes, diffRules("ladder", from.Ladder, to.Ladder, func(s LadderStep) string { return s.ID })...)
 	compare("lost", "", orZero(from.Lost), orZero(to.Lost))

@@ -197,6 +197,7 @@ func (p *Protocol) check() error {
 	p.checkItems(fail, env, seen)
 	p.checkRecovery(fail)
 	p.checkOperation(fail)
+	p.checkNotices(fail)
 	p.checkBeforeOperation(fail)
 	p.checkReportable(fail)
 	// Nobody is approved without an advocate, whatever else a site changes.

@@ -61,6 +61,10 @@ type Protocol struct {
 	Completeness  []Cohort       `yaml:"completeness" doc:"share of complete forms to reach, by day of donation, in order of time"`
 	AfterDonation *AfterDonation `yaml:"after_donation"`
 
+	// Notices say whom a deadline tells by e-mail, NoticeTexts in which words.
+	Notices     []Notice     `yaml:"notices"`
+	NoticeTexts []NoticeText `yaml:"notice_texts"`
+
 	source []byte
 	digest string
 	zone   *time.Location

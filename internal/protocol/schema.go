@@ -34,6 +34,8 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Requirement]():   {"id", "title", "domain", "gate", "evidence", "source"},
 	reflect.TypeFor[Item]():          {"id", "title", "requirement", "source"},
 	reflect.TypeFor[Reminder]():      {"of", "days_before"},
+	reflect.TypeFor[Notice]():        {"of", "to", "text", "source"},
+	reflect.TypeFor[NoticeText]():    {"id", "subject", "body"},
 	reflect.TypeFor[Milestone]():     {"id", "title", "for", "source"},
 	reflect.TypeFor[AnchorDays]():    {"anchor"},
 	reflect.TypeFor[Contact]():       {"id", "title", "phone"},
@@ -132,6 +134,18 @@ func choices(t reflect.Type) []any {
 			kinds = append(kinds, kind)
 		}
 		return kinds
+	case reflect.TypeFor[Occasion]():
+		var list []any
+		for _, occasion := range Occasions {
+			list = append(list, occasion)
+		}
+		return list
+	case reflect.TypeFor[Addressee]():
+		var list []any
+		for _, to := range Addressees {
+			list = append(list, to)
+		}
+		return list
 	case reflect.TypeFor[units.Analyte]():
 		var analytes []string
 		for _, a := range units.Analytes() {

@@ -26,15 +26,17 @@ type Account struct {
 	Role     journey.Role
 	// Disabled accounts can't sign in, and their tokens are refused.
 	Disabled bool
+	// Email is where notices go; empty for nowhere.
+	Email    string
 	password string
 }
 
-const accountColumns = "id, username, name, role, password, disabled_at"
+const accountColumns = "id, username, name, role, password, disabled_at, email"
 
 func scanAccount(row scanner) (Account, error) {
 	var a Account
 	var disabledAt string
-	err := row.Scan(&a.ID, &a.Username, &a.Name, &a.Role, &a.password, &disabledAt)
+	err := row.Scan(&a.ID, &a.Username, &a.Name, &a.Role, &a.password, &disabledAt, &a.Email)
 	a.Disabled = disabledAt != ""
 	if errors.Is(err, sql.ErrNoRows) {
 		return a, ErrNotFound

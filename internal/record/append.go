@@ -48,6 +48,10 @@ type Draft struct {
 	// Link is set by a command that gives or revokes the link to the donor's own
 	// page.
 	Link *LinkChange
+	// Contact is set when somebody says where the candidate may be written to.
+	Contact *Contact
+	// Notices are the messages that the deadlines of the draft ask for.
+	Notices []Notice
 	// Results are new results and new versions of results.
 	Results []result.Result
 	// Resources are those that may have changed; unchanged ones get no version.
@@ -167,6 +171,12 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 		if err := changeLink(ctx, tx, e.Candidate, *d.Link, now); err != nil {
 			return err
 		}
+	}
+	if err := writeContact(ctx, tx, e.Candidate, d.Contact); err != nil {
+		return err
+	}
+	if err := writeNotices(ctx, tx, d, now); err != nil {
+		return err
 	}
 	for _, r := range d.Results {
 		if err := writeResult(ctx, tx, e, r); err != nil {

@@ -25,11 +25,12 @@ type Candidate struct {
 	Flags      json.RawMessage
 	UpdatedAt  time.Time
 	Identity   Identity
+	Contact    Contact
 }
 
 const candidateColumns = `c.id, c.protocol, c.path, c.recipient, c.referred_on, c.worst_band, c.state, c.flags,
 	c.next_kind, c.next_subject, c.next_on, c.next_at, c.updated_at,
-	i.given, i.family, i.birth_date, i.sex, i.identifier_system, i.identifier_value`
+	i.given, i.family, i.birth_date, i.sex, i.identifier_system, i.identifier_value, i.email, i.phone, i.email_permission`
 
 const candidateFrom = ` FROM candidate c JOIN identity i ON i.candidate_id = c.id `
 
@@ -40,7 +41,8 @@ func scanCandidate(row scanner) (Candidate, error) {
 	if err := row.Scan(&c.ID, &c.Protocol, &c.Path, &c.Recipient, &c.ReferredOn, &c.WorstBand, &state, &flags,
 		&next.Kind, &next.Subject, &next.On, &nextAt, &updated,
 		&c.Identity.Given, &c.Identity.Family, &c.Identity.BirthDate, &c.Identity.Sex,
-		&c.Identity.Identifier.System, &c.Identity.Identifier.Value); err != nil {
+		&c.Identity.Identifier.System, &c.Identity.Identifier.Value,
+		&c.Contact.Email, &c.Contact.Phone, &c.Contact.Permission); err != nil {
 		return c, err
 	}
 	c.Flags = json.RawMessage(flags)

@@ -40,6 +40,7 @@ func TestPages(t *testing.T) {
 	t.Run("signing what was seen", func(t *testing.T) { testSigning(t, w, id) })
 	t.Run("errors keep input", func(t *testing.T) { testErrors(t, w, id) })
 	t.Run("board", func(t *testing.T) { testBoard(t, w, id, other) })
+	t.Run("contact details", func(t *testing.T) { testContact(t, w, id) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
 }
 
@@ -72,6 +73,8 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/follow-up", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/protocols", []int{no, no, no, no, no, no, ok, away}},
 		{http.MethodPost, "/protocols", []int{no, no, no, no, no, no, 422, away}},
+		{http.MethodGet, "/notices", []int{ok, no, no, no, no, no, ok, away}},
+		{http.MethodPost, "/notices", []int{422, no, no, no, no, no, no, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
 		{http.MethodGet, "/nowhere", []int{404, 404, 404, 404, 404, 404, 404, 404}},
 		{http.MethodPut, "/", []int{405, 405, 405, 405, 405, 405, 405, 405}},

@@ -33,6 +33,8 @@ type boardModel struct {
 	Names   bool
 	MayNew  bool
 	Empty   string
+	// Mail says that messages are not getting through.
+	Mail string
 }
 
 // pageLink leads to another page of the list. A search has no link: what was
@@ -177,6 +179,9 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 		entries = append(entries, e)
 	}
 	model := boardModel{Filter: filter, Options: showWords, Names: v.knowsIdentity(), MayNew: v.Role == journey.Coordinator}
+	if model.Mail, err = s.mailTrouble(ctx, v); err != nil {
+		return err
+	}
 	model.count(entries)
 	var rows []boardRow
 	for _, e := range entries {

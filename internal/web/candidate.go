@@ -543,6 +543,7 @@ func facts(sc scene, people map[string]string) []fact {
 			fact{"Identifier", c.Identity.Identifier.Value},
 			fact{"Born", fmt.Sprintf("%s, %s", dayWord(c.Identity.BirthDate), plural(sc.today.WholeYears(c.Identity.BirthDate), "year"))},
 			fact{"Sex", c.Identity.Sex})
+		list = append(list, contactFacts(c.Contact)...)
 	}
 	list = append(list, fact{"Referred", dayWord(c.ReferredOn)}, fact{"Donation", c.Path})
 	if v.knowsRecipient() && c.Recipient != "" {

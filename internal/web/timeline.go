@@ -153,6 +153,8 @@ var entryWords = map[journey.Kind]string{
 	journey.ReportEvent: "Event to be reported", journey.CloseReport: "Event reported", journey.RetractReport: "Event retracted",
 	journey.RecordDeath: "Death recorded",
 	journey.Elapse:      "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
+
+	journey.RecordContactDetails: "Contact details recorded",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -387,6 +389,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		add("Died", dayWord(event.On))
 		words("Note", "note", body.Note)
 		add("Lacking for that day", titlesOf(p, event.Outstanding))
+	case journey.RecordContactDetails:
+		m.Details = append(m.Details, contactDetails(e)...)
 	case journey.CancelOperation:
 		var body command.CancelOperation
 		read(e, &body)

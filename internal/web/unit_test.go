@@ -74,6 +74,10 @@ func TestTemplates(t *testing.T) {
 			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
 			Rows: []boardRow{{Clocks: []clockModel{{Text: "c"}}, Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
 		}},
+		"notices": {noticesModel{}, noticesModel{
+			People: true, Failed: true, MayChange: true,
+			Lists: []noticeList{{Title: "t", Hint: "h", Full: true, Rows: []noticeModel{{Link: "/", Name: "n", To: "t", Occasion: "o", Subject: "s", When: "w", Problem: "p"}, {}}}, {Empty: "e"}},
+		}},
 		"check": {checkModel{}, checkModel{
 			Name: "n", Link: "/", Title: "t", Planned: "p", Standing: []fact{{"a", "b"}}, Stopped: true, Form: forms[0], PaperLink: "/",
 			Outcome: []activities.CheckedLine{{ID: "i", Title: "t", Read: "left", Recorded: "right"}, {Agrees: true}}, Paper: []paperLine{{"t", "f", "r"}},

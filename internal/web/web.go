@@ -90,6 +90,7 @@ const (
 	pathRecovery  = "/candidates/:id/recovery-plan"
 	pathAsset     = "/assets/:name"
 	pathProtocols = "/protocols"
+	pathNotices   = "/notices"
 	pathCheck     = "/candidates/:id/checks/:check"
 	pathReports   = "/reports"
 	pathFollowUp  = "/follow-up"
@@ -115,6 +116,8 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
 		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
+		{method: http.MethodGet, path: pathNotices, roles: noticeReaders, handler: s.notices},
+		{method: http.MethodPost, path: pathNotices, roles: coordinator, handler: s.changeNotices},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
 	}
 }
