@@ -66,6 +66,7 @@ var routes = []route{
 	{http.MethodGet, "/candidates/:id", readers, (*server).candidate},
 	{http.MethodGet, "/candidates/:id/follow-up", readers, (*server).followUpOf},
 	{http.MethodGet, "/follow-up", readers, (*server).followUps},
+	{http.MethodGet, "/measures", measured, (*server).measures},
 	{http.MethodPost, "/candidates/:id/commands/:kind", slices.Concat(readers, administrators), (*server).command},
 	{http.MethodPost, "/candidates/:id/results", givers(journey.RecordResults), (*server).results},
 	{http.MethodGet, "/reports", readers, (*server).reports},

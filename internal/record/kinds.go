@@ -1,6 +1,7 @@
 package record
 
 import (
+	"context"
 	"fmt"
 	"strings"
 
@@ -10,12 +11,21 @@ import (
 // EntriesOf returns the candidate's entries of some kinds from the beginning, as
 // they stand before the command.
 func (t *Tx) EntriesOf(kinds ...journey.Kind) ([]Entry, error) {
-	args, marks := []any{t.candidate}, make([]string, len(kinds))
+	return entriesOf(t.ctx, t.tx, t.candidate, kinds)
+}
+
+// EntriesOf returns a candidate's entries of some kinds from the beginning.
+func (s *Store) EntriesOf(ctx context.Context, candidate string, kinds ...journey.Kind) ([]Entry, error) {
+	return entriesOf(ctx, s.read, candidate, kinds)
+}
+
+func entriesOf(ctx context.Context, q queryer, candidate string, kinds []journey.Kind) ([]Entry, error) {
+	args, marks := []any{candidate}, make([]string, len(kinds))
 	for i, kind := range kinds {
 		args = append(args, string(kind))
 		marks[i] = fmt.Sprintf("$%d", i+2)
 	}
-	rows, err := t.tx.QueryContext(t.ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 AND kind IN ("+ //nolint:gosec // placeholders only
+	rows, err := q.QueryContext(ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 AND kind IN ("+ //nolint:gosec // placeholders only
 		strings.Join(marks, ", ")+") ORDER BY seq", args...)
 	if err != nil {
 		return nil, fmt.Errorf("read entries: %w", err)
