@@ -53,6 +53,7 @@ type candidateModel struct {
 	Visits     []visitModel
 	Clocks     []clockModel
 	Reports    []reportModel
+	MayReport  bool
 	Recovery   []milestoneModel
 	Order      *orderModel
 	Timeline   []entryModel
@@ -381,7 +382,9 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		})
 	}
 	m.Recovery = recovery(sc)
-	m.Needs, m.MoreNeeds = split(stands.Needs, nextNeeds)
+	m.MayReport = slices.ContainsFunc(stands.Needs, reports)
+	// What has to be reported stands above them.
+	m.Needs, m.MoreNeeds = split(slices.DeleteFunc(stands.Needs, reports), nextNeeds)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.addForms(sc, try)
 	return m, nil

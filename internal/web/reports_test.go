@@ -60,12 +60,13 @@ func reportPages(t *testing.T, w *world, id string, post func(string, int, journ
 	post("clem", 303, journey.ReportEvent, event(append(moment("aware", "2026-10-09", "08:00"), "note", "Told by the ward sister.")...)...)
 	post("clem", 409, journey.ReportEvent, event(moment("aware", "2026-10-09", "08:00")...)...).has(t, "retract it first")
 	page := w.as("cora").get("/candidates/" + id)
-	page.has(t, "To be reported", "Dialysis of the donor, 70 hours left, until 12 Oct 2026, 08:00", "Report it: Dialysis of the donor, 70 hours left",
+	page.has(t, "To be reported", "Dialysis of the donor, 70 hours left, until 12 Oct 2026, 08:00", `href="#close-report"`,
 		"The ward, 9 Oct 2026, 08:00", "Clement Oduya, 9 Oct 2026, 10:00", "Told by the ward sister.", "Report is due: Dialysis of the donor, by 12 Oct 2026, 08:00")
 	page = w.as("audi").get("/candidates/" + id)
 	page.has(t, "Dialysis of the donor, 70 hours left")
 	page.lacks(t, "Told by the ward sister.")
-	w.as("clem").get("/").has(t, "To be reported:", "70 hours left")
+	w.as("clem").get("/").has(t, "You: Report it: Dialysis of the donor, 70 hours left")
+	w.as("comm").get("/").has(t, "To be reported:", "70 hours left")
 	w.as("cora").get("/reports").has(t, "1 to be reported", "Open, 70 hours left", "Fjellgren", "The ward, 9 Oct 2026, 08:00")
 	page = w.as("audi").get("/reports")
 	page.has(t, "1 to be reported")
