@@ -9,24 +9,18 @@ import (
 
 	"candidacy/activities"
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 )
 
 // happened is a donor to whom two events happened: one that is published and one
 // that tells of a recipient.
 func happened(s activities.Snapshot) activities.Snapshot {
-	p := *s.Protocol
-	p.Reportable = []protocol.Reportable{
-		{ID: "dialysis", Title: "Dialysis of the donor", DueHours: 72, Publish: true},
-		{ID: "death", Title: "Death of the donor", DueHours: 72, Publish: true, Death: true},
-		{ID: "unintended-recipient", Title: "Another recipient than intended", DueHours: 72},
-	}
-	s.Protocol = &p
+	s.Protocol = protocoltest.Brief()
 	s.State.Operated = "2026-02-20"
 	clock := func(event string) journey.Clock { return journey.Clock{Event: event, Aware: "2026-03-01T23:30:00Z"} }
 	s.State.Reports = []journey.Report{
 		{ID: "report-7", Clock: clock("dialysis"), Happened: "2026-03-01", By: "acc-1", KnownTo: "ward", Raised: "2026-03-02T08:00:00Z"},
-		{ID: "report-8", Clock: clock("unintended-recipient"), Happened: "2026-02-20", By: "acc-1", KnownTo: "ward", Raised: "2026-03-02T08:00:00Z"},
+		{ID: "report-8", Clock: clock("kidney-not-transplanted"), Happened: "2026-02-20", By: "acc-1", KnownTo: "ward", Raised: "2026-03-02T08:00:00Z"},
 	}
 	return s
 }
@@ -43,7 +37,7 @@ func TestAdverseEvents(t *testing.T) {
 		t.Errorf("detected: %s", *event.Detected)
 	}
 	for _, r := range list {
-		if bytes.Contains(r.Body, []byte("unintended-recipient")) || bytes.Contains(r.Body, []byte("acc-1")) {
+		if bytes.Contains(r.Body, []byte("kidney-not-transplanted")) || bytes.Contains(r.Body, []byte("acc-1")) {
 			t.Errorf("%s/%s tells of a recipient, or who recorded it: %s", r.Type, r.ID, r.Body)
 		}
 	}
@@ -59,6 +53,7 @@ func TestAdverseEvents(t *testing.T) {
 // how the journey ended.
 func TestADonorsDeath(t *testing.T) {
 	s := testSnapshot(candidateA)
+	s.Protocol = protocoltest.Brief()
 	s.State.Died = "2026-03-01"
 	patient := func() *string {
 		return decode[r4.Patient](t, find(t, mustPublish(t, s), typePatient, candidateA)).DeceasedDateTime

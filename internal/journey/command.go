@@ -25,6 +25,7 @@ type Command struct {
 	Position Position `json:"position,omitempty"`
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Side     Side     `json:"side,omitempty"`
+	Approach Approach `json:"approach,omitempty"`
 	// On is the date the command is about: planned operation, re-review, end of
 	// a waiver, or the day whose deadlines Elapse fires.
 	On Date `json:"on,omitempty"`
@@ -71,6 +72,8 @@ type Event struct {
 	Fired []Deadline `json:"fired,omitempty"`
 	// Clocks are those that the command started.
 	Clocks []Clock `json:"clocks,omitempty"`
+	// Outstanding lists what a planned operation lacks on a day of readiness.
+	Outstanding []string `json:"outstanding,omitempty"`
 	// Plan lists the requirements that came or went with the command.
 	Plan []PlanChange `json:"plan,omitempty"`
 	// Bands lists the flags that the command raised, lowered or took away.

@@ -375,7 +375,7 @@ func (p *player) drawAny(t *rapid.T) (journey.Command, *journey.Assessment, []st
 	if rapid.IntRange(0, 2).Draw(t, "wait") == 0 {
 		p.today = p.today.AddDays(rapid.IntRange(0, 70).Draw(t, "days"))
 	}
-	kinds := append(everyKind(), journey.RecordResults, journey.Elapse, journey.Elapse, journey.Hold, journey.ConfirmLastCheck, journey.WaiveRequirement)
+	kinds := append(everyKind(), journey.RecordResults, journey.Elapse, journey.Elapse, journey.Hold, journey.ConfirmLastCheck, journey.WaiveRequirement, journey.Decline, journey.Decline)
 	kind := rapid.SampledFrom(kinds).Draw(t, "kind")
 	roles := append(slices.Clone(journey.Roles), journey.System)
 	roles = slices.DeleteFunc(roles, func(r journey.Role) bool { return !journey.MayGive(r, kind) })

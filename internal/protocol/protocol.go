@@ -44,6 +44,8 @@ type Protocol struct {
 	Recovery       []Milestone `yaml:"recovery"`
 	// Reportable are events that have to be reported within hours.
 	Reportable []Reportable `yaml:"reportable"`
+	// BeforeOperation is what leads from the plan of an operation to its beginning.
+	BeforeOperation BeforeOperation `yaml:"before_operation"`
 
 	source []byte
 	digest string

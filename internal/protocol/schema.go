@@ -42,6 +42,7 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Observation]():       {"code", "title"},
 	reflect.TypeFor[Visit]():             {"id", "title", "source"},
 	reflect.TypeFor[Seat]():              {"id", "title"},
+	reflect.TypeFor[CheckLine]():         {"id", "title", "compare", "from", "source"},
 	reflect.TypeFor[Methods]():           {"body_surface_area", "plasma_clearance_correction"},
 	reflect.TypeFor[PlasmaUncertainty](): {"concentration_percent", "dose_percent", "time_minutes"},
 	reflect.TypeFor[UrineUncertainty]():  {"concentration_percent", "volume_percent", "time_minutes"},
@@ -84,6 +85,12 @@ func choices(t reflect.Type) []any {
 			performers = append(performers, performer)
 		}
 		return performers
+	case reflect.TypeFor[Comparison]():
+		var comparisons []any
+		for _, c := range added {
+			comparisons = append(comparisons, c)
+		}
+		return comparisons
 	case reflect.TypeFor[journey.DeadlineKind]():
 		var kinds []any
 		for _, kind := range journey.Remindable {

@@ -49,12 +49,12 @@ type valueTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "reports", "error"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "reports", "check", "error"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
 		"asset": a.path, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
-		"day": dayWord, "unit": unitWord, "bar": stageBar, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
+		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
 		"templates/layout.html", "templates/form.html")

@@ -65,6 +65,10 @@ func TestTemplates(t *testing.T) {
 			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
 			Rows: []boardRow{{Clocks: []clockModel{{Text: "c"}}, Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
 		}},
+		"check": {checkModel{}, checkModel{
+			Name: "n", Link: "/", Title: "t", Planned: "p", Standing: []fact{{"a", "b"}}, Stopped: true, Form: forms[0], PaperLink: "/",
+			Outcome: []activities.CheckedLine{{ID: "i", Title: "t", Read: "left", Recorded: "right"}, {Agrees: true}}, Paper: []paperLine{{"t", "f", "r"}},
+		}},
 		"protocols": {protocolsModel{}, protocolsModel{
 			Versions: []versionModel{{Version: "1", Digest: "d", Approved: "a", Effective: "e", Stored: "s", Current: true, Open: 1, Link: "/", Chosen: true}, {}},
 			Move: &moveModel{
@@ -81,7 +85,7 @@ func TestTemplates(t *testing.T) {
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
-			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Visits: []visitModel{{On: "x"}, {}},
+			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Calm: []flagModel{{}}, Countdown: &countdownModel{Open: []countdownRow{{}}, Ready: []string{"r"}}, Visits: []visitModel{{On: "x"}, {}},
 			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
 				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
 				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},

@@ -91,11 +91,17 @@ var staff = []struct {
 
 func newWorld(t *testing.T, change func(*Deps)) *world {
 	t.Helper()
+	return newWorldOf(t, protocoltest.Brief(), change)
+}
+
+// newWorldOf is a world with a protocol of its own.
+func newWorldOf(t *testing.T, p *protocol.Protocol, change func(*Deps)) *world {
+	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	w := &world{
 		t: t, clock: &clock{at: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)},
-		protocol: protocoltest.Brief(), log: &strings.Builder{},
+		protocol: p, log: &strings.Builder{},
 	}
 	server, err := engine.Start(ctx, engine.Options{InMemory: true})
 	must(t, err)
