@@ -238,6 +238,9 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	if target != nil {
 		draft.Protocol = target.Version
 	}
+	if in.Command.Kind == journey.RecordRecipient {
+		draft.Recipient = c.referral.Recipient
+	}
 	if in.Command.Kind == journey.Refer {
 		draft.Refer = &c.referral
 	}
@@ -371,7 +374,15 @@ func (c *commit) carryOut() error {
 			return err
 		}
 	case *command.LastCheck:
-		if err := c.lastCheck(body); err != nil {
+		if err := c.check(body); err != nil {
+			return err
+		}
+	case *command.Schedule:
+		if err := c.team(body); err != nil {
+			return err
+		}
+	case *command.RecordRecipient:
+		if err := c.recipient(body); err != nil {
 			return err
 		}
 	}
@@ -459,22 +470,7 @@ func basisRequirements(p *protocol.Protocol, s journey.State) []BasisRequirement
 // needIndependence are the steps that the advocate's independence bears.
 var needIndependence = []journey.Kind{
 	journey.BeginEvaluation, journey.RecordReview, journey.PresentToCommittee, journey.RecordDecision,
-	journey.Schedule, journey.BeginOperation,
-}
-
-// lastCheck compares what was read back. The entry keeps the lines that agree
-// or not, and no identity: on a mistaken wristband it would be a stranger's.
-func (c *commit) lastCheck(body *command.LastCheck) error {
-	c.event.Mismatches = c.mismatches(body)
-	var err error
-	c.body, err = json.Marshal(map[string]any{
-		"blood_type_first": body.BloodTypeFirst, "blood_type_second": body.BloodTypeSecond,
-		"side": body.Side, "mismatches": c.event.Mismatches,
-	})
-	if err != nil {
-		return fmt.Errorf("encode the last check: %w", err)
-	}
-	return nil
+	journey.Schedule, journey.BeginOperation, journey.RecordRecipient,
 }
 
 func (c *commit) refer(body *command.Referral) error {
@@ -636,24 +632,6 @@ func Eligibility(p *protocol.Protocol, person protocol.Person, results []result.
 	report = p.Assess(person, before, operated)
 	report.Derived = derived
 	return report
-}
-
-// mismatches compares what was read back with the record, line by line.
-func (c *commit) mismatches(body *command.LastCheck) []string {
-	identity := c.referral.Identity
-	var lines []string
-	line := func(name string, agrees bool) {
-		if !agrees {
-			lines = append(lines, name)
-		}
-	}
-	line("birth-date", body.BirthDate == identity.BirthDate)
-	line("identifier", body.Identifier == identity.Identifier.Value)
-	samples := protocol.BloodTypes(c.results)
-	line("blood-type-first", len(samples) > 0 && samples[0].Agrees(body.BloodTypeFirst))
-	line("blood-type-second", len(samples) > 1 && samples[1].Agrees(body.BloodTypeSecond))
-	line("side", c.state.Decision != nil && body.Side == c.state.Decision.Side)
-	return lines
 }
 
 // outdated reports whether a report is older than the one on record. What was

@@ -12,7 +12,7 @@ import (
 const capabilityDate = "2026-11-25"
 
 // typeOrder is the order of the types in the CapabilityStatement.
-var typeOrder = []string{typePatient, typeEpisodeOfCare, typeCarePlan, typeObservation, typeDetectedIssue, typeClinicalImpression, typeServiceRequest}
+var typeOrder = []string{typePatient, typeEpisodeOfCare, typeCarePlan, typeAppointment, typeObservation, typeDetectedIssue, typeClinicalImpression, typeServiceRequest}
 
 func (s *server) capabilities(c echo.Context) error {
 	if err := acceptable(c.Request(), c.QueryParam("_format")); err != nil {

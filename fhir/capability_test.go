@@ -104,7 +104,9 @@ func TestEveryTypeHasItsPlace(t *testing.T) {
 // is published, and nothing is indexed that can't be searched.
 func TestIndexAgreesWithTheParameters(t *testing.T) {
 	found := map[string]bool{}
-	for _, r := range slices.Concat(mustPublish(t, decided(testSnapshot(candidateA), journey.Approve)), mustPublish(t, followed())) {
+	list := append(mustPublish(t, decided(testSnapshot(candidateA), journey.Approve)), mustPublish(t, planned("2026-04-02"))...)
+	list = append(list, mustPublish(t, followed())...)
+	for _, r := range list {
 		for _, x := range r.Index {
 			p, ok := types[r.Type].find(strings.TrimSuffix(x.Param, endSuffix))
 			if !ok || p.use != byIndex {

@@ -11,6 +11,7 @@ import (
 const (
 	typePatient            = "Patient"
 	typeEpisodeOfCare      = "EpisodeOfCare"
+	typeAppointment        = "Appointment"
 	typeCarePlan           = "CarePlan"
 	typeObservation        = "Observation"
 	typeDetectedIssue      = "DetectedIssue"
@@ -30,6 +31,7 @@ const (
 	systemGender              = "http://hl7.org/fhir/administrative-gender"
 	systemRequestStatus       = "http://hl7.org/fhir/request-status"
 	systemObservationStatus   = "http://hl7.org/fhir/observation-status"
+	systemAppointmentStatus   = "http://hl7.org/fhir/appointmentstatus"
 	systemEpisodeStatus       = "http://hl7.org/fhir/episode-of-care-status"
 	systemEventStatus         = "http://hl7.org/fhir/event-status"
 )

@@ -31,7 +31,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
-		patient, episodeOfCare, carePlan, observations, derivedObservations, detectedIssues, visitRequests,
+		patient, episodeOfCare, carePlan, appointments, observations, derivedObservations, detectedIssues, visitRequests,
 	} {
 		resources, err := build(s)
 		if err != nil {

@@ -9,6 +9,7 @@ import (
 	"candidacy/activities"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 )
@@ -17,17 +18,7 @@ import (
 // one open and one ahead.
 func followed() activities.Snapshot {
 	s := testSnapshot(candidateA)
-	p := *s.Protocol
-	p.Observations = []protocol.Observation{
-		{Code: "2160-0", Title: "Serum creatinine", Units: []string{"mg/dL"}}, {Code: "9318-7", Title: "Albumin-to-creatinine ratio", Units: []string{"mg/g"}},
-		{Code: "followup-pain", Local: true, Title: "Pain", Coded: true, YesNo: true},
-	}
-	rule := protocol.Visit{Laboratory: [][]string{{"2160-0"}, {"9318-7", "14959-1"}}, Further: [][]string{{"followup-pain"}}}
-	for _, id := range []string{"week-1", "month-6", "year-1", "year-2"} {
-		rule.ID, rule.Title = id, "Visit "+id
-		p.Visits = append(p.Visits, rule)
-	}
-	s.Protocol = &p
+	s.Protocol = protocoltest.FollowUp()
 	s.State.Stage, s.State.Operated, s.State.Outcome = journey.FollowUp, "2025-02-10", journey.Removed
 	s.Today = "2026-03-02"
 	s.State.Visits = []journey.Visit{
@@ -57,7 +48,7 @@ func TestServiceRequest(t *testing.T) {
 		}
 	}
 	for _, r := range list {
-		if strings.Contains(r.ID, "year-2") {
+		if r.Type == typeServiceRequest && strings.Contains(r.ID, "year-2") {
 			t.Errorf("%s is published before its window", r.ID)
 		}
 	}
@@ -65,14 +56,15 @@ func TestServiceRequest(t *testing.T) {
 	if *open.OccurrencePeriod.Start != "2025-12-12" || *open.OccurrencePeriod.End != "2026-04-11" || *open.Subject.Reference != "Patient/"+candidateA {
 		t.Errorf("got %+v", open)
 	}
+	const asked = systemObservation + "|followup-alive " + systemObservation + "|followup-readmission"
 	// The creatinine of 3 February is in the window; the ratio of that day too.
-	if got := codesOf(open.OrderDetail); got != systemObservation+"|followup-pain" {
+	if got := codesOf(open.OrderDetail); got != asked {
 		t.Errorf("outstanding: %s", got)
 	}
 	s := followed()
 	s.Results = nil
 	open = decode[r4.ServiceRequest](t, find(t, mustPublish(t, s), typeServiceRequest, candidateA+"-visit-year-1"))
-	if got := codesOf(open.OrderDetail); got != systemLOINC+"|2160-0 "+systemLOINC+"|9318-7 "+systemObservation+"|followup-pain" {
+	if got := codesOf(open.OrderDetail); got != asked+" "+systemLOINC+"|2160-0 "+systemLOINC+"|9318-7 "+systemLOINC+"|85354-9" {
 		t.Errorf("outstanding: %s", got)
 	}
 }

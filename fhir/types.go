@@ -94,6 +94,14 @@ var types = map[string]resourceType{
 			dateParam("date", "clinical-date"),
 		},
 	},
+	typeAppointment: {
+		code: r4.ResourceTypeAppointment,
+		params: []param{
+			patientParam("patient", "Appointment-patient"),
+			tokenParam("status", "Appointment-status", systemAppointmentStatus),
+			dateParam("date", "Appointment-date"),
+		},
+	},
 	typeObservation: {
 		code: r4.ResourceTypeObservation,
 		params: []param{

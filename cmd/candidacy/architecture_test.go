@@ -51,6 +51,7 @@ var layers = map[string][]string{
 	"candidacy/internal/record": {"candidacy/internal/journey", "candidacy/internal/result"},
 	"candidacy/internal/engine": {},
 	"candidacy/activities": {
+		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/compatibility",
 		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},

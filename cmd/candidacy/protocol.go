@@ -42,7 +42,7 @@ func protocolCheckCommand() *cobra.Command {
 					}
 					fmt.Fprintf(cmd.OutOrStdout(), "%s:%d: %s%s\n", args[0], f.Line, rule, f.Message)
 				}
-				return fmt.Errorf("the protocol has %d mistakes", len(faults))
+				return fmt.Errorf("the protocol has %s", count(len(faults), "mistake"))
 			}
 			if err != nil {
 				return err
@@ -130,7 +130,7 @@ func protocolDiffCommand() *cobra.Command {
 
 func printChanges(out io.Writer, from, to *protocol.Protocol) {
 	changes := protocol.Diff(from, to)
-	fmt.Fprintf(out, "version %s to %s: %d differences\n", from.Version, to.Version, len(changes))
+	fmt.Fprintf(out, "version %s to %s: %s\n", from.Version, to.Version, count(len(changes), "difference"))
 	for _, c := range changes {
 		fmt.Fprintf(out, "%-8s %s %s\n", c.Kind, c.Part, c.ID)
 		for _, f := range c.Fields {
@@ -316,4 +316,12 @@ func explainCondition(out io.Writer, r protocol.Requirement, report protocol.Rep
 			fmt.Fprintf(out, "    %s = %s\n", f.ID, value)
 		}
 	}
+}
+
+// count is a number with its noun.
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }

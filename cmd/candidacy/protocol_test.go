@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -64,13 +65,13 @@ func TestProtocolSchemaIsJSON(t *testing.T) {
 }
 
 func TestProtocolDiffOfFiles(t *testing.T) {
-	file := filepath.Join(t.TempDir(), "ours.yaml")
-	changed := strings.NewReplacer("hold_days: 183", "hold_days: 90", `version: "2026.4"`, `version: "2026.4-ours"`).Replace(protocol.Default().Source())
+	file, version := filepath.Join(t.TempDir(), "ours.yaml"), protocol.Default().Version
+	changed := strings.NewReplacer("hold_days: 183", "hold_days: 90", fmt.Sprintf("version: %q", version), fmt.Sprintf("version: %q", version+"-ours")).Replace(protocol.Default().Source())
 	if err := os.WriteFile(file, []byte(changed), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	out, err := protocolRun(t, "diff", "default", file)
-	if err != nil || !strings.Contains(out, "version 2026.4 to 2026.4-ours: 1 differences") || !strings.Contains(out, "hold_days\n           from 183\n           to   90") {
+	if err != nil || !strings.Contains(out, fmt.Sprintf("version %s to %s-ours: 1 difference\n", version, version)) || !strings.Contains(out, "hold_days\n           from 183\n           to   90") {
 		t.Errorf("got %v\n%s", err, out)
 	}
 }

@@ -29,6 +29,8 @@ type candidate struct {
 	Flags        []protocol.Flag    `json:"flags"`
 	Results      []result.Result    `json:"results"`
 	Deadlines    []journey.Deadline `json:"deadlines"`
+	// Countdown says what a planned operation still needs.
+	Countdown []protocol.Countdown `json:"countdown,omitempty"`
 	// Allowed lists the commands that the reader's role may give now.
 	Allowed  []journey.Kind `json:"allowed"`
 	Timeline []moment       `json:"timeline"`
@@ -51,11 +53,16 @@ type state struct {
 	Advocate  string            `json:"advocate,omitempty"`
 	Decision  *journey.Decision `json:"decision,omitempty"`
 	Planned   journey.Date      `json:"planned,omitempty"`
+	Approach  journey.Approach  `json:"approach,omitempty"`
+	Cancelled journey.Date      `json:"cancelled,omitempty"`
 	LastCheck journey.LastCheck `json:"last_check"`
-	Operated  journey.Date      `json:"operated,omitempty"`
-	Outcome   journey.Outcome   `json:"outcome,omitempty"`
-	Visits    []journey.Visit   `json:"visits,omitempty"`
-	Died      journey.Date      `json:"died,omitempty"`
+	// Verification is the check by two people in the days before the operation.
+	Verification   *journey.LastCheck `json:"verification,omitempty"`
+	RecipientTyped bool               `json:"recipient_typed,omitempty"`
+	Operated       journey.Date       `json:"operated,omitempty"`
+	Outcome        journey.Outcome    `json:"outcome,omitempty"`
+	Visits         []journey.Visit    `json:"visits,omitempty"`
+	Died           journey.Date       `json:"died,omitempty"`
 }
 
 // requirement is the state of one requirement with what the protocol says.
@@ -100,6 +107,9 @@ func (s *server) candidate(c echo.Context) error {
 		Deadlines:    orEmpty(journey.Deadlines(p.Rules(), found.State)),
 		Allowed:      orEmpty(journey.Allowed(found.State.Stage, reader.Role)),
 	}
+	if found.State.Stage.BeforeOperation() {
+		answer.Countdown = p.Countdown(found.State, journey.DateOf(s.Now(), p.Zone()))
+	}
 	if answer.summary, err = s.summary(ctx, reader, found); err != nil {
 		return err
 	}
@@ -133,7 +143,12 @@ func identityOf(i record.Identity) *identity {
 }
 
 func stateOf(s journey.State) state {
+	var verification *journey.LastCheck
+	if s.Verification != (journey.LastCheck{}) {
+		verification = &s.Verification
+	}
 	return state{
+		Approach: s.Approach, Cancelled: s.Cancelled, Verification: verification, RecipientTyped: s.RecipientTyped,
 		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
 		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
 		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, Died: s.Died,

@@ -30,6 +30,9 @@ var (
 	// withdrawalKeepers may read what was noted when a candidate stopped.
 	withdrawalKeepers = []journey.Role{journey.Coordinator, journey.Advocate}
 
+	// seesGroups may read the recipient's blood group, which they compare with.
+	seesGroups = []journey.Role{journey.Coordinator, journey.Clinician}
+
 	privateReasons = []journey.Kind{journey.AssignAdvocate, journey.RecordDecision, journey.CancelOperation, journey.Decline}
 	guardedDomains = []string{"psychosocial", "advocate"}
 	freeText       = []string{"reason", "note", "findings"}
@@ -65,7 +68,11 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
 		list = append(list, "note", "reason")
 	case slices.Contains(privateReasons, kind) && !r.readsPrivate(author):
-		list = append(list, "reason")
+		list = append(list, "reason", "cause")
+	case kind == journey.RecordRecipient && !slices.Contains(seesGroups, r.Role):
+		list = append(list, "recipient", "samples", "anti_a_titre", "incompatible", "reason")
+	case kind == journey.RecordRecipient && !r.SeesRecipient():
+		list = append(list, "recipient")
 	case kind == journey.SignResults && r.hidesVerdict(p, requirements, author):
 		list = append(list, "verdict", "reason", "evidence", "until")
 	case kind == journey.WaiveRequirement && r.hidesVerdict(p, requirements, author):

@@ -24,6 +24,8 @@ type moment struct {
 	// check that did not agree.
 	Fired      []journey.Deadline `json:"fired,omitempty"`
 	Mismatches []string           `json:"mismatches,omitempty"`
+	// Outstanding lists what a planned operation lacked on a day of readiness.
+	Outstanding []string `json:"outstanding,omitempty"`
 	// Body is what was given with the command, as far as the reader may see it.
 	Body json.RawMessage `json:"body,omitempty"`
 }
@@ -39,7 +41,7 @@ func timeline(reader Reader, p *protocol.Protocol, entries []record.Entry) ([]mo
 		}
 		list[i] = moment{
 			Seq: e.Seq, Kind: e.Kind, Actor: e.Actor, Role: e.Role, OccurredAt: e.OccurredAt, RecordedAt: e.RecordedAt,
-			Fired: event.Fired, Mismatches: event.Mismatches, Body: body(reader, p, e),
+			Fired: event.Fired, Mismatches: event.Mismatches, Outstanding: event.Outstanding, Body: body(reader, p, e),
 		}
 	}
 	return list, nil

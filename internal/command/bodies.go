@@ -2,8 +2,10 @@ package command
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"candidacy/internal/journey"
 	"candidacy/internal/result"
@@ -262,30 +264,152 @@ func (b *RecordDecision) Code(c *journey.Command) {
 // Schedule is the body of schedule-operation, which also moves a date.
 type Schedule struct {
 	Date journey.Date `json:"date"`
+	// Approach and Side are those that the theatre is booked for.
+	Approach journey.Approach `json:"approach,omitempty"`
+	Side     journey.Side     `json:"side,omitempty"`
+	// Team are the accounts of those who operate and look after the candidate.
+	Team []TeamMember `json:"team,omitempty"`
 	Note string       `json:"note,omitempty"`
 }
+
+// TeamMember is one person of the team of an operation.
+type TeamMember struct {
+	Part    string `json:"part"`
+	Account string `json:"account"`
+}
+
+// TeamParts lists what people do in an operation.
+var TeamParts = []string{"surgeon", "assistant", "anaesthetist", "nurse", "coordinator"}
 
 // Check implements Body.
 func (b *Schedule) Check(f *Faults) {
 	f.date("date", b.Date, true)
+	f.approach("approach", b.Approach)
+	f.side("side", b.Side, false)
+	for i, m := range b.Team {
+		f.oneOf(fmt.Sprintf("team[%d].part", i), m.Part, true, TeamParts...)
+		f.id(fmt.Sprintf("team[%d].account", i), m.Account)
+		if slices.Contains(b.Team[:i], m) {
+			f.Add(fmt.Sprintf("team[%d]", i), "given twice")
+		}
+	}
 	f.text("note", b.Note, false)
 }
 
-// Code implements Body.
-func (b *Schedule) Code(c *journey.Command) { c.On = codedDate(b.Date) }
+func (f *Faults) approach(field string, approach journey.Approach) {
+	var accepted []string
+	for _, a := range journey.Approaches {
+		accepted = append(accepted, string(a))
+	}
+	f.oneOf(field, string(approach), false, accepted...)
+}
 
-// LastCheck is the body of confirm-last-check: values read back from the
-// wristband and the source reports, typed and not ticked.
+// Code implements Body.
+func (b *Schedule) Code(c *journey.Command) {
+	c.On, c.Approach, c.Side = codedDate(b.Date), coded(b.Approach), coded(b.Side)
+}
+
+// CancelOperation is the body of cancel-operation. All of it is private.
+type CancelOperation struct {
+	Reason string `json:"reason"`
+	// Cause is the kind of reason, for the programme's measures.
+	Cause string `json:"cause,omitempty"`
+	// Told says how the candidate was told, ToldOn when.
+	Told   string       `json:"told,omitempty"`
+	ToldOn journey.Date `json:"told_on,omitempty"`
+	// Counselling says that it was offered.
+	Counselling bool `json:"counselling,omitempty"`
+}
+
+// CancellationCauses lists the kinds of reason of a cancellation.
+var CancellationCauses = []string{
+	"candidate-ill", "candidate-choice", "abnormal-result", "expired-test", "crossmatch", "recipient-ill", "recipient-died",
+	"other-kidney", "staff-or-theatre", "logistics", "other",
+}
+
+// CancellationTold lists how a candidate is told.
+var CancellationTold = []string{"in-person", "by-phone", "not-yet"}
+
+// Check implements Body.
+func (b *CancelOperation) Check(f *Faults) {
+	f.text("reason", b.Reason, true)
+	f.oneOf("cause", b.Cause, false, CancellationCauses...)
+	f.oneOf("told", b.Told, false, CancellationTold...)
+	f.date("told_on", b.ToldOn, false)
+	if b.ToldOn != "" && (b.Told == "" || b.Told == "not-yet") {
+		f.Add("told_on", "given, though the candidate is not said to have been told")
+	}
+}
+
+// Code implements Body.
+func (b *CancelOperation) Code(c *journey.Command) { c.Reasoned = given(b.Reason) }
+
+// RecordRecipient is the body of record-recipient: what a check compares with.
+// It names nobody.
+type RecordRecipient struct {
+	// Recipient is the opaque reference to the intended recipient.
+	Recipient string `json:"recipient"`
+	// Samples are the recipient's blood groups, of two separate draws or more.
+	Samples []RecipientSample `json:"samples"`
+	// AntiATitre is the reciprocal titre, for a donor with the weak antigen A.
+	AntiATitre int `json:"anti_a_titre,omitempty"`
+	// Incompatible says that the programme means to donate across the groups, by
+	// a protocol of its own.
+	Incompatible bool   `json:"incompatible,omitempty"`
+	Reason       string `json:"reason,omitempty"`
+}
+
+// RecipientSample is the group of one specimen.
+type RecipientSample struct {
+	Group    string `json:"group"`
+	Specimen string `json:"specimen"`
+	// Collected is RFC 3339 with its offset.
+	Collected string `json:"collected"`
+}
+
+// Check implements Body.
+func (b *RecordRecipient) Check(f *Faults) {
+	if !opaque.MatchString(b.Recipient) {
+		f.Add("recipient", "not an opaque reference", "1 to 40 letters, digits, dots, hyphens")
+	}
+	if len(b.Samples) < 2 {
+		f.Add("samples", "two or more samples of separate draws are needed")
+	}
+	for i, s := range b.Samples {
+		at := fmt.Sprintf("samples[%d].", i)
+		f.oneOf(at+"group", s.Group, true, "O", "A", "B", "AB")
+		f.text(at+"specimen", s.Specimen, true)
+		if _, err := time.Parse(time.RFC3339, s.Collected); err != nil {
+			f.Add(at+"collected", "not a time", "RFC 3339 with its offset, such as 2026-02-03T08:30:00Z")
+		}
+	}
+	if b.AntiATitre < 0 {
+		f.Add("anti_a_titre", "not a titre", "the reciprocal, such as 8 for 1:8")
+	}
+	f.text("reason", b.Reason, b.Incompatible)
+}
+
+// Code implements Body.
+func (b *RecordRecipient) Code(c *journey.Command) { c.Reasoned = given(b.Reason) }
+
+// LastCheck is the body of confirm-verification and confirm-last-check: values
+// read back from the wristband and the source documents, typed and not ticked.
 type LastCheck struct {
 	BirthDate       journey.Date `json:"birth_date"`
 	Identifier      string       `json:"identifier"`
 	BloodTypeFirst  string       `json:"blood_type_first"`
 	BloodTypeSecond string       `json:"blood_type_second"`
 	Side            journey.Side `json:"side"`
+	// Readings are the lines that the protocol adds, by their ids.
+	Readings map[string]string `json:"readings,omitempty"`
 }
 
 // Check implements Body.
 func (b *LastCheck) Check(f *Faults) {
+	for _, id := range slices.Sorted(maps.Keys(b.Readings)) {
+		f.id("readings", id)
+		f.text("readings."+id, b.Readings[id], true)
+	}
 	f.date("birth_date", b.BirthDate, true)
 	f.text("identifier", b.Identifier, true)
 	f.text("blood_type_first", b.BloodTypeFirst, true)

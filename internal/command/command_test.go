@@ -17,32 +17,34 @@ import (
 
 // good holds an accepted body of each kind.
 var good = map[journey.Kind]string{
-	journey.Refer:              `{"given":"Quillon","family":"Zephyrwick","birth_date":"1981-03-14","sex":"female","identifier":{"system":"urn:oid:1.2.3","value":"M-1"},"path":"direct","recipient":"R-0001"}`,
-	journey.BeginScreening:     `{"contact_consent":true,"duplicate_checked":true}`,
-	journey.AssignAdvocate:     `{"advocate":"acc-1","reason":"left the programme"}`,
-	journey.RecordConsent:      `{"requirement":"consent-donation","side":"left","note":"at home"}`,
-	journey.BeginEvaluation:    `{}`,
-	journey.RecordResults:      `{"results":[{"identifier":{"system":"lab","value":"1"},"status":"final","code":{"code":"2160-0"},"quantity":{"value":1.10,"unit":"mg/dL"},"effective":"2026-03-02T08:00:00+01:00"}]}`,
-	journey.SignResults:        `{"requirements":["creatinine"],"verdict":"met"}`,
-	journey.RecordReview:       `{"requirement":"medical-history","position":"supports"}`,
-	journey.WaiveRequirement:   `{"requirement":"acr","until":"2026-12-31","reason":"done elsewhere"}`,
-	journey.PresentToCommittee: `{"note":"first packet"}`,
-	journey.RecordDecision:     `{"outcome":"approve","side":"left","seats":["surgeon"]}`,
-	journey.Schedule:           `{"date":"2026-12-01"}`,
-	journey.CancelOperation:    `{"reason":"abnormal result"}`,
-	journey.ConfirmLastCheck:   `{"birth_date":"1981-03-14","identifier":"M-1","blood_type_first":"O+","blood_type_second":"O positive","side":"left"}`,
-	journey.ResolveLastCheck:   `{"reason":"band replaced"}`,
-	journey.BeginOperation:     ``,
-	journey.RecordOperation:    `{"outcome":"removed","side":"left","approach":"laparoscopic"}`,
-	journey.CompleteRecovery:   `{}`,
-	journey.RecordVisit:        `{"visit":"week-1","outcome":"seen"}`,
-	journey.RecordContact:      `{"visit":"month-6","channel":"call","outcome":"no-answer","on":"2026-12-01","note":"rang twice"}`,
-	journey.Close:              `{}`,
-	journey.Withdraw:           ` `,
-	journey.Hold:               `{"note":"on holiday"}`,
-	journey.Resume:             `{}`,
-	journey.Decline:            `{"reason":"own decision"}`,
-	journey.MoveProtocol:       `{"version":"2027.1","reason":"new glucose limits"}`,
+	journey.Refer:               `{"given":"Quillon","family":"Zephyrwick","birth_date":"1981-03-14","sex":"female","identifier":{"system":"urn:oid:1.2.3","value":"M-1"},"path":"direct","recipient":"R-0001"}`,
+	journey.BeginScreening:      `{"contact_consent":true,"duplicate_checked":true}`,
+	journey.AssignAdvocate:      `{"advocate":"acc-1","reason":"left the programme"}`,
+	journey.RecordConsent:       `{"requirement":"consent-donation","side":"left","note":"at home"}`,
+	journey.BeginEvaluation:     `{}`,
+	journey.RecordResults:       `{"results":[{"identifier":{"system":"lab","value":"1"},"status":"final","code":{"code":"2160-0"},"quantity":{"value":1.10,"unit":"mg/dL"},"effective":"2026-03-02T08:00:00+01:00"}]}`,
+	journey.SignResults:         `{"requirements":["creatinine"],"verdict":"met"}`,
+	journey.RecordReview:        `{"requirement":"medical-history","position":"supports"}`,
+	journey.WaiveRequirement:    `{"requirement":"acr","until":"2026-12-31","reason":"done elsewhere"}`,
+	journey.PresentToCommittee:  `{"note":"first packet"}`,
+	journey.RecordDecision:      `{"outcome":"approve","side":"left","seats":["surgeon"]}`,
+	journey.Schedule:            `{"date":"2026-12-01","approach":"laparoscopic","side":"left","team":[{"part":"surgeon","account":"acc-1"}]}`,
+	journey.CancelOperation:     `{"reason":"abnormal result","cause":"abnormal-result","told":"by-phone","told_on":"2026-11-30","counselling":true}`,
+	journey.RecordRecipient:     `{"recipient":"R-1","samples":[{"group":"A","specimen":"S-1","collected":"2026-02-03T08:30:00Z"},{"group":"A","specimen":"S-2","collected":"2026-02-10T08:30:00Z"}]}`,
+	journey.ConfirmVerification: `{"birth_date":"1981-03-14","identifier":"M-1","blood_type_first":"O+","blood_type_second":"O positive","side":"left","readings":{"arteries":"1"}}`,
+	journey.ConfirmLastCheck:    `{"birth_date":"1981-03-14","identifier":"M-1","blood_type_first":"O+","blood_type_second":"O positive","side":"left"}`,
+	journey.ResolveLastCheck:    `{"reason":"band replaced"}`,
+	journey.BeginOperation:      ``,
+	journey.RecordOperation:     `{"outcome":"removed","side":"left","approach":"laparoscopic"}`,
+	journey.CompleteRecovery:    `{}`,
+	journey.RecordVisit:         `{"visit":"week-1","outcome":"seen"}`,
+	journey.RecordContact:       `{"visit":"month-6","channel":"call","outcome":"no-answer","on":"2026-12-01","note":"rang twice"}`,
+	journey.Close:               `{}`,
+	journey.Withdraw:            ` `,
+	journey.Hold:                `{"note":"on holiday"}`,
+	journey.Resume:              `{}`,
+	journey.Decline:             `{"reason":"own decision"}`,
+	journey.MoveProtocol:        `{"version":"2027.1","reason":"new glucose limits"}`,
 }
 
 func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
@@ -157,6 +159,24 @@ func TestBadBodies(t *testing.T) {
 		{journey.Schedule, `{}`, "date"},
 		{journey.Schedule, `{"date":"2026-02-30"}`, "date"},
 		{journey.Schedule, `{"date":"2026-12-01T08:00:00Z"}`, "date"},
+		{journey.Schedule, `{"date":"2026-12-01","approach":"by magic"}`, "approach"},
+		{journey.Schedule, `{"date":"2026-12-01","side":"both"}`, "side"},
+		{journey.Schedule, `{"date":"2026-12-01","team":[{"part":"cook","account":"a"}]}`, "team[0].part"},
+		{journey.Schedule, `{"date":"2026-12-01","team":[{"part":"surgeon","account":"Sunniva Brightwater"}]}`, "team[0].account"},
+		{journey.Schedule, `{"date":"2026-12-01","team":[{"part":"nurse","account":"a"},{"part":"nurse","account":"a"}]}`, "team[1]"},
+		{journey.RecordRecipient, `{}`, "recipient"},
+		{journey.RecordRecipient, with(journey.RecordRecipient, `"R-1"`, `"Sunniva Brightwater"`), "recipient"},
+		{journey.RecordRecipient, `{"recipient":"R-1","samples":[{"group":"A","specimen":"S-1","collected":"2026-02-03T08:30:00Z"}]}`, "samples"},
+		{journey.RecordRecipient, with(journey.RecordRecipient, `"group":"A"`, `"group":"A positive"`), "samples[0].group"},
+		{journey.RecordRecipient, with(journey.RecordRecipient, `"S-1"`, `" "`), "samples[0].specimen"},
+		{journey.RecordRecipient, with(journey.RecordRecipient, `"2026-02-03T08:30:00Z"`, `"2026-02-03"`), "samples[0].collected"},
+		{journey.RecordRecipient, with(journey.RecordRecipient, `"samples"`, `"anti_a_titre":-8,"samples"`), "anti_a_titre"},
+		{journey.RecordRecipient, with(journey.RecordRecipient, `"samples"`, `"incompatible":true,"samples"`), "reason"},
+		{journey.ConfirmVerification, with(journey.ConfirmVerification, `"1"}`, `" "}`), "readings.arteries"},
+		{journey.ConfirmVerification, with(journey.ConfirmVerification, `"arteries"`, `"How many arteries"`), "readings"},
+		{journey.CancelOperation, `{"reason":"x","cause":"bad mood"}`, "cause"},
+		{journey.CancelOperation, `{"reason":"x","told":"by letter"}`, "told"},
+		{journey.CancelOperation, `{"reason":"x","told":"not-yet","told_on":"2026-11-30"}`, "told_on"},
 		{journey.CancelOperation, ``, "reason"},
 		{journey.CancelOperation, `{"reason":"\t\n"}`, "reason"},
 		{journey.ConfirmLastCheck, `{}`, "birth_date"},
@@ -349,13 +369,15 @@ func fill(v reflect.Value, text, id string, isID bool) {
 		}
 	case reflect.Bool:
 		v.SetBool(true)
+	case reflect.Int:
+		v.SetInt(1)
 	default:
 		panic("a body holds a " + v.Kind().String() + ": teach the test to fill it")
 	}
 }
 
 // ids are the members that name something the process knows.
-var ids = []string{"Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "On", "ReasonCode", "Channel"}
+var ids = []string{"Approach", "Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "On", "ReasonCode", "Channel"}
 
 // TestOnlyCodesReachTheProcess fills every body with words told in confidence.
 // Not one of them may be in what goes to the engine's history: a sentence from
@@ -402,7 +424,9 @@ func TestWhatIsCoded(t *testing.T) {
 		{journey.WaiveRequirement, good[journey.WaiveRequirement], journey.Command{Requirement: "acr", On: "2026-12-31", Reasoned: true}},
 		{journey.RecordDecision, `{"outcome":"defer","re_review_on":"2026-12-31","seats":["surgeon"],"reason":"x"}`, journey.Command{Outcome: journey.Defer, On: "2026-12-31", Seats: []string{"surgeon"}, Reasoned: true}},
 		{journey.RecordDecision, good[journey.RecordDecision], journey.Command{Outcome: journey.Approve, Side: journey.Left, Seats: []string{"surgeon"}}},
-		{journey.Schedule, good[journey.Schedule], journey.Command{On: "2026-12-01"}},
+		{journey.Schedule, good[journey.Schedule], journey.Command{On: "2026-12-01", Approach: "laparoscopic", Side: journey.Left}},
+		{journey.RecordRecipient, good[journey.RecordRecipient], journey.Command{}},
+		{journey.ConfirmVerification, good[journey.ConfirmVerification], journey.Command{}},
 		{journey.CancelOperation, good[journey.CancelOperation], journey.Command{Reasoned: true}},
 		{journey.RecordOperation, good[journey.RecordOperation], journey.Command{Outcome: journey.Removed, Side: journey.Left}},
 		{journey.RecordVisit, good[journey.RecordVisit], journey.Command{Visit: "week-1", Outcome: journey.Seen}},

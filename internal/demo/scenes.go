@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"candidacy/internal/command"
@@ -407,7 +408,65 @@ func (s *script) decide(ctx context.Context, end ending) error {
 
 func (s *script) schedule(ctx context.Context) error {
 	s.on(s.meeting().AddDays(5), 10, 0)
-	return s.give(ctx, coordinator, journey.Coordinator, journey.Schedule, &command.Schedule{Date: s.operation()})
+	if err := s.recordRecipient(ctx); err != nil {
+		return err
+	}
+	return s.give(ctx, coordinator, journey.Coordinator, journey.Schedule, &command.Schedule{
+		Date: s.operation(), Approach: "laparoscopic", Side: journey.Left,
+		Team: []command.TeamMember{{Part: "surgeon", Account: surgeon}, {Part: "coordinator", Account: coordinator}},
+	})
+}
+
+// recordRecipient records the group of the recipient, who has that of the
+// candidate.
+func (s *script) recordRecipient(ctx context.Context) error {
+	group, _, err := s.bloodTypes()
+	if err != nil {
+		return err
+	}
+	group, _, _ = strings.Cut(group, " ")
+	sample := func(days int) command.RecipientSample {
+		day := s.at.AddDate(0, 0, -days)
+		return command.RecipientSample{Group: group, Specimen: fmt.Sprintf("R-%s-%d", s.person.ID, days), Collected: day.Format(time.RFC3339)}
+	}
+	return s.give(ctx, coordinator, journey.Coordinator, journey.RecordRecipient, &command.RecordRecipient{
+		Recipient: recipientOf(s.person.ID), Samples: []command.RecipientSample{sample(40), sample(12)},
+	})
+}
+
+// confirm reads every line of a check back right.
+func (s *script) confirm(ctx context.Context, kind journey.Kind, actors ...reader) error {
+	first, second, err := s.bloodTypes()
+	if err != nil {
+		return err
+	}
+	group, _, _ := strings.Cut(first, " ")
+	body := &command.LastCheck{
+		BirthDate: s.person.BirthDate, Identifier: s.person.MRN, BloodTypeFirst: first, BloodTypeSecond: second, Side: journey.Left,
+		Readings: map[string]string{},
+	}
+	right := map[protocol.Comparison]string{
+		protocol.CompareBloodGroup: group, protocol.CompareRecipientGroup: group, protocol.CompareRecipient: recipientOf(s.person.ID),
+		protocol.CompareCompatibility: "compatible", protocol.CompareSide: string(journey.Left), protocol.CompareArteries: "1",
+		protocol.CompareInForce: "yes", protocol.CompareAnswer: "yes",
+	}
+	for _, line := range s.dispatcher.Current.CheckLines(kind) {
+		if reading, ok := right[line.Compare]; ok && line.ID != string(protocol.CompareSide) {
+			body.Readings[line.ID] = reading
+		}
+	}
+	for _, actor := range actors {
+		if err := s.give(ctx, actor.account, actor.role, kind, body); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// reader is somebody who reads a check back.
+type reader struct {
+	account string
+	role    journey.Role
 }
 
 // prepare brings everything up to date before the operation.
@@ -435,22 +494,17 @@ func (s *script) prepare(ctx context.Context) error {
 		return err
 	}
 	s.on(eve, 20, 0)
-	return s.consent(ctx, surgeon, journey.Clinician, gates...)
+	if err := s.consent(ctx, surgeon, journey.Clinician, gates...); err != nil {
+		return err
+	}
+	s.on(eve, 20, 30)
+	return s.confirm(ctx, journey.ConfirmVerification, reader{coordinator, journey.Coordinator}, reader{surgeon, journey.Clinician})
 }
 
 func (s *script) operate(ctx context.Context) error {
 	s.on(s.operation(), 7, 40)
-	first, second, err := s.bloodTypes()
-	if err != nil {
+	if err := s.confirm(ctx, journey.ConfirmLastCheck, reader{surgeon, journey.Clinician}, reader{nephrologist, journey.Clinician}); err != nil {
 		return err
-	}
-	for _, actor := range []string{surgeon, nephrologist} {
-		if err := s.give(ctx, actor, journey.Clinician, journey.ConfirmLastCheck, &command.LastCheck{
-			BirthDate: s.person.BirthDate, Identifier: s.person.MRN,
-			BloodTypeFirst: first, BloodTypeSecond: second, Side: journey.Left,
-		}); err != nil {
-			return err
-		}
 	}
 	s.on(s.operation(), 8, 15)
 	return s.give(ctx, surgeon, journey.Clinician, journey.BeginOperation, &command.Plain{})

@@ -66,17 +66,25 @@ func Apply(rules Rules, s State, e Event) State {
 		s.decide(rules, e)
 	case Schedule:
 		s.unschedule()
-		s.Planned = e.On
+		s.Planned, s.Approach = e.On, e.Approach
+		s.Cancelled = ""
 		if s.Stage != Scheduled {
 			s.enter(Scheduled, e.Today)
 		}
 	case CancelOperation:
 		s.unschedule()
+		s.Cancelled = e.Today
 		s.enter(Approved, e.Today)
+	case RecordRecipient:
+		s.RecipientTyped = true
+		s.unconfirm()
+	case ConfirmVerification:
+		s.Verification = s.Verification.confirm(e)
 	case ConfirmLastCheck:
-		s.confirm(e)
+		s.LastCheck = s.LastCheck.confirm(e)
 	case ResolveLastCheck:
-		s.LastCheck = LastCheck{}
+		// Both are made again: what did not agree may have passed the other.
+		s.LastCheck, s.Verification = LastCheck{}, LastCheck{}
 	case BeginOperation:
 		s.enter(Operation, e.Today)
 		s.Operated = e.Today
@@ -95,10 +103,10 @@ func Apply(rules Rules, s State, e Event) State {
 	case Close:
 		s.enter(Closed, e.Today)
 	case Withdraw:
-		s.Planned, s.LastCheck = "", LastCheck{}
+		s.forgetPlan()
 		s.enter(Withdrawn, e.Today)
 	case Decline:
-		s.Planned, s.LastCheck = "", LastCheck{}
+		s.forgetPlan()
 		s.enter(Declined, e.Today)
 	case Hold:
 		s.Resume = s.Stage
@@ -139,10 +147,24 @@ func (s *State) enter(stage Stage, on Date) { s.Stage, s.Since = stage, on }
 // unschedule gives up the date. A mismatch stays until somebody resolves it:
 // another date is no resolution.
 func (s *State) unschedule() {
-	s.Planned = ""
+	s.Planned, s.Approach = "", ""
+	s.unconfirm()
+}
+
+// unconfirm voids what two people confirmed, but for a mismatch.
+func (s *State) unconfirm() {
 	if !s.LastCheck.Stopped {
 		s.LastCheck = LastCheck{}
 	}
+	if !s.Verification.Stopped {
+		s.Verification = LastCheck{}
+	}
+}
+
+// forgetPlan leaves nothing of a plan behind where the journey ends.
+func (s *State) forgetPlan() {
+	s.Planned, s.Approach, s.Cancelled = "", "", ""
+	s.LastCheck, s.Verification = LastCheck{}, LastCheck{}
 }
 
 // assess takes over what the results on record say. A requirement whose
@@ -152,7 +174,10 @@ func (s *State) unschedule() {
 func (s *State) assess(rules Rules, e Event) {
 	a := e.Assessment
 	before := State{Flags: s.Flags}
+	// verified says that something changed which the verification compared: not a
+	// test that belongs to the last days.
 	changed := s.BloodType != a.BloodType
+	verified := !changed
 	worse := false
 	s.Flags, s.Conditions, s.BloodType = slices.Clone(a.Flags), slices.Clone(a.Conditions), a.BloodType
 	for _, rule := range rules.Requirements {
@@ -163,7 +188,9 @@ func (s *State) assess(rules Rules, e Event) {
 		r := &s.Requirements[s.index(rule.ID)]
 		i := slices.IndexFunc(a.Findings, func(f Finding) bool { return f.Requirement == rule.ID })
 		if i < 0 {
-			changed = changed || r.Evidence != ""
+			if r.Evidence != "" {
+				changed, verified = true, verified && rule.Gate == ForOperation
+			}
 			switch {
 			case r.Status == Waived:
 			case !s.applies(&rule):
@@ -184,13 +211,16 @@ func (s *State) assess(rules Rules, e Event) {
 		if finding.Evidence == r.Evidence && slices.Equal(before.FlagsOf(rule.ID), s.FlagsOf(rule.ID)) {
 			continue
 		}
-		changed = true
+		changed, verified = true, verified && rule.Gate == ForOperation
 		worse = worse || (rule.Gate != ForOperation && graver(s.FlagsOf(rule.ID), before.FlagsOf(rule.ID)))
 		*r = s.resulted(rule, finding.Evidence, finding.Collected, e.Today)
 	}
 	// What two people confirmed no longer stands on the same results.
 	if changed && !s.LastCheck.Stopped {
 		s.LastCheck = LastCheck{}
+	}
+	if !verified && !s.Verification.Stopped {
+		s.Verification = LastCheck{}
 	}
 	// The committee approved other facts than these.
 	if worse || slices.ContainsFunc(s.Flags, func(f Flag) bool { return f.Absolute && f.Band == Excludes }) {
@@ -410,17 +440,6 @@ func (s *State) decide(rules Rules, e Event) {
 	}
 }
 
-func (s *State) confirm(e Event) {
-	switch {
-	case len(e.Mismatches) > 0:
-		s.LastCheck = LastCheck{On: e.Today, Stopped: true}
-	case s.LastCheck.On != e.Today || s.LastCheck.First == "":
-		s.LastCheck = LastCheck{First: e.Actor, On: e.Today}
-	default:
-		s.LastCheck.Second = e.Actor
-	}
-}
-
 // operate ends the operation. Follow-up is owed whenever a kidney was removed,
 // whether or not it was implanted.
 func (s *State) operate(rules Rules, e Event) {
@@ -488,7 +507,7 @@ func (s *State) fire(rules Rules, d Deadline) {
 		s.climb(rules, d)
 		return // the visit itself keeps it
 	}
-	if _, reminds := d.Kind.Announces(); reminds {
+	if d.Kind.looks() {
 		return
 	}
 	s.Notices = append(s.Notices, Notice{Deadline: d.Kind, Subject: d.Subject, On: d.On})

@@ -19,29 +19,31 @@ var (
 // permissions is the whole table of who may do what when. A command that is
 // not in it does not exist.
 var permissions = map[Kind][]permission{
-	BeginScreening:     {{[]Role{Coordinator}, []Stage{Referral}}},
-	AssignAdvocate:     {{[]Role{Coordinator}, []Stage{Referral, Screening, Evaluation, Committee, OnHold, Deferred}}},
-	RecordConsent:      {{[]Role{Coordinator, Clinician}, []Stage{Screening, Evaluation, Committee, Approved, Scheduled, Deferred}}},
-	BeginEvaluation:    {{[]Role{Coordinator}, []Stage{Screening}}},
-	RecordResults:      {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
-	SignResults:        {{[]Role{Coordinator, Clinician}, whileEvaluated}},
-	RecordReview:       {{[]Role{Clinician, Advocate}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},
-	WaiveRequirement:   {{[]Role{Clinician}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},
-	PresentToCommittee: {{[]Role{Coordinator}, []Stage{Evaluation}}},
-	RecordDecision:     {{[]Role{CommitteeRole}, []Stage{Committee}}},
-	Schedule:           {{[]Role{Coordinator}, []Stage{Approved, Scheduled}}},
-	CancelOperation:    {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Scheduled}}},
-	ConfirmLastCheck:   {{[]Role{Clinician}, []Stage{Scheduled}}},
-	ResolveLastCheck:   {{[]Role{Clinician}, []Stage{Scheduled}}},
-	BeginOperation:     {{[]Role{Clinician}, []Stage{Scheduled}}},
-	RecordOperation:    {{[]Role{Clinician}, []Stage{Operation}}},
-	CompleteRecovery:   {{[]Role{Coordinator, Clinician}, []Stage{Recovery}}},
-	RecordVisit:        {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
-	RecordContact:      {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
-	Close:              {{[]Role{Coordinator}, []Stage{FollowUp}}},
-	Withdraw:           {{[]Role{Coordinator, Clinician, Advocate}, beforeOperation}},
-	Hold:               {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled}}},
-	Resume:             {{[]Role{Coordinator}, []Stage{OnHold, Deferred}}},
+	BeginScreening:      {{[]Role{Coordinator}, []Stage{Referral}}},
+	AssignAdvocate:      {{[]Role{Coordinator}, []Stage{Referral, Screening, Evaluation, Committee, OnHold, Deferred}}},
+	RecordConsent:       {{[]Role{Coordinator, Clinician}, []Stage{Screening, Evaluation, Committee, Approved, Scheduled, Deferred}}},
+	BeginEvaluation:     {{[]Role{Coordinator}, []Stage{Screening}}},
+	RecordResults:       {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+	SignResults:         {{[]Role{Coordinator, Clinician}, whileEvaluated}},
+	RecordReview:        {{[]Role{Clinician, Advocate}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},
+	WaiveRequirement:    {{[]Role{Clinician}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},
+	PresentToCommittee:  {{[]Role{Coordinator}, []Stage{Evaluation}}},
+	RecordDecision:      {{[]Role{CommitteeRole}, []Stage{Committee}}},
+	Schedule:            {{[]Role{Coordinator}, []Stage{Approved, Scheduled}}},
+	CancelOperation:     {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Scheduled}}},
+	RecordRecipient:     {{[]Role{Coordinator, Clinician}, whileEvaluated}},
+	ConfirmVerification: {{[]Role{Coordinator, Clinician}, []Stage{Scheduled}}},
+	ConfirmLastCheck:    {{[]Role{Clinician}, []Stage{Scheduled}}},
+	ResolveLastCheck:    {{[]Role{Clinician}, []Stage{Scheduled}}},
+	BeginOperation:      {{[]Role{Clinician}, []Stage{Scheduled}}},
+	RecordOperation:     {{[]Role{Clinician}, []Stage{Operation}}},
+	CompleteRecovery:    {{[]Role{Coordinator, Clinician}, []Stage{Recovery}}},
+	RecordVisit:         {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
+	RecordContact:       {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
+	Close:               {{[]Role{Coordinator}, []Stage{FollowUp}}},
+	Withdraw:            {{[]Role{Coordinator, Clinician, Advocate}, beforeOperation}},
+	Hold:                {{[]Role{Coordinator, Clinician, Advocate}, []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled}}},
+	Resume:              {{[]Role{Coordinator}, []Stage{OnHold, Deferred}}},
 	Decline: {
 		{[]Role{Coordinator, Clinician}, []Stage{Referral, Screening}},
 		// Before the committee the decision itself declines, with its quorum.
@@ -58,7 +60,7 @@ var permissions = map[Kind][]permission{
 var kindOrder = []Kind{
 	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
-	Schedule, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
+	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	MoveProtocol,
 }
@@ -181,10 +183,11 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		}
 		return nil
 	},
-	ConfirmLastCheck: checkLastCheck,
+	ConfirmVerification: checkVerification,
+	ConfirmLastCheck:    checkLastCheck,
 	ResolveLastCheck: func(_ Rules, s State, c Command) *Refusal {
 		switch {
-		case !s.LastCheck.Stopped:
+		case !s.LastCheck.Stopped && !s.Verification.Stopped:
 			return blocked(c.Kind, []Reason{{"last-check", "", "no mismatch is waiting to be resolved"}})
 		case !c.Reasoned:
 			return invalid("reason", "say how the mismatch was resolved")
@@ -234,6 +237,14 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		}
 		return nil
 	},
+}
+
+func words[T ~string](list []T) []string {
+	texts := make([]string, len(list))
+	for i, word := range list {
+		texts[i] = string(word)
+	}
+	return texts
 }
 
 func validSide(side Side) bool { return side == Left || side == Right }
@@ -532,8 +543,13 @@ func checkSchedule(rules Rules, s State, c Command) *Refusal {
 		return invalid("date", "name the planned day of the operation")
 	case c.On.Before(c.Today):
 		return invalid("date", "the planned day is in the past")
+	case c.Approach != "" && !slices.Contains(Approaches, c.Approach):
+		return invalid("approach", "not an approach", words(Approaches)...)
 	}
 	reasons := bloodType(s)
+	if c.Side != "" && (s.Decision == nil || c.Side != s.Decision.Side) {
+		reasons = append(reasons, Reason{"side-agrees", "", "the side that is booked differs from the committee's decision"})
+	}
 	if s.Decision == nil || s.Decision.Expires.Before(c.On) {
 		reasons = append(reasons, Reason{"approval-in-force", "", "the approval lapses before that day"})
 	}
@@ -560,18 +576,76 @@ func coolingOffEnds(rules Rules, s State) Date {
 	return last.AddDays(rules.Timers.CoolingOffDays)
 }
 
-func checkLastCheck(_ Rules, s State, c Command) *Refusal {
+// checkVerification lets two people verify what the operation stands on, in the
+// days before it. After a day of its own it may be made anew.
+func checkVerification(rules Rules, s State, c Command) *Refusal {
+	var reasons []Reason
+	switch first := s.Planned.AddDays(-rules.VerificationDays); {
+	case rules.VerificationDays == 0:
+		reasons = append(reasons, Reason{"verification-wanted", "", "the protocol wants no verification before the day of the operation"})
+	case s.Verification.Stopped || s.LastCheck.Stopped:
+		reasons = append(reasons, stopped)
+	case c.Today.Before(first):
+		reasons = append(reasons, Reason{"verification-window", "", fmt.Sprintf("the verification is made from %s on", first)})
+	case s.Planned.Before(c.Today):
+		reasons = append(reasons, Reason{"day-of-operation", "", fmt.Sprintf("the planned day, %s, has passed", s.Planned)})
+	case s.Verification.Complete(c.Today):
+		reasons = append(reasons, Reason{"verification-complete", "", "two people have verified it today"})
+	case s.Verification.On == c.Today && s.Verification.First == c.Actor:
+		reasons = append(reasons, twoPeople)
+	}
+	reasons = append(reasons, untyped(rules, s)...)
+	if len(reasons) > 0 {
+		return blocked(c.Kind, reasons)
+	}
+	return nil
+}
+
+var (
+	stopped   = Reason{"last-check-stopped", "", "a mismatch is waiting for a named person to resolve it"}
+	twoPeople = Reason{"two-people", "", "the second confirmation is another person's"}
+)
+
+// untyped refuses a check that can't compare with the recipient's blood group.
+func untyped(rules Rules, s State) []Reason {
+	if !rules.RecipientTyped || s.RecipientTyped {
+		return nil
+	}
+	return []Reason{{"recipient-typed", "", "the blood group of the intended recipient is not on record"}}
+}
+
+// unverified lists what the pre-operative verification lacks.
+func unverified(rules Rules, s State) []Reason {
+	if rules.VerificationDays == 0 {
+		return nil
+	}
+	switch v := s.Verification; {
+	case v.Stopped:
+		return []Reason{stopped}
+	case !v.Done():
+		return []Reason{{"verification", "", "two different people verify the plan before the day of the operation"}}
+	case v.On.AddDays(rules.VerificationDays).Before(s.Planned):
+		return []Reason{{"verification", "", fmt.Sprintf("the verification is of %s, more than %d days before the operation", v.On, rules.VerificationDays)}}
+	}
+	return nil
+}
+
+func checkLastCheck(rules Rules, s State, c Command) *Refusal {
 	var reasons []Reason
 	switch {
 	case s.LastCheck.Stopped:
-		reasons = append(reasons, Reason{"last-check-stopped", "", "a mismatch is waiting for a named person to resolve it"})
+		reasons = append(reasons, stopped)
 	case s.Planned != c.Today:
 		reasons = append(reasons, Reason{"day-of-operation", "", fmt.Sprintf("the last check is made on the planned day, %s", s.Planned)})
 	case s.LastCheck.On == c.Today && s.LastCheck.First == c.Actor:
-		reasons = append(reasons, Reason{"two-people", "", "the second confirmation is another person's"})
+		reasons = append(reasons, twoPeople)
 	case s.LastCheck.Complete(c.Today):
 		reasons = append(reasons, Reason{"last-check-complete", "", "two people have confirmed the last check"})
 	}
+	if !s.LastCheck.Stopped {
+		reasons = append(reasons, unverified(rules, s)...)
+	}
+	reasons = append(reasons, untyped(rules, s)...)
 	if len(reasons) > 0 {
 		return blocked(c.Kind, reasons)
 	}

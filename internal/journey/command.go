@@ -25,6 +25,7 @@ type Command struct {
 	Position Position `json:"position,omitempty"`
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Side     Side     `json:"side,omitempty"`
+	Approach Approach `json:"approach,omitempty"`
 	// On is the date the command is about: planned operation, re-review, end of
 	// a waiver, day of a visit or a contact, or the day whose deadlines Elapse
 	// fires.
@@ -67,6 +68,8 @@ type Event struct {
 	Rules *Rules `json:"rules,omitempty"`
 	// Fired lists the deadlines that passed, for Elapse and for a move.
 	Fired []Deadline `json:"fired,omitempty"`
+	// Outstanding lists what a planned operation lacks on a day of readiness.
+	Outstanding []string `json:"outstanding,omitempty"`
 	// Plan lists the requirements that came or went with the command.
 	Plan []PlanChange `json:"plan,omitempty"`
 	// Bands lists the flags that the command raised, lowered or took away.

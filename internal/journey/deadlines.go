@@ -3,6 +3,7 @@ package journey
 import (
 	"cmp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -21,8 +22,13 @@ const (
 	HoldReviewDue      DeadlineKind = "hold-review-due"
 	DeferralReviewDue  DeadlineKind = "deferral-review-due"
 	ApprovalLapses     DeadlineKind = "approval-lapses"
-	VisitOpens         DeadlineKind = "visit-opens"
-	VisitCloses        DeadlineKind = "visit-closes"
+	// NewDateDue follows a cancellation, and Readiness is a day before a planned
+	// operation on which the record says what it still lacks; its subject is the
+	// number of days.
+	NewDateDue  DeadlineKind = "new-date-due"
+	Readiness   DeadlineKind = "readiness"
+	VisitOpens  DeadlineKind = "visit-opens"
+	VisitCloses DeadlineKind = "visit-closes"
 	// ContactDue is the day of a step of the ladder; its subject is visit/step.
 	ContactDue DeadlineKind = "contact-due"
 )
@@ -38,10 +44,16 @@ func (k DeadlineKind) Announces() (DeadlineKind, bool) {
 
 const soon = "-soon"
 
-// compare puts the reminders of a day before what falls due on it.
+// looks reports whether the deadline changes nothing but the day up to which the
+// record has looked ahead.
+func (k DeadlineKind) looks() bool {
+	_, reminds := k.Announces()
+	return reminds || k == Readiness
+}
+
+// compare puts what only looks ahead before what falls due on a day.
 func (k DeadlineKind) compare(other DeadlineKind) int {
-	_, a := k.Announces()
-	_, b := other.Announces()
+	a, b := k.looks(), other.looks()
 	switch {
 	case a && !b:
 		return -1
@@ -75,7 +87,7 @@ type Upcoming struct {
 // NextReal returns the earliest deadline that is no reminder, nil when none
 // stands.
 func NextReal(rules Rules, s State) *Deadline {
-	rules.Reminders = nil
+	rules.Reminders, rules.Readiness = nil, nil
 	all := Deadlines(rules, s)
 	if len(all) == 0 {
 		return nil
@@ -127,6 +139,7 @@ func Deadlines(rules Rules, s State) []Deadline {
 	}
 	list = append(list, s.ladder(rules)...)
 	list = append(list, reminders(rules, s, list)...)
+	list = append(list, readiness(rules, s)...)
 	slices.SortFunc(list, func(a, b Deadline) int {
 		return cmp.Or(cmp.Compare(a.On, b.On), a.Kind.compare(b.Kind), cmp.Compare(a.Subject, b.Subject))
 	})
@@ -155,6 +168,20 @@ func reminders(rules Rules, s State, deadlines []Deadline) []Deadline {
 	return list
 }
 
+// readiness lists the days before the planned operation that are still ahead.
+func readiness(rules Rules, s State) []Deadline {
+	if s.Stage != Scheduled || s.AsOf == "" {
+		return nil
+	}
+	var list []Deadline
+	for _, days := range rules.Readiness {
+		if on := s.Planned.AddDays(-days); s.AsOf.Before(on) {
+			list = append(list, Deadline{Readiness, strconv.Itoa(days), on})
+		}
+	}
+	return list
+}
+
 // DueBy lists the deadlines that have passed by the start of the day, in the
 // order in which they passed. One may bring about the next, as the opening of a
 // visit's window does its closing: after all of them have fired none is left.
@@ -166,15 +193,15 @@ func DueBy(rules Rules, s State, day Date) []Deadline {
 		if len(all) == 0 || day.Before(all[0].On) {
 			return due
 		}
-		if _, reminds := all[0].Kind.Announces(); !reminds {
+		if !all[0].Kind.looks() {
 			due = append(due, all[0])
 			s.fire(rules, all[0])
 			continue
 		}
-		// The day's reminders go together: the first moves the day that they
-		// are counted from.
+		// Those of a day go together: the first moves the day that they are
+		// counted from.
 		for _, d := range all {
-			if _, reminds := d.Kind.Announces(); reminds && d.On == all[0].On {
+			if d.Kind.looks() && d.On == all[0].On {
 				due = append(due, d)
 				s.fire(rules, d)
 			}
@@ -196,6 +223,11 @@ func stageDeadline(rules Rules, s State) (DeadlineKind, Date) {
 		return CommitteeDue, s.Since.AddDays(t.CommitteeDays + 1)
 	case OnHold:
 		return HoldReviewDue, s.Since.AddDays(t.HoldDays + 1)
+	case Approved:
+		if s.Cancelled == "" || t.NewDateDays == 0 {
+			return "", ""
+		}
+		return NewDateDue, workingDaysAfter(s.Cancelled, t.NewDateDays).AddDays(1)
 	case Deferred:
 		if s.Decision == nil {
 			return "", ""

@@ -69,8 +69,8 @@ func Rebase(old, to Rules, s State, e Event) State {
 		s.Requirements = append(s.Requirements, r)
 	}
 	// What two people confirmed no longer stands on the same results.
-	if changed && !s.LastCheck.Stopped && s.Stage.BeforeOperation() {
-		s.LastCheck = LastCheck{}
+	if changed && s.Stage.BeforeOperation() {
+		s.unconfirm()
 	}
 	s.rebaseVisits(to, e.Today)
 	return s

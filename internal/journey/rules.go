@@ -11,6 +11,15 @@ type Rules struct {
 	Reminders    []Reminder        `json:"reminders,omitempty"`
 	Ladder       []LadderStep      `json:"ladder,omitempty"`
 	Lost         LostRule          `json:"lost,omitzero"`
+	// Readiness are the days before a planned operation on which the record says
+	// what is still outstanding for it.
+	Readiness []int `json:"readiness,omitempty"`
+	// VerificationDays is how many days before the operation the pre-operative
+	// verification may be from; 0 means that none is wanted.
+	VerificationDays int `json:"verification_days,omitempty"`
+	// RecipientTyped means that the checks compare with the recipient's blood
+	// group, so that they need it on record.
+	RecipientTyped bool `json:"recipient_typed,omitempty"`
 }
 
 // Gate is the step that a requirement must be met for.
@@ -119,6 +128,9 @@ type Timers struct {
 	ApprovalMonths int `json:"approval_months"`
 	DeferralDays   int `json:"deferral_days"`
 	CoolingOffDays int `json:"cooling_off_days"`
+	// NewDateDays are the working days after a cancellation until a new day is
+	// found or the candidate is put on hold; 0 means that nothing waits for it.
+	NewDateDays int `json:"new_date_days,omitempty"`
 }
 
 // Requirement finds a rule by its id.

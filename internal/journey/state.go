@@ -24,6 +24,15 @@ type State struct {
 	// Planned is the planned day of incision.
 	Planned   Date      `json:"planned,omitempty"`
 	LastCheck LastCheck `json:"last_check"`
+	// Verification is the pre-operative verification of the planned operation.
+	Verification LastCheck `json:"verification,omitzero"`
+	// Approach is the planned surgical approach.
+	Approach Approach `json:"approach,omitempty"`
+	// Cancelled is the day on which the last planned operation was cancelled,
+	// until there is another plan.
+	Cancelled Date `json:"cancelled,omitempty"`
+	// RecipientTyped says that the recipient's blood group is on record.
+	RecipientTyped bool `json:"recipient_typed,omitempty"`
 	// Operated is the day of the operation, the anchor of follow-up.
 	Operated Date     `json:"operated,omitempty"`
 	Outcome  Outcome  `json:"outcome,omitempty"`
@@ -81,8 +90,8 @@ type Decision struct {
 	Seq     int64 `json:"seq"`
 }
 
-// LastCheck is the last check before incision: two different people confirm
-// identity, both blood types and the side.
+// LastCheck is a check by two different people, each of whom reads every line
+// back: identity, both blood types and the side, and what the protocol adds.
 type LastCheck struct {
 	First  string `json:"first,omitempty"`
 	Second string `json:"second,omitempty"`
@@ -92,8 +101,23 @@ type LastCheck struct {
 }
 
 // Complete reports whether two people confirmed every line on the day.
-func (c LastCheck) Complete(on Date) bool {
-	return c.First != "" && c.Second != "" && c.On == on && !c.Stopped
+func (c LastCheck) Complete(on Date) bool { return c.Done() && c.On == on }
+
+// Done reports whether two people confirmed every line.
+func (c LastCheck) Done() bool { return c.First != "" && c.Second != "" && !c.Stopped }
+
+// confirm adds what one person read back. Who has found a line that does not
+// agree stops the check.
+func (c LastCheck) confirm(e Event) LastCheck {
+	switch {
+	case len(e.Mismatches) > 0:
+		return LastCheck{On: e.Today, Stopped: true}
+	case c.On != e.Today || c.First == "":
+		return LastCheck{First: e.Actor, On: e.Today}
+	default:
+		c.Second = e.Actor
+		return c
+	}
 }
 
 // Visit is one follow-up visit with its window.
@@ -119,6 +143,12 @@ type Visit struct {
 	// Reason says why it did not take place.
 	Reason VisitReason `json:"reason,omitempty"`
 }
+
+// Approach is how the kidney is reached.
+type Approach string
+
+// Approaches lists the surgical approaches.
+var Approaches = []Approach{"laparoscopic", "hand-assisted", "robotic", "mini-open", "open"}
 
 // VisitStatus is the state of a follow-up visit.
 type VisitStatus string

@@ -41,6 +41,15 @@ func (s BloodSample) Agrees(text string) bool {
 	return typed != "" && typed == s.Type
 }
 
+// Collected is the instant of the draw in RFC 3339; noon of its day where only
+// that is known.
+func (s BloodSample) Collected() string {
+	if s.at.IsZero() {
+		return s.day + "T12:00:00Z"
+	}
+	return s.at.Format(time.RFC3339)
+}
+
 var bloodSigns = strings.NewReplacer("+", " POSITIVE ", "-", " NEGATIVE ", "(", " ", ")", " ", ",", " ")
 
 // NormaliseBloodType reads an ABO and Rh group such as "O+", "o pos" or

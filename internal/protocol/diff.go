@@ -47,6 +47,10 @@ func Diff(from, to *Protocol) []Change {
 	compare("protocol", "", header(from), header(to))
 	compare("methods", "", from.Methods, to.Methods)
 	compare("timers", "", from.Timers, to.Timers)
+	compare("before_operation", "", beforeHeader(from.BeforeOperation), beforeHeader(to.BeforeOperation))
+	line := func(l CheckLine) string { return l.ID }
+	changes = append(changes, diffRules("verification", from.BeforeOperation.Verification, to.BeforeOperation.Verification, line)...)
+	changes = append(changes, diffRules("last_check", from.BeforeOperation.LastCheck, to.BeforeOperation.LastCheck, line)...)
 	changes = append(changes, diffRules("quorum", from.Quorum, to.Quorum, func(s Seat) string { return s.ID })...)
 	changes = append(changes, diffRules("facts", from.Facts, to.Facts, func(f Fact) string { return f.ID })...)
 	changes = append(changes, diffRules("requirements", from.Requirements, to.Requirements, func(r Requirement) string { return r.ID })...)
@@ -61,6 +65,12 @@ func Diff(from, to *Protocol) []Change {
 	changes = append(changes, diffRules("completeness", from.Completeness, to.Completeness, func(c Cohort) string { return string(c.From) })...)
 	compare("after_donation", "", orZero(from.AfterDonation), orZero(to.AfterDonation))
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
+}
+
+// beforeHeader is what leads to an operation without the lines of its checks.
+func beforeHeader(b BeforeOperation) BeforeOperation {
+	b.Verification, b.LastCheck = nil, nil
+	return b
 }
 
 // header is what stands before the sections.

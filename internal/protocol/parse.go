@@ -196,6 +196,7 @@ func (p *Protocol) check() error {
 	}
 	p.checkItems(fail, env, seen)
 	p.checkRecovery(fail)
+	p.checkBeforeOperation(fail)
 	// Nobody is approved without an advocate, whatever else a site changes.
 	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
 		return r.Evidence == journey.ByAssignment && r.Gate == journey.ForEvaluation && r.NoWaiver
@@ -303,6 +304,9 @@ func (p *Protocol) checkTimers(fail func(string, ...any)) {
 		if timer.value <= 0 || timer.value > 3660 {
 			fail("timers.%s: accepted: 1 to 3660", timer.name)
 		}
+	}
+	if t.NewDateDays < 0 || t.NewDateDays > 3660 {
+		fail("timers.new_date_days: accepted: 0 to 3660")
 	}
 	if t.CoolingOffDays < 0 || t.CoolingOffDays > 3660 {
 		fail("timers.cooling_off_days: accepted: 0 to 3660")
@@ -456,6 +460,8 @@ func (p *Protocol) compile() journey.Rules {
 			Items: p.items(r.ID),
 		})
 	}
+	b := p.BeforeOperation
+	rules.Readiness, rules.VerificationDays, rules.RecipientTyped = b.ReadinessDays, b.VerificationDays, b.recipientTyped()
 	for _, r := range p.Reminders {
 		rules.Reminders = append(rules.Reminders, journey.Reminder{Of: r.Of, Days: r.DaysBefore})
 	}

@@ -48,6 +48,8 @@ type Protocol struct {
 	Lost          *Lost          `yaml:"lost"`
 	Completeness  []Cohort       `yaml:"completeness" doc:"share of complete forms to reach, by day of donation, in order of time"`
 	AfterDonation *AfterDonation `yaml:"after_donation"`
+	// BeforeOperation is what leads from the plan of an operation to its beginning.
+	BeforeOperation BeforeOperation `yaml:"before_operation"`
 
 	source []byte
 	digest string

@@ -42,6 +42,7 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Observation](): {"code", "title"},
 	reflect.TypeFor[Visit]():       {"id", "title", "source"},
 	reflect.TypeFor[Seat]():        {"id", "title"},
+	reflect.TypeFor[CheckLine]():   {"id", "title", "compare", "from", "source"},
 	reflect.TypeFor[LadderStep]():  {"id", "title", "days", "channel", "source"},
 	reflect.TypeFor[Lost]():        {"after_visits", "contact", "source"},
 	reflect.TypeFor[Cohort]():      {"from", "clinical_percent", "laboratory_percent", "source"},
@@ -104,6 +105,12 @@ func choices(t reflect.Type) []any {
 			outcomes = append(outcomes, outcome)
 		}
 		return outcomes
+	case reflect.TypeFor[Comparison]():
+		var comparisons []any
+		for _, c := range added {
+			comparisons = append(comparisons, c)
+		}
+		return comparisons
 	case reflect.TypeFor[journey.DeadlineKind]():
 		var kinds []any
 		for _, kind := range journey.Remindable {

@@ -39,6 +39,9 @@ type Draft struct {
 	Flags json.RawMessage
 	// Refer is set by the first command only.
 	Refer *Referral
+	// Recipient is the reference to the intended recipient where it is recorded
+	// anew.
+	Recipient string
 	// Protocol is set by a move: the version that the candidate is pinned to from
 	// now on.
 	Protocol string
@@ -256,6 +259,11 @@ func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) e
 		string(next.Kind), next.Subject, string(next.On), instant(next.At), string(state), flags, instant(now), d.State.Advocate, d.Protocol); err != nil {
 		return fmt.Errorf("update the candidate: %w", err)
 	}
+	if d.Recipient != "" {
+		if _, err := tx.ExecContext(ctx, "UPDATE candidate SET recipient = $2 WHERE id = $1", e.Candidate, d.Recipient); err != nil {
+			return fmt.Errorf("update the recipient: %w", err)
+		}
+	}
 	return nil
 }
 
@@ -404,6 +412,21 @@ func readReferral(ctx context.Context, q queryer, candidate string) (Referral, e
 		return r, fmt.Errorf("read the referral: %w", err)
 	}
 	return r, nil
+}
+
+// LatestBody returns the body of the candidate's newest entry of a kind, or
+// ErrNotFound.
+func (t *Tx) LatestBody(kind journey.Kind) (json.RawMessage, error) {
+	var text string
+	err := t.tx.QueryRowContext(t.ctx, "SELECT body FROM entry WHERE candidate_id = $1 AND kind = $2 ORDER BY seq DESC LIMIT 1",
+		t.candidate, string(kind)).Scan(&text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, ErrNotFound
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the newest %s: %w", kind, err)
+	}
+	return json.RawMessage(text), nil
 }
 
 // Flags returns the stored set of eligibility flags.

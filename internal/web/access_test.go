@@ -63,6 +63,9 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodPost, "/candidates/" + id + "/end-back-entry", []int{404, 404, 404, 404, no, no, no, away}},
 		{http.MethodPost, "/candidates/" + id + "/refer", []int{404, 404, 404, 404, no, no, no, away}},
 		{http.MethodGet, "/follow-up", []int{ok, ok, ok, ok, ok, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/checks/confirm-verification", []int{ok, ok, no, no, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/checks/confirm-last-check", []int{no, ok, no, no, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/checks/withdraw", []int{404, 404, no, no, no, no, no, away}},
 		{http.MethodGet, "/protocols", []int{no, no, no, no, no, no, ok, away}},
 		{http.MethodPost, "/protocols", []int{no, no, no, no, no, no, 422, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
@@ -94,7 +97,7 @@ func testAccess(t *testing.T, w *world, id string) {
 	// Every route of the server is in the table.
 	s := &server{}
 	for _, r := range s.routes() {
-		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":name", "none.css").Replace(r.path)
+		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":name", "none.css").Replace(r.path)
 		if !named[r.method+" "+path] && r.path != pathSignIn {
 			t.Errorf("the access table lacks %s %s", r.method, r.path)
 		}

@@ -21,6 +21,8 @@ type scene struct {
 	today     journey.Date
 	// advocates are the accounts that may be assigned.
 	advocates []record.Account
+	// staff are the accounts that may be of the team of an operation.
+	staff []record.Account
 	// code is the kind of result that is to be recorded.
 	code string
 }
@@ -183,21 +185,22 @@ func init() {
 		journey.Schedule: {
 			Title: "Set the day of the operation", Button: "Set the day", Done: "The day of the operation is set.",
 			Hint:   "Setting another day moves the operation. What expires before that day is shown on the page.",
-			Fields: fixed(field{Name: "date", Label: "Planned day of incision", Type: "date"}, noteField()),
-			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
-				return &command.Schedule{Date: journey.Date(v.Get("date")), Note: v.Get("note")}, nil
-			},
+			Fields: scheduleFields, Body: scheduleBody,
+		},
+		journey.RecordRecipient: {
+			Title: "Record the recipient's blood group", Button: "Record the group", Done: "The recipient's blood group is recorded.",
+			Hint:   "Two samples of separate draws, as the laboratory reported them. The checks before the operation compare with it.",
+			Fields: recipientFields, Body: recipientBody,
+		},
+		journey.ConfirmVerification: {
+			Title: "Verification of the planned operation", Button: "I read every line", Done: "Your reading is recorded.",
+			Hint:   "Read each line from where it says and enter it. Two different people do this in the days before the operation. A mismatch stops everything.",
+			Fields: checkFields(journey.ConfirmVerification), Body: checkBody(journey.ConfirmVerification),
 		},
 		journey.ConfirmLastCheck: {
-			Title: "Confirm the last check", Button: "Confirm", Done: "Your check is recorded. See the top of the page for its outcome.",
-			Hint:   "Read each line from the wristband and from the two laboratory reports, and type it. Two different people do this on the day of the operation. A mismatch stops everything.",
-			Fields: lastCheckFields,
-			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
-				return &command.LastCheck{
-					BirthDate: journey.Date(v.Get("birth_date")), Identifier: strings.TrimSpace(v.Get("identifier")),
-					BloodTypeFirst: v.Get("blood_type_first"), BloodTypeSecond: v.Get("blood_type_second"), Side: journey.Side(v.Get("side")),
-				}, nil
-			},
+			Title: "Last check before incision", Button: "I read every line", Done: "Your reading is recorded.",
+			Hint:   "Read each line from where it says and enter it. Two different people do this on the day of the operation, before anaesthesia. A mismatch stops everything.",
+			Fields: checkFields(journey.ConfirmLastCheck), Body: checkBody(journey.ConfirmLastCheck),
 		},
 		journey.ResolveLastCheck: {
 			Title: "Resolve the mismatch", Button: "Resolve", Done: "The mismatch is resolved. The last check starts again.",
@@ -262,7 +265,7 @@ func init() {
 		journey.CancelOperation: {
 			Title: "Cancel the operation", Button: "Cancel the operation", Done: "The operation is cancelled. The approval stands.", Grave: true,
 			Hint:   "The planned day is given up and the candidate is approved without a day again. The last check, if any, is void.",
-			Fields: fixed(reasonField("Reason", "Private: read by clinicians, the advocate and the committee.")), Body: reasonedBody,
+			Fields: cancelFields, Body: cancelBody,
 		},
 		journey.Hold: {
 			Title: "Put on hold", Button: "Put on hold", Done: "The candidate is on hold.", Grave: true,
@@ -489,25 +492,13 @@ func decisionFields(s scene) []field {
 	}
 }
 
-func lastCheckFields(scene) []field {
-	return []field{
-		{Name: "birth_date", Label: "Birth date on the wristband", Type: "text", Hint: "Year-month-day, such as 1980-02-29.", Complete: "off"},
-		{Name: "identifier", Label: "Identifier on the wristband", Type: "text", Complete: "off"},
-		{Name: "blood_type_first", Label: "Blood type on the first report", Type: "text", Hint: "With Rh, such as O positive.", Complete: "off"},
-		{Name: "blood_type_second", Label: "Blood type on the second report", Type: "text", Complete: "off"},
-		sideField(false, ""),
-	}
-}
-
 func operationFields(scene) []field {
 	return []field{
 		{Name: "outcome", Label: "How it ended", Type: "radio", Options: []option{
 			{string(journey.Removed), "The kidney was removed"}, {string(journey.StoppedNotRemoved), "Stopped, no kidney removed"},
 		}},
 		sideField(true, "Needed when a kidney was removed."),
-		{Name: "approach", Label: "Approach", Type: "select", Optional: true, Options: []option{
-			{"", "Not stated"}, {"laparoscopic", "Laparoscopic"}, {"hand-assisted", "Hand-assisted"}, {"robotic", "Robotic"}, {"mini-open", "Mini-open"}, {"open", "Open"},
-		}},
+		{Name: "approach", Label: "Approach", Type: "select", Optional: true, Options: approachOptions()},
 		noteField(),
 	}
 }
@@ -525,6 +516,9 @@ func makeForm(s scene, kind journey.Kind) form {
 	if kind == journey.RecordResults {
 		f.Picker = resultPicker(s)
 	}
+	if isCheck(kind) {
+		f.Link = checkLink(s.candidate.ID, kind)
+	}
 	f.Waiting = waiting(s, kind)
 	f.fill(nil, nil)
 	return f
@@ -535,7 +529,7 @@ func makeForm(s scene, kind journey.Kind) form {
 func waiting(s scene, kind journey.Kind) []string {
 	c := journey.Command{Kind: kind, Role: s.viewer.Role, Actor: s.viewer.ID, Today: s.today}
 	switch kind {
-	case journey.BeginEvaluation, journey.PresentToCommittee, journey.BeginOperation, journey.CompleteRecovery, journey.Close, journey.ConfirmLastCheck:
+	case journey.BeginEvaluation, journey.PresentToCommittee, journey.BeginOperation, journey.CompleteRecovery, journey.Close, journey.ConfirmVerification, journey.ConfirmLastCheck:
 	case journey.ResolveLastCheck:
 		c.Reasoned = true
 	default:

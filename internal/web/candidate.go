@@ -29,20 +29,23 @@ const submitTimeout = 20 * time.Second
 
 // candidateModel is the model of a candidate's page.
 type candidateModel struct {
-	Name       string
-	Facts      []fact
-	Stage      journey.Stage
-	Days       string
-	Worst      template.HTML
-	Wide       template.HTML
-	Narrow     template.HTML
-	Sentence   string
-	Needs      []need
-	MoreNeeds  []need
-	Stuck      []string
-	Expiring   []string
-	Gates      []gateModel
-	Flags      []flagModel
+	Name      string
+	Facts     []fact
+	Stage     journey.Stage
+	Days      string
+	Worst     template.HTML
+	Wide      template.HTML
+	Narrow    template.HTML
+	Sentence  string
+	Needs     []need
+	MoreNeeds []need
+	Stuck     []string
+	Expiring  []string
+	Gates     []gateModel
+	Flags     []flagModel
+	// Calm are the flags that call for nothing.
+	Calm       []flagModel
+	Countdown  *countdownModel
 	Derived    []valueModel
 	Reported   []valueModel
 	Blood      string
@@ -230,6 +233,10 @@ func (s *server) command(c echo.Context) error {
 		fieldOf = checkedField
 	case journey.RecordResults:
 		fieldOf = resultField(sc.protocol, sc.code)
+	case journey.RecordRecipient:
+		fieldOf = recipientField
+	case journey.ConfirmVerification, journey.ConfirmLastCheck:
+		fieldOf = checkField
 	}
 	if len(problems) > 0 {
 		try.problems = append(problems, remaining(body, problems, fieldOf)...)
@@ -240,7 +247,11 @@ func (s *server) command(c echo.Context) error {
 			Candidate: found.ID, Key: key, Kind: kind, Actor: v.ID, Role: v.Role, Body: body,
 		})
 		if err == nil {
-			return c.Redirect(http.StatusSeeOther, "/candidates/"+found.ID+"?done="+doneWord(kind))
+			to := "/candidates/" + found.ID
+			if isCheck(kind) {
+				to = checkLink(found.ID, kind)
+			}
+			return c.Redirect(http.StatusSeeOther, to+"?done="+doneWord(kind))
 		}
 		var refusal *journey.Refusal
 		if errors.As(err, &refusal) {
@@ -261,6 +272,13 @@ func (s *server) command(c echo.Context) error {
 	// What is on record may have changed since the form was made.
 	if found, err = s.find(ctx, v, found.ID); err != nil {
 		return err
+	}
+	if isCheck(kind) {
+		model, err := s.checkModel(ctx, v, found, kind, try)
+		if err != nil {
+			return err
+		}
+		return s.render(c, status, "check", page{Title: "Error: " + model.Title, Body: model, Errors: try.form.summary(title, try.problems)})
 	}
 	model, err := s.candidateModel(ctx, v, found, sc.code, try)
 	if err != nil {
@@ -304,6 +322,9 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 	for _, a := range accounts {
 		if a.Role == journey.Advocate && !a.Disabled {
 			sc.advocates = append(sc.advocates, a)
+		}
+		if (a.Role == journey.Clinician || a.Role == journey.Coordinator) && !a.Disabled {
+			sc.staff = append(sc.staff, a)
 		}
 	}
 	return sc, nil
@@ -355,6 +376,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		Blood: bloodWord(c.State.BloodType), Decision: plan(sc),
 		Protocol: p.Title + ", version " + p.Version, ReadOnly: v.Role == journey.Auditor,
 	}
+	m.Flags, m.Calm = parted(m.Flags)
 	if stands.Assessed {
 		m.Worst = bandMark(journey.Worst(c.State.Flags), false)
 	} else {
@@ -363,6 +385,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m.Derived = derivedModels(p, reader.Derived(p, report.Derived))
 	m.Reported, m.Older = split(reportedModels(p, reader.Results(p, results, entries)), newestResults)
 	m.Order = order(sc)
+	m.Countdown = countdown(sc)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
 	m.FollowUp = s.followUpOf(sc, results, entries)
 	m.Recovery = recovery(sc)
@@ -370,6 +393,26 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.addForms(sc, try)
 	return m, nil
+}
+
+// shownValue is a value with its unit, nothing without a value.
+func shownValue(shown, unit string) string {
+	if shown == "" {
+		return ""
+	}
+	return strings.TrimSpace(shown + " " + unitWord(unit))
+}
+
+// parted sets the flags apart that call for nothing.
+func parted(flags []flagModel) (raised, calm []flagModel) {
+	for _, f := range flags {
+		if f.Band == journey.Meets && !f.Near {
+			calm = append(calm, f)
+		} else {
+			raised = append(raised, f)
+		}
+	}
+	return raised, calm
 }
 
 // How much of a long list is shown at once. The rest is one press away.
@@ -675,7 +718,7 @@ func flagModels(p *protocol.Protocol, state journey.State, flags []protocol.Flag
 	for _, f := range flags {
 		m := flagModel{
 			Flag: f, Mark: bandMark(f.Band, f.Absolute && f.Band == journey.Excludes),
-			Number: strings.TrimSpace(f.Shown + " " + unitWord(f.Unit)), Sources: inputs(p, f.Inputs),
+			Number: shownValue(f.Shown, f.Unit), Sources: inputs(p, f.Inputs),
 		}
 		if rule, ok := flagRule(p, f.ID); ok {
 			m.Scale = scale(rule, f)
@@ -866,6 +909,17 @@ func plan(sc scene) []fact {
 	if s.Planned != "" {
 		left, _ := leftWord(sc.today, s.Planned)
 		list = append(list, fact{"Planned incision", dayWord(s.Planned) + ", " + left})
+	}
+	if s.Planned != "" && s.Approach != "" {
+		list = append(list, fact{"Approach", known(approachWords, s.Approach)})
+	}
+	switch {
+	case s.Verification.Stopped:
+		list = append(list, fact{"Verification", "Stopped by a mismatch on " + dayWord(s.Verification.On)})
+	case s.Verification.Second != "":
+		list = append(list, fact{"Verification", "Confirmed by two people on " + dayWord(s.Verification.On)})
+	case s.Verification.First != "":
+		list = append(list, fact{"Verification", "Confirmed by one person on " + dayWord(s.Verification.On) + ", a second one is needed"})
 	}
 	switch {
 	case s.LastCheck.Stopped:

@@ -281,6 +281,21 @@ func testBasis(t *testing.T, w *world, id string) {
 	}
 }
 
+// screens records and signs the negative infection tests that an operation needs.
+func (w *world) screens(id, day string) {
+	w.t.Helper()
+	var screens []command.Result
+	negative := answerTo(w.t, w.protocol, "56888-1", "Negative")
+	for _, code := range []string{"56888-1", "5196-1", "13952-7", "16128-1"} {
+		screens = append(screens, command.Result{
+			Identifier: result.Identifier{System: "urn:test", Value: code}, Status: result.Final,
+			Code: result.Coding{Code: code}, Coded: &negative, Effective: day,
+		})
+	}
+	w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: screens})
+	w.sign(id)
+}
+
 // TestAfterDecision takes an approved candidate to the end of the follow-up by
 // the forms of the page.
 func TestAfterDecision(t *testing.T) {
@@ -295,16 +310,7 @@ func TestAfterDecision(t *testing.T) {
 	w.give("clem", id, journey.WaiveRequirement, &command.WaiveRequirement{Requirement: "acr", Until: "2026-12-01", Reason: "Settled by the 24-hour collection."})
 	w.approve(id)
 	testBasis(t, w, id)
-	var screens []command.Result
-	negative := answerTo(t, w.protocol, "56888-1", "Negative")
-	for _, code := range []string{"56888-1", "5196-1", "13952-7", "16128-1"} {
-		screens = append(screens, command.Result{
-			Identifier: result.Identifier{System: "urn:test", Value: code}, Status: result.Final,
-			Code: result.Coding{Code: code}, Coded: &negative, Effective: "2026-09-15",
-		})
-	}
-	w.give("clem", id, journey.RecordResults, &command.RecordResults{Results: screens})
-	w.sign(id)
+	w.screens(id, "2026-09-15")
 	people := map[string]*browser{}
 	post := func(who string, want int, kind journey.Kind, form ...string) answer {
 		t.Helper()
@@ -326,8 +332,15 @@ func TestAfterDecision(t *testing.T) {
 	post("cora", 409, journey.RecordConsent, "requirements", "consent-donation", "side", "right").has(t, "side differs")
 	post("cora", 303, journey.RecordConsent, "requirements", "consent-donation", "side", "left")
 	post("cora", 409, journey.Schedule, "date", "2026-09-18").has(t, "cooling-off period ends on")
-	post("cora", 303, journey.Schedule, "date", "2026-10-02")
-	post("adva", 303, journey.CancelOperation, "reason", "Wants a week more.")
+	post("cora", 409, journey.Schedule, "date", "2026-10-02", "side", "right").has(t, "The side that is booked differs")
+	post("cora", 422, journey.Schedule, "date", "2026-10-02", "team_surgeon", "nobody").has(t, "no such active account")
+	post("cora", 303, journey.Schedule, "date", "2026-10-02", "approach", "robotic", "side", "left", "team_surgeon", "clem")
+	people["cora"].get("/candidates/"+id).has(t, "Countdown to the operation", "The operation is planned for 2 Oct 2026", "Robotic", "Surgeon")
+	post("adva", 303, journey.CancelOperation, "reason", "Wants a week more.", "cause", "candidate-choice", "told", "by-phone", "told_on", "2026-09-16", "counselling", "yes")
+	people["adva"].get("/candidates/"+id).has(t, "own choice", "by phone 16 Sep 2026")
+	cancelled := people["cora"].get("/candidates/" + id)
+	cancelled.has(t, "A new day of operation, or a hold, is due")
+	cancelled.lacks(t, "own choice", "Wants a week more")
 	post("cora", 303, journey.Schedule, "date", "2026-10-02")
 	w.clock.set(journey.Date("2026-10-02").Start(w.protocol.Zone()).Add(6 * time.Hour)) // before the sign-ins end
 	people = map[string]*browser{}
@@ -335,14 +348,23 @@ func TestAfterDecision(t *testing.T) {
 	must(t, err)
 	samples := protocol.BloodTypes(results)
 	check := func(identifier string) []string {
-		return []string{"birth_date", "1979-05-02", "identifier", identifier, "blood_type_first", samples[0].Type, "blood_type_second", samples[1].Type, "side", "left"}
+		return []string{"page", "check", "birth-date", "1979-05-02", "identifier", identifier, "blood-type-first", samples[0].Type, "blood-type-second", samples[1].Type, "side", "left"}
 	}
 	post("clem", 303, journey.ConfirmLastCheck, check("WEB-0008")...)
 	page := people["clem"].get("/candidates/" + id)
-	page.has(t, "The last check found a mismatch", "Mismatch: identifier")
+	page.has(t, "The last check found a mismatch", "Mismatch: Identifier")
+	stopped := people["clem"].get("/candidates/" + id + "/checks/confirm-last-check")
+	stopped.has(t, "A line did not agree on 2 Oct 2026", "Does not agree", "Not kept")
+	stopped.lacks(t, "WEB-0008", "I read every line")
 	post("clem", 303, journey.ResolveLastCheck, "reason", "Misread; the wristband says WEB-0009.")
 	post("clem", 303, journey.ConfirmLastCheck, check("WEB-0009")...)
+	people["cleo"] = w.as("cleo")
+	first := people["cleo"].get("/candidates/" + id + "/checks/confirm-last-check")
+	first.has(t, "First reading", "Another person reads every line as well")
+	first.lacks(t, "On record", "WEB-0009", `checked>`)
+	people["cleo"].get("/candidates/"+id+"/checks/confirm-last-check?paper=yes").has(t, "On record", "WEB-0009", "1979-05-02", "Second person")
 	post("clem", 409, journey.ConfirmLastCheck, check("WEB-0009")...).has(t, "another person")
+	post("cleo", 422, journey.ConfirmLastCheck, check("WEB-0009")[:4]...).has(t, `href="#confirm-last-check-blood-type-first-0"`, `value="1979-05-02"`)
 	post("clem", 409, journey.BeginOperation).has(t, "different people")
 	post("cleo", 303, journey.ConfirmLastCheck, check("WEB-0009")...)
 	post("clem", 303, journey.BeginOperation)

@@ -33,6 +33,8 @@ type form struct {
 	Empty string
 	Grave bool
 	Open  bool
+	// Link leads to the page that the form is filled in on.
+	Link string
 	// Picker is set on the form that first asks which result is meant.
 	Picker *picker
 }
@@ -235,4 +237,12 @@ func indexIn(path, list string) int {
 		return -1
 	}
 	return n
+}
+
+// cutLast cuts a text around the last separator.
+func cutLast(text, separator string) (before, after string, found bool) {
+	if i := strings.LastIndex(text, separator); i >= 0 {
+		return text[:i], text[i+len(separator):], true
+	}
+	return text, "", false
 }

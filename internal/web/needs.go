@@ -179,7 +179,7 @@ func stuck(p *protocol.Protocol, v *viewer, s journey.State, overdue, today jour
 	if overdue != "" {
 		list = append(list, fmt.Sprintf("%s has been overdue for %s", stageWord(s.Stage), plural(overdue.DaysUntil(today)+1, "day")))
 	}
-	if s.LastCheck.Stopped {
+	if s.LastCheck.Stopped || s.Verification.Stopped {
 		list = append(list, "The last check found a mismatch")
 	}
 	if !s.Stage.BeforeOperation() {
@@ -272,6 +272,7 @@ func coordinatorNeeds(p *protocol.Protocol, s journey.State, today journey.Date,
 	if s.Stage == journey.Approved && len(missing(p.Rules(), s, journey.ForScheduling, today)) == 0 {
 		add(journey.Schedule, "Set the day of the operation")
 	}
+	verificationNeed(p, s, add, possible)
 	if s.Stage == journey.OnHold && overdueSince(p.Rules(), s, today) != "" {
 		add(journey.Resume, "Review the hold")
 	}
@@ -283,11 +284,12 @@ func coordinatorNeeds(p *protocol.Protocol, s journey.State, today journey.Date,
 
 func clinicianNeeds(p *protocol.Protocol, v *viewer, s journey.State, today journey.Date, add adder, possible func(journey.Kind) bool) {
 	switch {
-	case s.LastCheck.Stopped:
+	case s.LastCheck.Stopped || s.Verification.Stopped:
 		add(journey.ResolveLastCheck, "Resolve the mismatch of the last check")
 	case s.Planned == today && possible(journey.ConfirmLastCheck):
 		add(journey.ConfirmLastCheck, "Confirm the last check")
 	}
+	verificationNeed(p, s, add, possible)
 	if possible(journey.BeginOperation) {
 		add(journey.BeginOperation, "Begin the operation")
 	}
@@ -308,6 +310,17 @@ func clinicianNeeds(p *protocol.Protocol, v *viewer, s journey.State, today jour
 		}
 	}
 	aftercare(p, s, add, possible)
+}
+
+// verificationNeed asks for what the verification of a planned operation lacks.
+func verificationNeed(p *protocol.Protocol, s journey.State, add adder, possible func(journey.Kind) bool) {
+	rules := p.Rules()
+	if s.Stage == journey.Scheduled && rules.RecipientTyped && !s.RecipientTyped {
+		add(journey.RecordRecipient, "%s", actionOf(journey.RecordRecipient).Title)
+	}
+	if possible(journey.ConfirmVerification) && !s.Verification.Done() {
+		add(journey.ConfirmVerification, "Verify the planned operation")
+	}
 }
 
 func aftercare(p *protocol.Protocol, s journey.State, add adder, possible func(journey.Kind) bool) {

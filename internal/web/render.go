@@ -60,12 +60,12 @@ type donorTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "followup", "error"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "followup", "error"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
 		"asset": a.path, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
-		"day": dayWord, "unit": unitWord, "bar": stageBar, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
+		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 		"visits": func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
 		"donors": func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}

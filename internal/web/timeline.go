@@ -140,6 +140,7 @@ var entryWords = map[journey.Kind]string{
 	journey.SignResults: "Results signed", journey.RecordReview: "Review recorded", journey.WaiveRequirement: "Requirement waived",
 	journey.PresentToCommittee: "Presented to the committee", journey.RecordDecision: "Decision recorded",
 	journey.Schedule: "Day of the operation set", journey.CancelOperation: "Operation cancelled",
+	journey.RecordRecipient: "Recipient's blood group recorded", journey.ConfirmVerification: "Verification of the planned operation",
 	journey.ConfirmLastCheck: "Last check", journey.ResolveLastCheck: "Mismatch of the last check resolved",
 	journey.BeginOperation: "Operation began", journey.RecordOperation: "Operation recorded",
 	journey.CompleteRecovery: "Recovery completed", journey.RecordVisit: "Follow-up visit recorded", journey.RecordContact: "Contact recorded", journey.Close: "Journey closed",
@@ -283,13 +284,24 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body command.Schedule
 		read(e, &body)
 		add("Planned day", dayWord(event.On))
-		words("Note", "note", body.Note)
-	case journey.ConfirmLastCheck:
-		if len(event.Mismatches) == 0 {
-			add("Outcome", "Every line agrees")
-		} else {
-			add("Outcome", "Mismatch: "+strings.ReplaceAll(strings.Join(event.Mismatches, ", "), "-", " "))
+		add("Approach", known(approachWords, event.Approach))
+		add("Side booked", side)
+		for _, member := range body.Team {
+			add(known(partWords, member.Part), personWord(people, member.Account))
 		}
+		words("Note", "note", body.Note)
+	case journey.RecordRecipient:
+		var body command.RecordRecipient
+		read(e, &body)
+		words("Recipient", "recipient", body.Recipient)
+		groups := make([]string, len(body.Samples))
+		for i, sample := range body.Samples {
+			groups[i] = sample.Group
+		}
+		words("Groups of the samples", "samples", strings.Join(groups, ", "))
+		words("Reason", "reason", body.Reason)
+	case journey.ConfirmVerification, journey.ConfirmLastCheck:
+		add("Outcome", checkedLines(event.Mismatches, e))
 	case journey.RecordOperation:
 		var body command.RecordOperation
 		read(e, &body)
@@ -319,7 +331,17 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		for _, d := range event.Fired {
 			add(dayWord(lastDay(d)), deadlineWord(p, d.Kind, d.Subject))
 		}
-	case journey.Decline, journey.CancelOperation:
+		add("Lacking for that day", titlesOf(p, event.Outstanding))
+	case journey.CancelOperation:
+		var body command.CancelOperation
+		read(e, &body)
+		words("Kind of reason", "cause", known(causeWords, body.Cause))
+		words("Reason", "reason", body.Reason)
+		add("The candidate was told", strings.TrimSpace(lower(known(toldWords, body.Told))+" "+dayWord(body.ToldOn)))
+		if body.Counselling {
+			add("Counselling", "offered")
+		}
+	case journey.Decline:
 		var body command.Reasoned
 		read(e, &body)
 		words("Reason", "reason", body.Reason)

@@ -77,6 +77,9 @@ var readers = []journey.Role{
 // writers lists the roles that give commands.
 var writers = []journey.Role{journey.Coordinator, journey.Clinician, journey.Advocate, journey.CommitteeRole}
 
+// checkers lists the roles that read the lines of a check back.
+var checkers = []journey.Role{journey.Coordinator, journey.Clinician}
+
 const (
 	pathBoard     = "/"
 	pathSignIn    = "/sign-in"
@@ -87,6 +90,7 @@ const (
 	pathAsset     = "/assets/:name"
 	pathProtocols = "/protocols"
 	pathFollowUp  = "/follow-up"
+	pathCheck     = "/candidates/:id/checks/:check"
 )
 
 func (s *server) routes() []route {
@@ -103,6 +107,7 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
 		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},
+		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
 	}

@@ -133,6 +133,13 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 		return "Re-review is due"
 	case journey.ApprovalLapses:
 		return "Approval lapses"
+	case journey.NewDateDue:
+		return "A new day of operation, or a hold, is due"
+	case journey.Readiness:
+		if subject == "0" {
+			return "Readiness on the day of the operation"
+		}
+		return "Readiness " + subject + " days before the operation"
 	case journey.VisitOpens:
 		return "Visit opens: " + visitTitle(p, subject)
 	case journey.ContactDue:
@@ -152,7 +159,7 @@ func lastDay(d journey.Deadline) journey.Date {
 		return d.On
 	}
 	switch d.Kind {
-	case journey.DeferralReviewDue, journey.VisitOpens, journey.ContactDue:
+	case journey.DeferralReviewDue, journey.VisitOpens, journey.Readiness, journey.ContactDue:
 		return d.On
 	default:
 		return d.On.AddDays(-1)
@@ -256,6 +263,14 @@ func mark(class, shape, word string) template.HTML {
 	return template.HTML(fmt.Sprintf( //nolint:gosec // every part is escaped or one of ours
 		`<span class="mark %s"><svg class="shape" viewBox="0 0 12 12" aria-hidden="true" focusable="false">%s</svg>%s</span>`,
 		html.EscapeString(class), shapes[shape], html.EscapeString(word)))
+}
+
+// agreementMark shows whether a line of a check agrees.
+func agreementMark(agrees bool) template.HTML {
+	if agrees {
+		return mark("band-meets", "tick", "Agrees")
+	}
+	return mark("band-excludes", "cross", "Does not agree")
 }
 
 // bandMark shows a band as a shape and a word.

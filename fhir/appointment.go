@@ -1,0 +1,87 @@
+package fhir
+
+import (
+	"slices"
+	"time"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/activities"
+	"candidacy/internal/journey"
+	"candidacy/internal/record"
+)
+
+// appointments publishes the planned operation and the follow-up visits. One
+// that is given up is cancelled, by whatever cause and without it: a reader must
+// not learn whether the candidate, the programme or a result was behind it.
+func appointments(s activities.Snapshot) ([]record.Resource, error) {
+	var list []record.Resource
+	add := func(a r4.Appointment) error {
+		var x index
+		x.code("status", systemAppointmentStatus, a.Status.Code())
+		x.date("date", a.Start)
+		r, err := publish(typeAppointment, value(a.Id), "", a, x)
+		list = append(list, r)
+		return err
+	}
+	if a, ok := operationAppointment(s); ok {
+		if err := add(a); err != nil {
+			return nil, err
+		}
+	}
+	for _, v := range s.State.Visits {
+		if err := add(visitAppointment(s, v)); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}
+
+func newAppointment(s activities.Snapshot, suffix, title string) r4.Appointment {
+	id := resourceID(s.Candidate, suffix)
+	who := reference(typePatient, s.Candidate)
+	return r4.Appointment{
+		Id: &id, Status: r4.AppointmentStatusProposed, Description: optional(title),
+		Participant: []r4.AppointmentParticipant{{Actor: &who, Status: r4.ParticipationStatusNeedsAction}},
+	}
+}
+
+// takes makes the appointment one of the whole day: the hour is not known here,
+// and a booked appointment needs a beginning and an end.
+func takes(a *r4.Appointment, status r4.AppointmentStatus, day journey.Date, zone *time.Location) {
+	start := day.Start(zone).Format(time.RFC3339)
+	end := day.AddDays(1).Start(zone).Format(time.RFC3339)
+	a.Status, a.Start, a.End = status, &start, &end
+	a.Participant[0].Status = r4.ParticipationStatusAccepted
+}
+
+// operationAppointment reports false while no operation was ever planned.
+func operationAppointment(s activities.Snapshot) (r4.Appointment, bool) {
+	a := newAppointment(s, "appointment-operation", "Donor operation, the whole day")
+	known := func(r record.Resource) bool { return r.Type == typeAppointment && r.ID == value(a.Id) }
+	switch {
+	case s.State.Operated != "":
+		takes(&a, r4.AppointmentStatusFulfilled, s.State.Operated, s.Protocol.Zone())
+	case s.State.Planned != "":
+		takes(&a, r4.AppointmentStatusBooked, s.State.Planned, s.Protocol.Zone())
+	case slices.ContainsFunc(s.Previous, known):
+		a.Status = r4.AppointmentStatusCancelled
+		a.Participant[0].Status = r4.ParticipationStatusDeclined
+	default:
+		return a, false
+	}
+	return a, true
+}
+
+func visitAppointment(s activities.Snapshot, v journey.Visit) r4.Appointment {
+	a := newAppointment(s, "appointment-"+v.ID, s.Protocol.VisitTitle(v.ID))
+	switch v.Status {
+	case journey.VisitDone, journey.VisitDoneLate:
+		takes(&a, r4.AppointmentStatusFulfilled, v.On, s.Protocol.Zone())
+	case journey.VisitNotReached, journey.VisitMissed:
+		a.Status = r4.AppointmentStatusCancelled
+	default:
+		a.RequestedPeriod = []r4.Period{{Start: optional(string(v.Opens)), End: optional(string(v.Closes))}}
+	}
+	return a
+}
