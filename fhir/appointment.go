@@ -74,13 +74,7 @@ func operationAppointment(s activities.Snapshot) (r4.Appointment, bool) {
 }
 
 func visitAppointment(s activities.Snapshot, v journey.Visit) r4.Appointment {
-	title := v.ID
-	for _, rule := range s.Protocol.Visits {
-		if rule.ID == v.ID {
-			title = rule.Title
-		}
-	}
-	a := newAppointment(s, "appointment-"+v.ID, title)
+	a := newAppointment(s, "appointment-"+v.ID, s.Protocol.VisitTitle(v.ID))
 	switch v.Status {
 	case journey.VisitDone, journey.VisitDoneLate:
 		takes(&a, r4.AppointmentStatusFulfilled, v.On, s.Protocol.Zone())

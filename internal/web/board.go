@@ -109,6 +109,8 @@ type boardRow struct {
 
 	// Clocks are events that are still to be reported, the nearest limit first.
 	Clocks []clockModel
+	// Told says that they are among the needs.
+	Told bool
 
 	overdue journey.Date
 	due     journey.Date
@@ -326,6 +328,8 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 		Count: len(st.Outstanding), Outstanding: st.Outstanding[:min(2, len(st.Outstanding))], Expiring: st.Expiring,
 		Clocks: st.Clocks, overdue: st.OverdueSince, due: "9999-12-31",
 	}
+	// What the viewer has to report is among what waits for them.
+	row.Told = slices.ContainsFunc(st.Needs, reports)
 	row.More = row.Count - len(row.Outstanding)
 	if st.Assessed {
 		row.Band = bandMark(c.WorstBand, false)

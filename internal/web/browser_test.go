@@ -369,6 +369,7 @@ func TestBrowser(t *testing.T) {
 	s.basis()
 
 	gone, held := cohort(w)
+	donor := w.donor()
 	w.give("cora", id, journey.Schedule, &command.Schedule{Date: "2027-02-12"})
 	s.signIn("cora")
 	s.open("/")
@@ -407,6 +408,13 @@ func TestBrowser(t *testing.T) {
 			s.check("candidate-scheduled-" + username)
 		}
 	}
+	s.signIn("cora")
+	s.open("/reports")
+	s.check("reports")
+	s.narrow("reports")
+	s.open("/candidates/" + donor)
+	s.check("candidate-reports")
+	s.narrow("candidate-reports")
 	s.open("/nowhere")
 	s.check("error")
 	s.administer(w)

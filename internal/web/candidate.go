@@ -60,6 +60,7 @@ type candidateModel struct {
 	Recovery   *recoveryModel
 	Medicines  *medicinesModel
 	Operation  *operationModel
+	MayReport  bool
 	Order      *orderModel
 	Timeline   []entryModel
 	Earlier    []entryModel
@@ -432,7 +433,9 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	if m.Operation, err = operationSection(sc, reader.Results(p, results, entries), people); err != nil {
 		return candidateModel{}, err
 	}
-	m.Needs, m.MoreNeeds = split(stands.Needs, nextNeeds)
+	m.MayReport = slices.ContainsFunc(stands.Needs, reports)
+	// What has to be reported stands above them.
+	m.Needs, m.MoreNeeds = split(slices.DeleteFunc(stands.Needs, reports), nextNeeds)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.addForms(sc, try)
 	return m, nil

@@ -35,7 +35,7 @@ type visitModel struct {
 	Title, Window, Target string
 	Status                string
 	Detail                []string
-	Late                  bool
+	Late, Ahead           bool
 	// Due is the contact that waits for an attempt.
 	Due      string
 	Forms    []formModel
@@ -141,7 +141,11 @@ func visitOf(p *protocol.Protocol, v followup.Visit) visitModel {
 	if due := followup.Due(p, v.Visit); due != nil {
 		m.Due = due.Title + ", since " + dayWord(due.On)
 	}
+	m.Ahead = v.Status == journey.VisitAhead
 	for _, f := range v.Forms {
+		if m.Ahead {
+			break // nobody can have answered yet
+		}
 		form := formModel{Title: known(setWords, f.Set), Of: len(f.Items), Excused: f.Excused}
 		for _, item := range f.Items {
 			if item.On == "" {
@@ -192,7 +196,10 @@ func kidneyOf(p *protocol.Protocol, k followup.Kidney, operated journey.Date) *k
 	} else if k.Unexpected != "" {
 		m.Expected = "What is expected can't be said: " + k.Unexpected + "."
 	}
-	for _, f := range k.Flags {
+	// What asks for something stands on top.
+	order := map[journey.Band]int{journey.Discussion: 0, journey.CannotDecide: 1, journey.Meets: 2}
+	flags := slices.SortedStableFunc(slices.Values(k.Flags), func(a, b protocol.Flag) int { return order[a.Band] - order[b.Band] })
+	for _, f := range flags {
 		flag := afterFlag{
 			ID: f.ID, Title: f.Title, Mark: bandMark(f.Band, false), Value: strings.TrimSpace(f.Shown + " " + unitWord(f.Unit)), Rule: ruleWord(f),
 			When: dayWord(f.Date), Reason: f.Reason, Source: f.Source, Near: f.Near, Notes: f.Warnings, Inputs: inputs(p, f.Inputs),
@@ -296,9 +303,9 @@ func (s *server) followUps(c echo.Context) error {
 		}
 	}
 	m.Shows = []showCount{
-		{Title: "visits are open", Hint: "The window has opened and the visit is not recorded.", Count: len(m.Due), Link: "#due"},
-		{Title: "visits are late", Hint: "The target has passed, and the visit or a form is missing.", Count: len(m.Late), Link: "#late"},
-		{Title: "donors are lost", Hint: "Without contact for the number of visits that the protocol names.", Count: len(m.Lost), Link: "#lost"},
+		{Title: counted(len(m.Due), "visit is open", "visits are open"), Hint: "The window has opened and the visit is not recorded.", Count: len(m.Due), Link: "#due"},
+		{Title: counted(len(m.Late), "visit is late", "visits are late"), Hint: "The target has passed, and the visit or a form is missing.", Count: len(m.Late), Link: "#late"},
+		{Title: counted(len(m.Lost), "donor is lost", "donors are lost"), Hint: "Without contact for the number of visits that the protocol names.", Count: len(m.Lost), Link: "#lost"},
 	}
 	for _, list := range []*[]donorRow{&m.Due, &m.Late, &m.Lost} {
 		slices.SortStableFunc(*list, func(a, b donorRow) int { return strings.Compare(string(a.closes), string(b.closes)) })
@@ -307,6 +314,13 @@ func (s *server) followUps(c echo.Context) error {
 		}
 	}
 	return s.render(c, http.StatusOK, "followup", page{Title: "Follow-up", Body: m})
+}
+
+func counted(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
 }
 
 func (m *programmeModel) add(v *viewer, p *protocol.Protocol, c record.Candidate, d followup.Donor, today journey.Date) {
@@ -374,6 +388,8 @@ func measureOf(m followup.Measure) measureModel {
 		row.Forecast = "Reached"
 	case !f.Possible:
 		row.Forecast = "Not reached, whatever the windows now known bring"
+	case f.Needed == 0:
+		row.Forecast = fmt.Sprintf("Reached on %s with what is on record", dayWord(f.By))
 	default:
 		row.Forecast = fmt.Sprintf("%s by %s to reach %s", plural(f.Needed, "more complete form"), dayWord(f.By), row.Threshold)
 	}

@@ -111,6 +111,9 @@ func clocks(p *protocol.Protocol, v *viewer, s journey.State) []clockModel {
 	return list
 }
 
+// reports says of a need that it is to report an event.
+func reports(n need) bool { return n.Kind == journey.CloseReport }
+
 func reportNeeds(p *protocol.Protocol, v *viewer, s journey.State, add adder) {
 	for _, r := range s.OpenReports() {
 		left, _ := leftToReport(r, v.now)

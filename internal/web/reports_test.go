@@ -6,7 +6,35 @@ import (
 	"time"
 
 	"candidacy/internal/journey"
+	"candidacy/internal/record"
 )
+
+// donor puts a donor on record with one event to report, one overdue and one that
+// was reported late.
+func (w *world) donor() string {
+	w.t.Helper()
+	id := w.refer("Sanna", "Virtakallio", "1984-08-17", "female", "WEB-0077", "")
+	found, err := w.store.Candidate(w.t.Context(), id)
+	must(w.t, err)
+	now := w.clock.now()
+	c := journey.Command{ID: "donor", Candidate: id, Kind: journey.Hold, Actor: "cora", Role: journey.Coordinator, At: now, Today: journey.DateOf(now, w.protocol.Zone())}
+	_, err = w.store.Append(w.t.Context(), id, c.ID, func(*record.Tx) (record.Draft, error) {
+		s := found.State
+		s.Seq++
+		s.Stage, s.Outcome, s.Operated = journey.FollowUp, journey.Removed, c.Today.AddDays(-60)
+		for i, hours := range []int{20, 75, 400} {
+			aware := now.Add(-time.Duration(hours) * time.Hour)
+			s.Reports = append(s.Reports, journey.Report{
+				ID: "report-" + string(rune('1'+i)), Happened: journey.DateOf(aware, w.protocol.Zone()), By: "cora", KnownTo: "emergency", Raised: journey.InstantOf(aware),
+				Clock: journey.Clock{Event: "donor-infection", Aware: journey.InstantOf(aware), Limit: journey.InstantOf(aware).AddHours(72)},
+			})
+		}
+		s.Reports[2].Reported, s.Reports[2].Closer = journey.InstantOf(now), "clem"
+		return record.Draft{Event: journey.Event{Command: c, Seq: s.Seq}, State: s, Flags: found.Flags}, nil
+	})
+	must(w.t, err)
+	return id
+}
 
 // reportPages records what has to be reported of a donor on 9 October 2026, lets
 // its clock pass, and reports it.
@@ -32,12 +60,13 @@ func reportPages(t *testing.T, w *world, id string, post func(string, int, journ
 	post("clem", 303, journey.ReportEvent, event(append(moment("aware", "2026-10-09", "08:00"), "note", "Told by the ward sister.")...)...)
 	post("clem", 409, journey.ReportEvent, event(moment("aware", "2026-10-09", "08:00")...)...).has(t, "retract it first")
 	page := w.as("cora").get("/candidates/" + id)
-	page.has(t, "To be reported", "Dialysis of the donor, 70 hours left, until 12 Oct 2026, 08:00", "Report it: Dialysis of the donor, 70 hours left",
+	page.has(t, "To be reported", "Dialysis of the donor, 70 hours left, until 12 Oct 2026, 08:00", `href="#close-report"`,
 		"The ward, 9 Oct 2026, 08:00", "Clement Oduya, 9 Oct 2026, 10:00", "Told by the ward sister.", "Report is due: Dialysis of the donor, by 12 Oct 2026, 08:00")
 	page = w.as("audi").get("/candidates/" + id)
 	page.has(t, "Dialysis of the donor, 70 hours left")
 	page.lacks(t, "Told by the ward sister.")
-	w.as("clem").get("/").has(t, "To be reported:", "70 hours left")
+	w.as("clem").get("/").has(t, "You: Report it: Dialysis of the donor, 70 hours left")
+	w.as("comm").get("/").has(t, "To be reported:", "70 hours left")
 	w.as("cora").get("/reports").has(t, "1 to be reported", "Open, 70 hours left", "Fjellgren", "The ward, 9 Oct 2026, 08:00")
 	page = w.as("audi").get("/reports")
 	page.has(t, "1 to be reported")
