@@ -87,6 +87,10 @@ func TestTemplates(t *testing.T) {
 			People: &peopleModel{Title: "t", Rows: []donorRow{{Identifier: "i", Note: "n", Past: true}}, More: 1},
 			Due:    []donorRow{{}}, Late: []donorRow{{}}, Lost: []donorRow{{}}, More: 1,
 		}},
+		"measures": {measuresModel{}, measuresModel{
+			From: "a", Until: "b", FollowUp: "/", People: &measuredPeople{Title: "t", More: 1, Back: "/", Rows: []measuredRow{{}, {Value: "v"}}},
+			Groups: []measureGroup{{ID: "flow", Title: "t", Rows: []measureRow{{Share: "1 %", Picture: "p", Are: numberLink{N: 1}}, {Spread: "s", Timed: true}, {}}}},
+		}},
 		"protocols": {protocolsModel{}, protocolsModel{
 			Versions: []versionModel{{Version: "1", Digest: "d", Approved: "a", Effective: "e", Stored: "s", Current: true, Open: 1, Link: "/", Chosen: true}, {}},
 			Move: &moveModel{

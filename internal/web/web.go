@@ -16,6 +16,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/api"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
@@ -94,6 +95,7 @@ const (
 	pathCheck     = "/candidates/:id/checks/:check"
 	pathReports   = "/reports"
 	pathFollowUp  = "/follow-up"
+	pathMeasures  = "/measures"
 )
 
 func (s *server) routes() []route {
@@ -115,6 +117,7 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
 		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
 		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},
+		{method: http.MethodGet, path: pathMeasures, roles: api.Measured(), handler: s.measures},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
 		{method: http.MethodGet, path: pathNotices, roles: noticeReaders, handler: s.notices},
 		{method: http.MethodPost, path: pathNotices, roles: coordinator, handler: s.changeNotices},
