@@ -80,7 +80,7 @@ func TestRevokeAccount(t *testing.T) {
 	}
 	listed := func(state string) {
 		t.Helper()
-		if out, want := mustRun(t, "account", "list", "--data", data), id+"\tmaren\tcoordinator\tmaren\t"+state+"\n"; out != want {
+		if out, want := mustRun(t, "account", "list", "--data", data), id+"\tmaren\tcoordinator\tmaren\t"+state+"\t\n"; out != want {
 			t.Errorf("the list is %q, want %q", out, want)
 		}
 	}

@@ -37,6 +37,7 @@ func TestRoles(t *testing.T) {
 		{call{method: "GET", path: "/api/follow-up"}, reading, 200},
 		{call{method: "POST", path: "/api/candidates/" + id + "/results", body: "?"}, []string{"coordinator", "clinician"}, 400},
 		{call{method: "GET", path: "/api/reports"}, reading, 200},
+		{call{method: "GET", path: "/api/measures"}, []string{"coordinator", "clinician", "committee", "auditor"}, 200},
 		{call{method: "POST", path: "/api/intake", body: "?"}, []string{"coordinator", "clinician"}, 400},
 		{call{method: "POST", path: commandPath(id, "nonsense"), body: "?"}, append(slices.Clone(reading), "administrator"), 404},
 	}

@@ -157,7 +157,7 @@ func choices(t reflect.Type) []any {
 	return nil
 }
 
-// named are the choices of fields whose Go type is plain text, by YAML name.
+// named are the choices of fields whose Go type does not tell them, by YAML name.
 func named(name string) []any {
 	var out []any
 	switch name {
@@ -165,6 +165,10 @@ func named(name string) []any {
 		for _, f := range body.SurfaceAreaFormulas() {
 			out = append(out, f)
 		}
+	case "operation":
+		out = []any{journey.StoppedNotRemoved}
+	case "fate":
+		out = []any{journey.FateNotImplanted, journey.FateImplantedOther}
 	case "plasma_clearance":
 		out = []any{SlopeIntercept, TwoCompartment}
 	case "plasma_clearance_correction":
