@@ -14,7 +14,7 @@ import (
 // roles, a narrow screen, and twice the size.
 func TestBrowserFollowUp(t *testing.T) {
 	program := chromium(t)
-	w := newWorldOn(t, protocoltest.FollowUp(), func(d *Deps) { d.Demo = true })
+	w := newWorldOf(t, protocoltest.FollowUp(), func(d *Deps) { d.Demo = true })
 	id := halfYear(t, w)
 	w.day("2027-04-20")
 	w.give("cora", id, journey.RecordContact, &command.RecordContact{Visit: "month-6", Channel: "call", Outcome: journey.NoAnswer})

@@ -36,7 +36,7 @@ func halfYear(t *testing.T, w *world) string {
 // TestFollowUp takes a donor through half a year on the pages: contacts, forms,
 // flags, a window that closes, and the page of the programme.
 func TestFollowUp(t *testing.T) {
-	w := newWorldOn(t, protocoltest.FollowUp(), nil)
+	w := newWorldOf(t, protocoltest.FollowUp(), nil)
 	id := halfYear(t, w)
 
 	w.day("2027-03-20")

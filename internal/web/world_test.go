@@ -97,11 +97,6 @@ func newWorld(t *testing.T, change func(*Deps)) *world {
 // newWorldOf is a world with a protocol of its own.
 func newWorldOf(t *testing.T, p *protocol.Protocol, change func(*Deps)) *world {
 	t.Helper()
-	return newWorldOn(t, protocoltest.Brief(), change)
-}
-
-func newWorldOn(t *testing.T, p *protocol.Protocol, change func(*Deps)) *world {
-	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	w := &world{
