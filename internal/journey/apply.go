@@ -111,6 +111,8 @@ func Apply(rules Rules, s State, e Event) State {
 		s.forgetPlan()
 		s.enter(Declined, e.Today)
 	case Hold:
+		// That answers a cancellation.
+		s.Cancelled = ""
 		s.Resume = s.Stage
 		if s.Stage == Scheduled {
 			s.unschedule()
@@ -256,7 +258,7 @@ func (s *State) lapse(on Date) {
 	if s.Decision == nil || s.Decision.Outcome != Approve || !s.Stage.BeforeOperation() {
 		return
 	}
-	s.Decision = nil
+	s.Decision, s.Cancelled = nil, ""
 	s.unschedule()
 	switch s.Stage {
 	case Approved, Scheduled:

@@ -252,7 +252,7 @@ func (s *State) visit(rules Rules, e Event) {
 		}
 	}
 	switch {
-	case e.ReasonCode == ReasonDied:
+	case e.ReasonCode == ReasonDied && !s.deathReported():
 		s.die(day)
 	case e.Outcome == Seen && s.Died != "" && s.Died.Before(day):
 		s.revive(rules, e.Today)
@@ -262,13 +262,13 @@ func (s *State) visit(rules Rules, e Event) {
 }
 
 // revive takes back a death that was recorded by mistake: the windows stand where
-// they would without it.
+// they would without it, also that of the visit it was recorded with.
 func (s *State) revive(rules Rules, today Date) {
 	s.Died = ""
 	for i := range s.Visits {
 		v := &s.Visits[i]
-		if v.Status == VisitNotOwed {
-			v.Status = v.statusOn(today)
+		if v.Status == VisitNotOwed || v.Reason == ReasonDied {
+			v.Status, v.On, v.Reason = v.statusOn(today), "", ""
 			v.passOver(rules, today.AddDays(-1))
 		}
 	}
@@ -284,14 +284,24 @@ func (s *State) contact(rules Rules, e Event) {
 		}
 		on := cmp.Or(e.On, e.Today)
 		v.Contacts = append(slices.Clone(v.Contacts), Contact{On: on, Channel: e.Channel, Outcome: e.Outcome})
-		switch e.Outcome {
-		case ContactRefused:
-			v.Refused = on
-		case Reached:
-			v.Refused = ""
-		}
+		v.Refused = v.refusal()
 	}
 	s.passOver(rules, e.Today)
+}
+
+// refusal is the day on which the donor refused the visit, unless they were
+// reached after it. An attempt may be entered after a later one.
+func (v Visit) refusal() Date {
+	var last Contact
+	for _, c := range v.Contacts {
+		if (c.Outcome == ContactRefused || c.Outcome == Reached) && !c.On.Before(last.On) {
+			last = c
+		}
+	}
+	if last.Outcome != ContactRefused {
+		return ""
+	}
+	return last.On
 }
 
 // findVisit returns the visit that a command names.
@@ -334,7 +344,7 @@ func checkVisit(_ Rules, s State, c Command) *Refusal {
 	switch {
 	case refusal != nil:
 		return refusal
-	case visit.Status == VisitNotOwed && s.deathReported():
+	case (visit.Status == VisitNotOwed || c.Outcome == Seen && s.Died.Before(day)) && s.deathReported():
 		return blocked(c.Kind, []Reason{{"visit-owed", "", visit.ID + " is not owed any more"}})
 	case visit.Seen():
 		return blocked(c.Kind, []Reason{{"visit-done", "", visit.ID + " is already recorded"}})

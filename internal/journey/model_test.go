@@ -49,8 +49,9 @@ func smallRules() journey.Rules {
 		},
 		Timers: journey.Timers{
 			FirstReplyDays: 3, ScreeningDays: 14, EvaluationDays: 60, CommitteeDays: 14, HoldDays: 90,
-			ApprovalMonths: 3, DeferralDays: 100, CoolingOffDays: 5,
+			ApprovalMonths: 3, DeferralDays: 100, CoolingOffDays: 5, NewDateDays: 5,
 		},
+		Readiness: []int{28, 7, 1, 0},
 	}
 }
 

@@ -309,6 +309,7 @@ func (s *State) retract(rules Rules, e Event) {
 		return
 	}
 	s.revive(rules, e.Today)
+	s.extend(rules, e.Today)
 }
 
 // statusOn is the status of a visit that nobody has recorded.

@@ -449,6 +449,7 @@ type expectation struct {
 	aware, started, ended time.Time
 	warn                  []int
 	due                   int
+	death                 bool
 }
 
 func (x expectation) fired(now time.Time) []string {

@@ -29,7 +29,7 @@ type State struct {
 	// Approach is the planned surgical approach.
 	Approach Approach `json:"approach,omitempty"`
 	// Cancelled is the day on which the last planned operation was cancelled,
-	// until there is another plan.
+	// until there is another plan, or a pause, or the approval has lapsed.
 	Cancelled Date `json:"cancelled,omitempty"`
 	// RecipientTyped says that the recipient's blood group is on record.
 	RecipientTyped bool `json:"recipient_typed,omitempty"`
