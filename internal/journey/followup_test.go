@@ -234,6 +234,13 @@ func TestDeath(t *testing.T) {
 		t.Error("the journey is closed before the death is reported")
 	}
 	p.today = "2026-12-01"
+	// The reason why a visit did not take place moves no day of death.
+	p.must(journey.RecordVisit, journey.Coordinator, "c", func(c *journey.Command) {
+		c.Visit, c.Outcome, c.ReasonCode = "month-6", journey.NotReached, journey.ReasonDied
+	})
+	if p.state.Died != "2026-03-20" || len(p.state.Reports) != 1 {
+		t.Errorf("after another entry: died %q with %+v", p.state.Died, p.state.Reports)
+	}
 	year := p.command(journey.RecordVisit, journey.Coordinator, "c")
 	year.Visit, year.Outcome = "year-1", journey.Seen
 	if err := journey.Check(p.rules, p.state, year); err == nil {

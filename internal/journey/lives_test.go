@@ -278,13 +278,13 @@ func (l *life) follow(day string) {
 		switch l.dice.IntN(6) {
 		case 0: // missed
 		case 1:
-			l.later(l.between(closes, closes.AddDate(0, 3, 0)), record(journey.Seen, ""))
+			l.later(l.between(closes, closes.AddDate(0, 6, 0)), record(journey.Seen, ""))
 		case 2:
 			l.later(l.between(opens, closes.Add(-time.Second)), record(journey.NotReached, l.reason()))
 		case 3: // the first and the last second of the window
 			l.later([]time.Time{opens, closes.Add(-time.Second)}[l.dice.IntN(2)], record(journey.Seen, ""))
 		case 4: // entered later, with its own day, or with the reason why there was none
-			at := l.between(closes, closes.AddDate(0, 3, 0))
+			at := l.between(closes, closes.AddDate(0, 6, 0))
 			if l.chance(50) {
 				l.later(at, record(journey.NotReached, l.reason()))
 			} else {
@@ -402,7 +402,7 @@ func (l *life) happens(event string) {
 }
 
 // perhapsEnd reports an event to the authority some time later, or takes it back,
-// a mistaken death within a year.
+// a mistaken death within some years.
 func (l *life) perhapsEnd(x *expectation) {
 	switch dice := l.dice.IntN(10); {
 	case dice < 5:
@@ -416,7 +416,7 @@ func (l *life) perhapsEnd(x *expectation) {
 	case dice < 8:
 		until := l.now.Add(200 * time.Hour)
 		if x.death {
-			until = l.now.AddDate(1, 0, 0)
+			until = l.now.AddDate(1+l.dice.IntN(3), 0, 0)
 		}
 		l.later(l.between(l.now, until), func() {
 			if l.over {

@@ -36,7 +36,7 @@ func smallRules() journey.Rules {
 			{ID: "year-1", AfterMonths: 12, OpensBefore: 60, ClosesAfter: 60},
 			{ID: "yearly", AfterMonths: 24, OpensBefore: 91, ClosesAfter: 91, RepeatsEvery: 12},
 		},
-		Ladder: []journey.LadderStep{{ID: "letter", Days: -60}, {ID: "call", Days: 0}, {ID: "doctor", Days: 30}, {ID: "after-the-window", Days: 75}},
+		Ladder: []journey.LadderStep{{ID: "letter", Days: -60}, {ID: "call", Days: 0}, {ID: "doctor", Days: 30}, {ID: "after-the-window", Days: 61}},
 		Lost:   journey.LostRule{Visits: 2, Contact: []journey.Outcome{journey.Reached, journey.ContactRefused}},
 		Quorum: []string{"nephrologist", "surgeon"},
 		Reports: []journey.ReportRule{

@@ -79,7 +79,7 @@ func policyVisits(operated string) []*owed {
 		target := walk.Plus(walk.Plus(operated, months, 0), 0, days)
 		v := &owed{id: id, opens: walk.Plus(target, 0, -before), target: target, last: walk.Plus(target, 0, after), status: journey.VisitAhead}
 		v.ladder = map[string]string{}
-		for step, n := range map[string]int{"letter": -60, "call": 0, "doctor": 30, "after-the-window": 75} {
+		for step, n := range map[string]int{"letter": -60, "call": 0, "doctor": 30, "after-the-window": 61} {
 			// Recovery has no ladder, and a window that has closed is missed.
 			if on := walk.Plus(target, 0, n); id != "week-1" && on <= v.last {
 				v.ladder[on] = step

@@ -127,4 +127,18 @@ func TestReadiness(t *testing.T) {
 	if len(events) != 1 || events[0].Fired[0] != (Deadline{Kind: NewDateDue, On: "2028-03-04"}) {
 		t.Errorf("after a cancellation: %+v", events)
 	}
+	// Nobody waits for another day of an approval that has lapsed, nor after a hold.
+	cancelled.Decision = &Decision{Outcome: Approve, Expires: "2028-02-27"}
+	lapsed := Apply(rules, cancelled, Event{Command: Command{Kind: Elapse, Today: "2028-02-28"}, Fired: []Deadline{{Kind: ApprovalLapses, On: "2028-02-28"}}})
+	held := Apply(rules, cancelled, Event{Command: Command{Kind: Hold, Today: "2028-02-28"}})
+	for name, s := range map[string]State{
+		"approved again": Apply(rules, lapsed, Event{Command: Command{Kind: RecordDecision, Today: "2028-04-01", Outcome: Approve}}),
+		"resumed":        Apply(rules, held, Event{Command: Command{Kind: Resume, Today: "2028-04-01"}}),
+	} {
+		for _, d := range Deadlines(rules, s) {
+			if s.Stage != Approved || d.Kind == NewDateDue {
+				t.Errorf("%s: in %s with %+v", name, s.Stage, d)
+			}
+		}
+	}
 }
