@@ -125,7 +125,7 @@ func recordFields() []field {
 		part("stop", "If it was stopped without removing a kidney"),
 		yesNo("stop.anaesthesia", "Anaesthesia had been given", "A stop after it is a reportable event."),
 		timed("stop.at", "Stopped at"), choice("stop.reason", "Why it was stopped", "", command.StopReasons), words("stop.note", "About the stop"),
-		words("note", "Note"),
+		part("words", "In words"), words("note", "Note"),
 	}
 }
 
