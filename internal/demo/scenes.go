@@ -582,9 +582,23 @@ func (s *script) recover(ctx context.Context) error {
 	return nil
 }
 
+// visit sees the donor, and answers the clinical form but for one of them.
 func (s *script) visit(ctx context.Context, id string) error {
+	chart, _, err := s.chart(ctx)
+	if err != nil {
+		return err
+	}
+	visits := s.dispatcher.Current.Visits
+	if i := slices.IndexFunc(visits, func(v protocol.Visit) bool { return v.ID == id }); i >= 0 && s.person.ID != unanswered {
+		if err := s.report(ctx, chart.Form(visits[i], s.at.Add(-10*time.Minute))); err != nil {
+			return err
+		}
+	}
 	return s.give(ctx, coordinator, journey.Coordinator, journey.RecordVisit, &command.RecordVisit{Visit: id, Outcome: journey.Seen})
 }
+
+// unanswered is the donor whose forms wait.
+const unanswered = "c04"
 
 func (s *script) close(ctx context.Context) error {
 	s.on(s.base, 9, 0)

@@ -50,7 +50,7 @@ var quantities = map[string]quantity{
 var affirmed = []string{
 	"identity-document-seen", "finding-measured-gfr-available", "pair-blood-compatible", "legal-permission-given", "interpreter-independent",
 	"support-person-named", "teach-back-complete", "finance-counselled", "payer-letter-received", "insurance-covered",
-	"insurance-difficulty-told", "primary-care-named", "tobacco-free-4-weeks",
+	"insurance-difficulty-told", "primary-care-named", "tobacco-free-4-weeks", "followup-alive", "followup-primary-care",
 }
 
 // organs are questions whose answer follows from the sex of an invented person.
@@ -131,6 +131,21 @@ func (c *Chart) Answer(requirement string, at time.Time) []command.Result {
 		return nil
 	}
 	return c.Add(c.of(r, at)...)
+}
+
+// Form invents the answers of the clinical form of a follow-up visit, as given at
+// an instant.
+func (c *Chart) Form(visit protocol.Visit, at time.Time) []command.Result {
+	var results []command.Result
+	for _, item := range visit.Clinical {
+		for _, code := range item {
+			if made := c.result(code, at); len(made) > 0 {
+				results = append(results, made...)
+				break
+			}
+		}
+	}
+	return c.Add(results...)
 }
 
 // satisfied reports whether results on record are enough today, or on the day of
