@@ -66,17 +66,23 @@ func (m *mailFlags) server(publicURL string) (*notify.SMTP, error) {
 // practice: nobody waits for an e-mail by the second.
 const lookEvery = 30 * time.Second
 
+// lastMessage is how long the message under way is waited for when the program
+// stops; common practice.
+const lastMessage = 10 * time.Second
+
 // sendNotices sends notices until it is stopped; stop waits for the one that is
 // being sent.
 func sendNotices(ctx context.Context, sys *system.System, server *notify.SMTP, publicURL string, log *slog.Logger) (stop func()) {
 	if server == nil {
 		return func() {}
 	}
+	quit := make(chan struct{})
 	n := &notify.Notifier{
 		Store: sys.Store, Protocols: sys.Protocols, Sender: server, BaseURL: strings.TrimRight(publicURL, "/"), Domain: server.Domain(),
-		Policy: notify.DefaultPolicy, Now: time.Now, Jitter: rand.Float64, Log: log,
+		Policy: notify.DefaultPolicy, Now: time.Now, Jitter: rand.Float64, Log: log, Quit: quit,
 	}
-	ctx, cancel := context.WithCancel(ctx)
+	// A signal ends the context; the message under way may still be finished.
+	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	ticker := time.NewTicker(lookEvery)
 	done := make(chan struct{})
 	go func() {
@@ -84,8 +90,11 @@ func sendNotices(ctx context.Context, sys *system.System, server *notify.SMTP, p
 		n.Run(ctx, ticker.C)
 	}()
 	return func() {
-		cancel()
+		close(quit)
+		patience := time.AfterFunc(lastMessage, cancel)
 		<-done
+		patience.Stop()
+		cancel()
 		ticker.Stop()
 	}
 }

@@ -111,14 +111,30 @@ type Notifier struct {
 	// Jitter is a number of chance from 0 to 1.
 	Jitter func() float64
 	Log    *slog.Logger
+	// Quit, once closed, lets the message under way finish and begins no other. It
+	// may be nil.
+	Quit <-chan struct{}
 }
 
-// Run sends what is due each time it is told to, until the context ends.
+// errQuit says that no further message is begun.
+var errQuit = errors.New("no further message is begun")
+
+func (n *Notifier) quitting() bool {
+	select {
+	case <-n.Quit:
+		return true
+	default:
+		return false
+	}
+}
+
+// Run sends what is due each time it is told to, until it quits or the context
+// ends, which breaks off the message under way.
 func (n *Notifier) Run(ctx context.Context, tick <-chan time.Time) {
 	for {
 		for {
 			done, err := n.Once(ctx)
-			if err != nil && ctx.Err() == nil {
+			if err != nil && ctx.Err() == nil && !errors.Is(err, errQuit) {
 				n.Log.Error("notices", "error", err)
 			}
 			if err != nil || done == 0 {
@@ -127,6 +143,8 @@ func (n *Notifier) Run(ctx context.Context, tick <-chan time.Time) {
 		}
 		select {
 		case <-ctx.Done():
+			return
+		case <-n.Quit:
 			return
 		case <-tick:
 		}
@@ -241,6 +259,9 @@ func (p *pass) send(ctx context.Context, notice record.Notice, to []recipient, s
 			}
 			if err := ctx.Err(); err != nil {
 				return nil, err
+			}
+			if p.quitting() {
+				return nil, errQuit
 			}
 			err := p.Sender.Send(ctx, Message{
 				ID: messageID(notice.ID, r.id, p.Domain), To: r.email, Subject: subject, Body: body, Date: p.Now(),

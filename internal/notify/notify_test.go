@@ -514,6 +514,39 @@ func TestKilledBetween(t *testing.T) {
 	}
 }
 
+// quitting is told to stop while it hands a message over.
+type quitting struct {
+	notify.Sender
+	quit chan struct{}
+}
+
+func (q quitting) Send(ctx context.Context, m notify.Message) error {
+	close(q.quit)
+	return q.Sender.Send(ctx, m)
+}
+
+// TestQuitFinishesTheMessage that is under way, notes it, and begins no other.
+func TestQuitFinishesTheMessage(t *testing.T) {
+	w := newWorld(t)
+	for _, id := range []string{"cand-a", "cand-b"} {
+		w.refer(id, "given")
+		w.give(id, journey.Elapse, nil, visit)
+	}
+	n, quit := w.notifier(), make(chan struct{})
+	n.Sender, n.Quit = quitting{n.Sender, quit}, quit
+	n.Run(t.Context(), nil)
+	if sent := len(w.mail.messages()); sent != 1 {
+		t.Fatalf("%d messages, want the one under way", sent)
+	}
+	// Nothing is sent twice by whoever comes next.
+	if counts := w.once(w.notifier()); counts[record.NoticeSent] != 2 || len(w.mail.messages()) != 2 {
+		t.Errorf("%v, %d messages", counts, len(w.mail.messages()))
+	}
+	if w.logged.Len() > 0 {
+		t.Errorf("logged %s", w.logged)
+	}
+}
+
 // TestOneOfSeveralFails: the others are not written to again.
 func TestOneOfSeveralFails(t *testing.T) {
 	w := newWorld(t)
