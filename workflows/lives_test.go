@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -85,13 +86,17 @@ func TestLives(t *testing.T) {
 	if testing.Short() {
 		lives = 20
 	}
-	var operated atomic.Int64
+	var operated, complications atomic.Int64
 	t.Run("in", func(t *testing.T) {
 		for seed := range lives {
 			t.Run(fmt.Sprint(seed), func(t *testing.T) {
 				t.Parallel()
-				if relive(t, seed) {
+				removed, complicated := relive(t, seed)
+				if removed {
 					operated.Add(1)
+				}
+				if complicated {
+					complications.Add(1)
 				}
 			})
 		}
@@ -99,6 +104,9 @@ func TestLives(t *testing.T) {
 	// Lives that stop before the operation prove little.
 	if n := operated.Load(); n < int64(lives)*7/10 {
 		t.Errorf("%d of %d lives came to the operation", n, lives)
+	}
+	if complications.Load() == 0 {
+		t.Error("no life has a complication")
 	}
 }
 
@@ -112,8 +120,9 @@ func inZone(t *testing.T, zone string) *protocol.Protocol {
 	return p
 }
 
-// relive plays one life, and reports whether it came to the operation.
-func relive(t *testing.T, seed uint64) bool {
+// relive plays one life, and reports whether it came to the operation and had a
+// complication.
+func relive(t *testing.T, seed uint64) (removed, complicated bool) {
 	t.Helper()
 	dice := rand.New(rand.NewPCG(seed, 5))
 	b := newBenchOn(t, inZone(t, zones[seed%uint64(len(zones))]))
@@ -154,20 +163,13 @@ func relive(t *testing.T, seed uint64) bool {
 	}
 	operated := string(w.Day(walk.OperationDay))
 	recorded := w.At(walk.OperationDay, 5)
-	// What passed of each visit is checked against when it was recorded.
-	windows := map[string][2]time.Time{}
 	if !withdraws {
-		for _, v := range []struct {
-			id                        string
-			months, days, open, close int
-		}{{"week-1", 0, 7, 3, 7}, {"month-6", 6, 0, 60, 60}, {"year-1", 12, 0, 60, 60}, {"year-2", 24, 0, 60, 60}} {
-			target := walk.Plus(walk.Plus(operated, v.months, 0), 0, v.days)
-			opens := walk.Midnight(walk.Plus(target, 0, -v.open), zone)
-			closes := walk.Midnight(walk.Plus(target, 0, v.close+1), zone)
-			windows[v.id] = [2]time.Time{opens, closes}
+		windows := windowsAfter(operated, zone)
+		for _, id := range slices.Sorted(maps.Keys(windows)) {
+			opens, closes := windows[id][0], windows[id][1]
 			if dice.IntN(3) > 0 {
 				give(between(opens, closes.AddDate(0, 1, 0)), journey.RecordVisit, func() command.Body {
-					return &command.RecordVisit{Visit: v.id, Outcome: journey.Seen, Note: walk.Secret}
+					return &command.RecordVisit{Visit: id, Outcome: journey.Seen, Note: walk.Secret}
 				})
 			}
 		}
@@ -175,6 +177,16 @@ func relive(t *testing.T, seed uint64) bool {
 			at := between(recorded.AddDate(0, 0, 1), recorded.AddDate(1, 10, 0))
 			give(at, journey.ReportEvent, func() command.Body { return eventOf("dialysis", b.env.Now()) })
 			give(at.Add(time.Duration(10+dice.IntN(100))*time.Hour), journey.CloseReport, b.firstOpen)
+		}
+		if dice.IntN(2) == 0 {
+			acts = append(acts, act{between(recorded.AddDate(0, 0, 1), recorded.AddDate(0, 3, 0)), func() {
+				w.Add(b.env.Now(), journey.RecordComplication, walk.Surgeon, journey.Clinician, &command.RecordComplication{
+					Complication: command.OtherComplication, Date: journey.DateOf(b.env.Now(), zone), Note: walk.Secret,
+					Treatment: command.Treatment{OtherDrugs: "yes", Intervention: "none"},
+				})
+				steps := w.Steps()
+				b.give(len(steps)-1, steps[len(steps)-1])
+			}})
 		}
 		if seed%4 == 1 {
 			give(between(recorded.AddDate(0, 0, 1), recorded.AddDate(1, 10, 0)), journey.ReportEvent, func() command.Body { return eventOf("death", b.env.Now()) })
@@ -192,7 +204,23 @@ func relive(t *testing.T, seed uint64) bool {
 	}
 	spans[len(spans)-1].until = until
 	b.relive(spans, acts)
-	return b.checkLife(windows, withdraws, operated)
+	return b.checkLife(withdraws)
+}
+
+// windowsAfter are the windows of the brief protocol's visits after an operation:
+// when each opens, and the instant after its last day.
+func windowsAfter(operated string, zone *time.Location) map[string][2]time.Time {
+	windows := map[string][2]time.Time{}
+	for _, v := range []struct {
+		id                        string
+		months, days, open, close int
+	}{{"week-1", 0, 7, 3, 7}, {"month-6", 6, 0, 60, 60}, {"year-1", 12, 0, 60, 60}, {"year-2", 24, 0, 60, 60}} {
+		target := walk.Plus(walk.Plus(operated, v.months, 0), 0, v.days)
+		windows[v.id] = [2]time.Time{
+			walk.Midnight(walk.Plus(target, 0, -v.open), zone), walk.Midnight(walk.Plus(target, 0, v.close+1), zone),
+		}
+	}
+	return windows
 }
 
 func eventOf(event string, at time.Time) command.Body {
@@ -216,7 +244,7 @@ func (b *bench) firstOpen() command.Body {
 
 // checkLife reads the record from its beginning to its end: what was given, in the
 // order of entries, says what should have passed.
-func (b *bench) checkLife(windows map[string][2]time.Time, withdrew bool, operated string) bool {
+func (b *bench) checkLife(withdrew bool) (removed, complicated bool) {
 	b.t.Helper()
 	entries, err := b.store.Entries(context.Background(), b.candidate)
 	if err != nil {
@@ -224,7 +252,9 @@ func (b *bench) checkLife(windows map[string][2]time.Time, withdrew bool, operat
 	}
 	var last time.Time
 	var got []string
-	visited, died, closed, removed := map[string]time.Time{}, time.Time{}, time.Time{}, false
+	// Where the engine was lost over the move back, the operation is a day later.
+	operated := ""
+	visited, died, closed := map[string]time.Time{}, time.Time{}, time.Time{}
 	type clock struct{ aware, ended time.Time }
 	clocks := map[string]*clock{}
 	for _, e := range entries {
@@ -233,8 +263,12 @@ func (b *bench) checkLife(windows map[string][2]time.Time, withdrew bool, operat
 			b.t.Fatal(err)
 		}
 		switch e.Kind {
+		case journey.BeginOperation:
+			operated = string(event.Today)
 		case journey.RecordOperation:
 			removed = true
+		case journey.RecordComplication:
+			complicated = true
 		case journey.RecordVisit:
 			if visited[event.Visit].IsZero() {
 				visited[event.Visit] = e.OccurredAt
@@ -276,10 +310,11 @@ func (b *bench) checkLife(windows map[string][2]time.Time, withdrew bool, operat
 		}
 		want = append(want, fmt.Sprint(kind, " ", subject, " ", at.UTC().Format(time.RFC3339)))
 	}
-	if !removed {
-		// The engine was lost over the day of the operation, and what waited for the
-		// next one was refused: nobody operates on yesterday's check.
-		windows = nil
+	var windows map[string][2]time.Time
+	// Where the engine was lost over the day of the operation, what waited for the
+	// next one was refused: nobody operates on yesterday's check.
+	if removed {
+		windows = windowsAfter(operated, b.protocol.Zone())
 	}
 	for id, w := range windows {
 		expect(journey.VisitOpens, id, w[0], died)
@@ -296,5 +331,5 @@ func (b *bench) checkLife(windows map[string][2]time.Time, withdrew bool, operat
 	if !slices.Equal(got, want) {
 		b.t.Errorf("operated on %s, withdrew %t, died %s: passed\n%v\nwant\n%v", operated, withdrew, died, got, want)
 	}
-	return removed
+	return removed, complicated
 }
