@@ -56,7 +56,11 @@ func (c *commit) check(body *command.LastCheck) error {
 		}
 		read[id] = body.Readings[id]
 	}
-	recipient, err := c.recordedRecipient()
+	entries, err := c.tx.EntriesOf(journey.RecordRecipient)
+	if err != nil {
+		return err
+	}
+	recipient, err := RecipientOf(entries)
 	if err != nil {
 		return err
 	}
@@ -229,19 +233,15 @@ func (r CheckRecord) arteries() string {
 	return strconv.Itoa(int(n))
 }
 
-// recordedRecipient is what was last recorded of the recipient, nothing when that
-// is nothing.
-func (c *commit) recordedRecipient() (command.RecordRecipient, error) {
+// RecipientOf is what a candidate's entries last told of the recipient, nothing
+// when that is nothing.
+func RecipientOf(entries []record.Entry) (command.RecordRecipient, error) {
 	var recipient command.RecordRecipient
-	body, err := c.tx.LatestBody(journey.RecordRecipient)
-	if errors.Is(err, record.ErrNotFound) {
-		return recipient, nil
-	}
-	if err != nil {
-		return recipient, err
-	}
-	if err := json.Unmarshal(body, &recipient); err != nil {
-		return recipient, fmt.Errorf("read what is recorded of the recipient: %w", err)
+	for _, e := range slices.Backward(entries) {
+		if e.Kind == journey.RecordRecipient {
+			err := decode(e, &recipient)
+			return recipient, err
+		}
 	}
 	return recipient, nil
 }

@@ -2,18 +2,17 @@ package api
 
 import (
 	"context"
-	"encoding/json"
 	"net/http"
 	"slices"
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/activities"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/measures"
 	"candidacy/internal/operation"
 	"candidacy/internal/record"
-	"candidacy/internal/recovery"
 )
 
 // measured are the roles that see how the programme does: an advocate stands by
@@ -56,22 +55,16 @@ func Lives(ctx context.Context, store *record.Store, candidates []record.Candida
 		if err != nil {
 			return nil, err
 		}
-		var stays []command.RecordStay
 		for _, e := range entries {
 			event, err := e.Decode()
 			if err != nil {
 				return nil, err
 			}
 			life.Events = append(life.Events, event)
-			if e.Kind == journey.RecordStay {
-				var body command.RecordStay
-				if err := json.Unmarshal(e.Body, &body); err != nil {
-					return nil, err
-				}
-				stays = append(stays, body)
-			}
 		}
-		life.Stay = recovery.Of(stays)
+		if life.Stay, err = activities.StayOf(entries); err != nil {
+			return nil, err
+		}
 		if life.Operation, err = operation.Of(entries); err != nil {
 			return nil, err
 		}

@@ -297,11 +297,7 @@ func (b *Schedule) Check(f *Faults) {
 }
 
 func (f *Faults) approach(field string, approach journey.Approach) {
-	var accepted []string
-	for _, a := range journey.Approaches {
-		accepted = append(accepted, string(a))
-	}
-	f.oneOf(field, string(approach), false, accepted...)
+	f.oneOf(field, string(approach), false, Approaches...)
 }
 
 // Code implements Body.

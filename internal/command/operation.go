@@ -110,17 +110,9 @@ var (
 	KidneyConditions  = []string{KidneyGood, KidneyRepaired, KidneyDiscarded}
 	FlushQualities    = []string{"clear", "patchy", "poor"}
 	BenchFindings     = []string{"none", "extra-artery", "artery-injury", "vein-injury", "ureter-injury", "capsule-tear", "cyst", "atheroma", "other"}
-	Approaches        = approaches()
+	Approaches        = journey.Words(journey.Approaches)
 	StopReasons       = []string{"anaesthesia", "donor-unstable", "bleeding", "organ-injury", "anatomy", "finding", "equipment", "recipient", "other"}
 )
-
-func approaches() []string {
-	list := make([]string, len(journey.Approaches))
-	for i, a := range journey.Approaches {
-		list[i] = string(a)
-	}
-	return list
-}
 
 // instantField is one instant of a record.
 type instantField struct{ name, text string }
@@ -247,11 +239,7 @@ func (b *RecordOperation) checkKidney(f *Faults, at func(string) string, removed
 	if len(k.Bench) > 1 && slices.Contains(k.Bench, "none") {
 		f.Add(at("kidney.bench"), `"none" stands alone`)
 	}
-	fates := make([]string, len(journey.Fates))
-	for i, fate := range journey.Fates {
-		fates[i] = string(fate)
-	}
-	f.oneOf(at("kidney.fate"), string(k.Fate), false, fates...)
+	f.oneOf(at("kidney.fate"), string(k.Fate), false, journey.Words(journey.Fates)...)
 	implanted := k.Fate == journey.FateImplanted || k.Fate == journey.FateImplantedOther
 	switch {
 	case !removed:

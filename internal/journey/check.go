@@ -257,14 +257,6 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	},
 }
 
-func words[T ~string](list []T) []string {
-	texts := make([]string, len(list))
-	for i, word := range list {
-		texts[i] = string(word)
-	}
-	return texts
-}
-
 func validSide(side Side) bool { return side == Left || side == Right }
 
 // find returns the rule of a requirement, and refuses one of other evidence.
@@ -562,7 +554,7 @@ func checkSchedule(rules Rules, s State, c Command) *Refusal {
 	case c.On.Before(c.Today):
 		return invalid("date", "the planned day is in the past")
 	case c.Approach != "" && !slices.Contains(Approaches, c.Approach):
-		return invalid("approach", "not an approach", words(Approaches)...)
+		return invalid("approach", "not an approach", Words(Approaches)...)
 	}
 	reasons := bloodType(s)
 	if c.Side != "" && (s.Decision == nil || c.Side != s.Decision.Side) {

@@ -338,7 +338,7 @@ func checkVisit(_ Rules, s State, c Command) *Refusal {
 		return invalid("outcome", "say how the visit went", string(Seen), string(NotReached))
 	}
 	if c.ReasonCode != "" && (c.Outcome != NotReached || !slices.Contains(VisitReasons, c.ReasonCode)) {
-		return invalid("reason_code", "a reason goes with the outcome not-reached", codes(VisitReasons)...)
+		return invalid("reason_code", "a reason goes with the outcome not-reached", Words(VisitReasons)...)
 	}
 	day, refusal := dayOf(s, c)
 	switch {
@@ -365,10 +365,10 @@ func checkContact(_ Rules, s State, c Command) *Refusal {
 		return refusal
 	}
 	if !slices.Contains(Channels, c.Channel) {
-		return invalid("channel", "say in which way", codes(Channels)...)
+		return invalid("channel", "say in which way", Words(Channels)...)
 	}
 	if !slices.Contains(ContactOutcomes, c.Outcome) {
-		return invalid("outcome", "say what came of it", codes(ContactOutcomes)...)
+		return invalid("outcome", "say what came of it", Words(ContactOutcomes)...)
 	}
 	if _, refusal := dayOf(s, c); refusal != nil {
 		return refusal
@@ -381,12 +381,4 @@ func checkContact(_ Rules, s State, c Command) *Refusal {
 		return blocked(c.Kind, []Reason{{"visit-next", "", s.Visits[i].ID + " comes first"}})
 	}
 	return nil
-}
-
-func codes[T ~string](list []T) []string {
-	words := make([]string, len(list))
-	for i, each := range list {
-		words[i] = string(each)
-	}
-	return words
 }

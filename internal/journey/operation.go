@@ -17,11 +17,7 @@ func checkRecord(_ Rules, _ State, c Command) *Refusal {
 	case c.Outcome == StoppedNotRemoved && c.Fate != "":
 		return invalid("kidney.fate", "no kidney was removed, so it has no fate")
 	case c.Fate != "" && !slices.Contains(Fates, c.Fate):
-		accepted := make([]string, len(Fates))
-		for i, fate := range Fates {
-			accepted[i] = string(fate)
-		}
-		return invalid("kidney.fate", "not a fate of a kidney", accepted...)
+		return invalid("kidney.fate", "not a fate of a kidney", Words(Fates)...)
 	}
 	return nil
 }

@@ -73,3 +73,12 @@ func invalid(field, message string, accepted ...string) *Refusal {
 func blocked(kind Kind, reasons []Reason) *Refusal {
 	return &Refusal{Code: Blocked, Message: string(kind) + " is blocked", Reasons: reasons}
 }
+
+// Words are codes as plain text, for a message that lists what is accepted.
+func Words[T ~string](list []T) []string {
+	words := make([]string, len(list))
+	for i, each := range list {
+		words[i] = string(each)
+	}
+	return words
+}

@@ -66,15 +66,17 @@ var required = map[reflect.Type][]string{
 	},
 }
 
+// words are codes as the enumeration of a schema.
+func words[T ~string](list []T) []any {
+	out := make([]any, len(list))
+	for i, word := range list {
+		out[i] = word
+	}
+	return out
+}
+
 // choices lists the words of a type.
 func choices(t reflect.Type) []any {
-	words := func(list []string) []any {
-		var out []any
-		for _, word := range list {
-			out = append(out, word)
-		}
-		return out
-	}
 	switch t {
 	case reflect.TypeFor[journey.Gate]():
 		return []any{journey.ForEvaluation, journey.ForCommittee, journey.ForScheduling, journey.ForOperation}
@@ -83,100 +85,50 @@ func choices(t reflect.Type) []any {
 	case reflect.TypeFor[journey.Band]():
 		return []any{journey.Discussion, journey.Excludes}
 	case reflect.TypeFor[journey.Role]():
-		var roles []any
-		for _, role := range journey.Roles {
-			roles = append(roles, role)
-		}
-		return roles
+		return words(journey.Roles)
 	case reflect.TypeFor[FactType]():
-		var types []any
-		for _, t := range FactTypes {
-			types = append(types, t)
-		}
-		return types
+		return words(FactTypes)
 	case reflect.TypeFor[WorkKind]():
-		var kinds []any
-		for _, kind := range WorkKinds {
-			kinds = append(kinds, kind)
-		}
-		return kinds
+		return words(WorkKinds)
 	case reflect.TypeFor[Topic]():
 		return words(Topics)
 	case reflect.TypeFor[Anchor]():
 		return words(anchorWords())
 	case reflect.TypeFor[Performer]():
-		var performers []any
-		for _, performer := range Performers {
-			performers = append(performers, performer)
-		}
-		return performers
+		return words(Performers)
 	case reflect.TypeFor[Comparison]():
-		var comparisons []any
-		for _, c := range added {
-			comparisons = append(comparisons, c)
-		}
-		return comparisons
+		return words(added)
 	case reflect.TypeFor[journey.Channel]():
-		var channels []any
-		for _, channel := range journey.Channels {
-			channels = append(channels, channel)
-		}
-		return channels
+		return words(journey.Channels)
 	case reflect.TypeFor[journey.Outcome]():
-		var outcomes []any
-		for _, outcome := range journey.ContactOutcomes {
-			outcomes = append(outcomes, outcome)
-		}
-		return outcomes
+		return words(journey.ContactOutcomes)
 	case reflect.TypeFor[journey.DeadlineKind]():
-		var kinds []any
-		for _, kind := range journey.Remindable {
-			kinds = append(kinds, kind)
-		}
-		return kinds
+		return words(journey.Remindable)
 	case reflect.TypeFor[Occasion]():
-		var list []any
-		for _, occasion := range Occasions {
-			list = append(list, occasion)
-		}
-		return list
+		return words(Occasions)
 	case reflect.TypeFor[Addressee]():
-		var list []any
-		for _, to := range Addressees {
-			list = append(list, to)
-		}
-		return list
+		return words(Addressees)
 	case reflect.TypeFor[units.Analyte]():
-		var analytes []string
-		for _, a := range units.Analytes() {
-			analytes = append(analytes, string(a))
-		}
-		slices.Sort(analytes)
-		return words(analytes)
+		return words(slices.Sorted(slices.Values(units.Analytes())))
 	}
 	return nil
 }
 
 // named are the choices of fields whose Go type does not tell them, by YAML name.
 func named(name string) []any {
-	var out []any
 	switch name {
 	case "body_surface_area":
-		for _, f := range body.SurfaceAreaFormulas() {
-			out = append(out, f)
-		}
+		return words(body.SurfaceAreaFormulas())
 	case "operation":
-		out = []any{journey.StoppedNotRemoved}
+		return []any{journey.StoppedNotRemoved}
 	case "fate":
-		out = []any{journey.FateNotImplanted, journey.FateImplantedOther}
+		return []any{journey.FateNotImplanted, journey.FateImplantedOther}
 	case "plasma_clearance":
-		out = []any{SlopeIntercept, TwoCompartment}
+		return []any{SlopeIntercept, TwoCompartment}
 	case "plasma_clearance_correction":
-		for _, c := range renal.Corrections() {
-			out = append(out, c)
-		}
+		return words(renal.Corrections())
 	}
-	return out
+	return nil
 }
 
 func schemaOf(t reflect.Type) *jsonschema.Schema {

@@ -432,21 +432,6 @@ func readReferral(ctx context.Context, q queryer, candidate string) (Referral, e
 	return r, nil
 }
 
-// LatestBody returns the body of the candidate's newest entry of a kind, or
-// ErrNotFound.
-func (t *Tx) LatestBody(kind journey.Kind) (json.RawMessage, error) {
-	var text string
-	err := t.tx.QueryRowContext(t.ctx, "SELECT body FROM entry WHERE candidate_id = $1 AND kind = $2 ORDER BY seq DESC LIMIT 1",
-		t.candidate, string(kind)).Scan(&text)
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, ErrNotFound
-	}
-	if err != nil {
-		return nil, fmt.Errorf("read the newest %s: %w", kind, err)
-	}
-	return json.RawMessage(text), nil
-}
-
 // Flags returns the stored set of eligibility flags.
 func (t *Tx) Flags() (json.RawMessage, error) {
 	var text string

@@ -298,7 +298,11 @@ func (s *server) command(c echo.Context) error {
 		return err
 	}
 	if isCheck(kind) {
-		model, err := s.checkModel(ctx, v, found, kind, try)
+		sc, err := s.scene(ctx, v, found, "")
+		if err != nil {
+			return err
+		}
+		model, err := s.checkModel(ctx, sc, kind, try)
 		if err != nil {
 			return err
 		}

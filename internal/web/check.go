@@ -62,12 +62,16 @@ func (s *server) checkPage(c echo.Context) error {
 	if !journey.MayGive(v.Role, kind) {
 		return &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(v.Role) + " may not do this."}
 	}
-	model, err := s.checkModel(c.Request().Context(), v, found, kind, nil)
+	sc, err := s.scene(c.Request().Context(), v, found, "")
+	if err != nil {
+		return err
+	}
+	model, err := s.checkModel(c.Request().Context(), sc, kind, nil)
 	if err != nil {
 		return err
 	}
 	if c.QueryParam("paper") != "" {
-		if model.Paper, err = s.paper(c.Request().Context(), found, kind); err != nil {
+		if model.Paper, err = s.paper(c.Request().Context(), sc, kind); err != nil {
 			return err
 		}
 	}
@@ -80,11 +84,8 @@ func (s *server) checkPage(c echo.Context) error {
 
 // checkModel makes the page. What one person read is shown to nobody before the
 // second has read as well, or the check has stopped.
-func (s *server) checkModel(ctx context.Context, v *viewer, c record.Candidate, kind journey.Kind, try *attempt) (checkModel, error) {
-	sc, err := s.scene(ctx, v, c, "")
-	if err != nil {
-		return checkModel{}, err
-	}
+func (s *server) checkModel(ctx context.Context, sc scene, kind journey.Kind, try *attempt) (checkModel, error) {
+	v, c := sc.viewer, sc.candidate
 	people, err := s.people(ctx)
 	if err != nil {
 		return checkModel{}, err
@@ -112,11 +113,7 @@ func (s *server) checkModel(ctx context.Context, v *viewer, c record.Candidate, 
 	if !standing.Stopped && !standing.Done() {
 		return m, nil
 	}
-	entries, err := s.Store.Entries(ctx, c.ID)
-	if err != nil {
-		return m, err
-	}
-	for _, e := range slices.Backward(entries) {
+	for _, e := range slices.Backward(sc.entries) {
 		if e.Kind != kind {
 			continue
 		}
@@ -145,26 +142,15 @@ func checkStanding(c journey.LastCheck, people map[string]string) []fact {
 }
 
 // paper lists every line with what is on record.
-func (s *server) paper(ctx context.Context, c record.Candidate, kind journey.Kind) ([]paperLine, error) {
-	p, err := s.Protocols.Get(ctx, c.Protocol)
-	if err != nil {
-		return nil, err
-	}
+func (s *server) paper(ctx context.Context, sc scene, kind journey.Kind) ([]paperLine, error) {
+	p, c := sc.protocol, sc.candidate
 	truth := activities.CheckRecord{Protocol: p, State: c.State, Identity: c.Identity}
+	var err error
 	if truth.Results, err = s.Store.Results(ctx, c.ID); err != nil {
 		return nil, err
 	}
-	entries, err := s.Store.Entries(ctx, c.ID)
-	if err != nil {
+	if truth.Recipient, err = activities.RecipientOf(sc.entries); err != nil {
 		return nil, err
-	}
-	for _, e := range slices.Backward(entries) {
-		if e.Kind == journey.RecordRecipient {
-			if err := json.Unmarshal(e.Body, &truth.Recipient); err != nil {
-				return nil, err
-			}
-			break
-		}
 	}
 	var lines []paperLine
 	for _, l := range p.CheckLines(kind) {
