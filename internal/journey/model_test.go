@@ -388,7 +388,7 @@ func (p *player) drawAny(t *rapid.T) (journey.Command, *journey.Assessment, []st
 	if len(roles) == 0 || rapid.IntRange(0, 9).Draw(t, "wrong role") == 0 {
 		roles = journey.Roles
 	}
-	c := p.command(kind, rapid.SampledFrom(roles).Draw(t, "role"), rapid.SampledFrom([]string{"surgeon", "clinician", "advocate", "other-advocate", ""}).Draw(t, "actor"))
+	c := p.command(kind, rapid.SampledFrom(roles).Draw(t, "role"), rapid.SampledFrom([]string{"surgeon", "clinician", "advocate", "other-advocate", "nurse"}).Draw(t, "actor"))
 	var ids []string
 	for _, rule := range p.rules.Requirements {
 		ids = append(ids, rule.ID)
