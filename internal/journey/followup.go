@@ -221,12 +221,10 @@ func repeatedVisit(rule VisitRule, operated Date, months int) Visit {
 	return v
 }
 
-// from is a visit that comes into being on a day. A window that has opened by
-// then is open, and steps of the ladder before the day are not made up for.
+// from is a visit that comes into being on a day, with the status of that day;
+// steps of the ladder before it are not made up for.
 func (v Visit) from(rules Rules, today Date) Visit {
-	if !today.Before(v.Opens) {
-		v.Status = VisitOpen
-	}
+	v.Status = v.statusOn(today)
 	v.passOver(rules, today.AddDays(-1))
 	return v
 }

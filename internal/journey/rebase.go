@@ -296,11 +296,8 @@ func (s *State) rebaseVisit(to Rules, former []Visit, v Visit, today Date) {
 		was := former[i]
 		v.Contacts, v.Refused, v.Ladder = was.Contacts, was.Refused, max(v.Ladder, was.Ladder)
 	}
-	if v.Closes.Before(today) {
-		v.Status = VisitMissed
-		if v.Refused != "" {
-			v.Reason = ReasonRefused
-		}
+	if v.Status == VisitMissed && v.Refused != "" {
+		v.Reason = ReasonRefused
 	}
 	s.Visits = append(s.Visits, v)
 }
