@@ -35,6 +35,8 @@ type Options struct {
 	// Report is told of internal errors, whose text no client sees, and of the
 	// types of panics.
 	Report func(*http.Request, error)
+	// Grant returns what the client of a request may do; nil grants everything.
+	Grant func(*http.Request) Grant
 	// Version is the version of the software in the CapabilityStatement.
 	Version string
 }
