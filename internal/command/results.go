@@ -36,6 +36,15 @@ type Result struct {
 	Specimen     string             `json:"specimen,omitempty"`
 	BodySite     string             `json:"body_site,omitempty"`
 	Method       string             `json:"method,omitempty"`
+
+	SpecimenType   *result.Coding         `json:"specimen_type,omitempty"`
+	ReferenceRange *result.ReferenceRange `json:"reference_range,omitempty"`
+	Interpretation []string               `json:"interpretation,omitempty"`
+	Performer      string                 `json:"performer,omitempty"`
+	Order          string                 `json:"order,omitempty"`
+	Report         *result.Report         `json:"report,omitempty"`
+	Members        []result.Identifier    `json:"members,omitempty"`
+	Note           string                 `json:"note,omitempty"`
 }
 
 // maxResults bounds one command.
@@ -94,9 +103,13 @@ func (r *Result) check(f *Faults, at string) {
 	if len(r.Components) > 0 {
 		values++
 	}
-	if values != 1 && r.Status.Usable() {
-		f.Add(at+"value", "exactly one is needed", "quantity", "coded", "text", "components")
+	if len(r.Members) > 0 {
+		values++
 	}
+	if values != 1 && r.Status.Usable() {
+		f.Add(at+"value", "exactly one is needed", "quantity", "coded", "text", "components", "members")
+	}
+	r.checkReported(f, at)
 	for i, c := range r.Components {
 		field := fmt.Sprintf("%scomponents[%d]", at, i)
 		checkCoding(f, field+".code", c.Code, true)
@@ -128,6 +141,74 @@ func (r *Result) check(f *Faults, at string) {
 		}
 	}
 }
+
+// checkReported checks what a laboratory reports beside the value.
+func (r *Result) checkReported(f *Faults, at string) {
+	const most = 200
+	if r.SpecimenType != nil {
+		checkCoding(f, at+"specimen_type", *r.SpecimenType, true)
+	}
+	f.text(at+"performer", r.Performer, false)
+	f.text(at+"order", r.Order, false)
+	f.text(at+"note", r.Note, false)
+	if limits := r.ReferenceRange; limits != nil {
+		if limits.Low == nil && limits.High == nil && limits.Text == "" {
+			f.Add(at+"reference_range", "nothing is given", "low", "high", "text")
+		}
+		checkLimit(f, at+"reference_range.low", limits.Low)
+		checkLimit(f, at+"reference_range.high", limits.High)
+		f.text(at+"reference_range.text", limits.Text, false)
+	}
+	if len(r.Interpretation) > most {
+		f.Add(at+"interpretation", fmt.Sprintf("more than %d", most))
+		return
+	}
+	for i, code := range r.Interpretation {
+		f.oneOf(fmt.Sprintf("%sinterpretation[%d]", at, i), code, true, result.Interpretations...)
+	}
+	if len(r.Members) > most {
+		f.Add(at+"members", fmt.Sprintf("more than %d", most))
+		return
+	}
+	for i, member := range r.Members {
+		field := fmt.Sprintf("%smembers[%d]", at, i)
+		f.text(field+".system", member.System, true)
+		f.text(field+".value", member.Value, true)
+		if member == r.Identifier {
+			f.Add(field, "the panel itself")
+		}
+	}
+	if report := r.Report; report != nil {
+		f.text(at+"report.identifier.system", report.Identifier.System, true)
+		f.text(at+"report.identifier.value", report.Identifier.Value, true)
+		if report.Code != (result.Coding{}) {
+			checkCoding(f, at+"report.code", report.Code, true)
+		}
+		statuses := make([]string, len(result.ReportStatuses))
+		for i, s := range result.ReportStatuses {
+			statuses[i] = string(s)
+		}
+		f.oneOf(at+"report.status", string(report.Status), false, statuses...)
+		if report.Category != "" && !tableCode.MatchString(report.Category) {
+			f.Add(at+"report.category", "not a code of HL7 table 0074", "LAB", "RAD", "PAT")
+		}
+		checkTime(f, at+"report.issued", report.Issued, false)
+		f.text(at+"report.conclusion", report.Conclusion, false)
+	}
+}
+
+func checkLimit(f *Faults, at string, q *result.Quantity) {
+	if q == nil {
+		return
+	}
+	checkQuantity(f, at, *q)
+	if q.Comparator != "" {
+		f.Add(at+".comparator", "not accepted in a limit")
+	}
+}
+
+// tableCode is the form of the codes of HL7 table 0074.
+var tableCode = regexp.MustCompile(`^[A-Z]{2,4}$`)
 
 func checkCoding(f *Faults, at string, c result.Coding, required bool) {
 	f.text(at+".system", c.System, false)
@@ -213,6 +294,8 @@ func (r Result) Record(id string, version int, zone *time.Location) result.Resul
 		Value:      result.Value{Quantity: r.Quantity, Coding: r.Coded, Text: r.Text},
 		Components: r.Components, Effective: r.Effective, EffectiveEnd: r.EffectiveEnd, Issued: r.Issued,
 		Specimen: r.Specimen, BodySite: r.BodySite, Method: r.Method, Version: version,
+		SpecimenType: r.SpecimenType, ReferenceRange: r.ReferenceRange, Interpretation: r.Interpretation,
+		Performer: r.Performer, Order: r.Order, Report: r.Report, Members: r.Members, Note: r.Note,
 	}
 	if out.Code.System == "" {
 		out.Code.System = LOINC

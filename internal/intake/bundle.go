@@ -192,8 +192,54 @@ func readObservation(f *command.Faults, path string, raw json.RawMessage) (resul
 	if o.Method != nil {
 		r.Method = text(o.Method.Text)
 	}
+	readReported(f, path, o, &r)
 	readValue(f, path, o, &r)
 	return subject, r, true
+}
+
+// readReported reads what a laboratory says beside the value.
+func readReported(f *command.Faults, path string, o fhir.Observation, r *command.Result) {
+	if i := slices.IndexFunc(o.ReferenceRange, usual); i >= 0 {
+		given, at := o.ReferenceRange[i], fmt.Sprintf("%s.referenceRange[%d]", path, i)
+		limits := result.ReferenceRange{Text: text(given.Text)}
+		if given.Low != nil {
+			limits.Low = quantity(f, at+".low", *given.Low)
+		}
+		if given.High != nil {
+			limits.High = quantity(f, at+".high", *given.High)
+		}
+		r.ReferenceRange = &limits
+	}
+	for _, c := range o.Interpretation {
+		if code := coding(c, observationInterpretation); code.System == observationInterpretation {
+			r.Interpretation = append(r.Interpretation, code.Code)
+		}
+	}
+	var names []string
+	for _, p := range o.Performer {
+		if name := text(p.Display); name != "" {
+			names = append(names, name)
+		}
+	}
+	r.Performer = strings.Join(names, ", ")
+	for _, order := range o.BasedOn {
+		if order.Identifier != nil && r.Order == "" {
+			r.Order = text(order.Identifier.Value)
+		}
+	}
+	var notes []string
+	for _, n := range o.Note {
+		if t := strings.TrimSpace(n.Text); t != "" {
+			notes = append(notes, t)
+		}
+	}
+	r.Note = strings.Join(notes, "\n")
+}
+
+// usual reports whether a reference range is that of healthy people, and not the
+// one of a treatment or a hormonal phase.
+func usual(r fhir.ObservationReferenceRange) bool {
+	return r.Type == nil || len(r.Type.Coding) == 0 || slices.ContainsFunc(r.Type.Coding, func(c fhir.Coding) bool { return text(c.Code) == "normal" })
 }
 
 func readSubject(f *command.Faults, path string, subject *fhir.Reference) result.Identifier {
@@ -278,6 +324,8 @@ func quantity(f *command.Faults, path string, q fhir.Quantity) *result.Quantity 
 const (
 	snomed              = "http://snomed.info/sct"
 	observationCategory = "http://terminology.hl7.org/CodeSystem/observation-category"
+
+	observationInterpretation = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
 )
 
 // coding takes the coding of the preferred system among several of one concept,

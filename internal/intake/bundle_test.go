@@ -81,6 +81,36 @@ func TestOneObservation(t *testing.T) {
 	}
 }
 
+// TestWhatIsReportedBesideTheValue with R4's own element names.
+func TestWhatIsReportedBesideTheValue(t *testing.T) {
+	mgPerDL := func(text string) object {
+		return object{"value": json.Number(text), "unit": "mg/dL", "system": "http://unitsofmeasure.org", "code": "mg/dL"}
+	}
+	r := read(t, bundle(nil, observation(object{
+		"referenceRange": []any{
+			object{"type": object{"coding": []any{object{"code": "therapeutic"}}}, "text": "on treatment"},
+			object{"low": mgPerDL("0.50"), "high": mgPerDL("1.10"), "text": "0.50 - 1.10"},
+		},
+		"interpretation": []any{
+			object{"coding": []any{object{"system": "urn:lab", "code": "+"}, object{"system": "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", "code": "H"}}},
+			object{"coding": []any{object{"system": "urn:lab", "code": "++"}}},
+		},
+		"performer": []any{object{"display": "Central laboratory"}, object{"reference": "urn:uuid:1"}},
+		"basedOn":   []any{object{"identifier": object{"system": "urn:orders", "value": "ORD-7"}}},
+		"note":      []any{object{"text": "slightly haemolysed"}},
+	}))).Results[0]
+	limits := r.ReferenceRange
+	if limits == nil || limits.Low == nil || limits.High == nil || limits.Low.Value != "0.50" || limits.High.Value != "1.10" || limits.High.Unit != "mg/dL" || limits.Text != "0.50 - 1.10" {
+		t.Errorf("the range is %+v", limits)
+	}
+	if !slices.Equal(r.Interpretation, []string{"H"}) || r.Performer != "Central laboratory" || r.Order != "ORD-7" || r.Note != "slightly haemolysed" {
+		t.Errorf("read is %+v", r)
+	}
+	if err := command.Validate(&command.RecordResults{Results: []command.Result{r}}); err != nil {
+		t.Errorf("what is read is refused as a command: %v", err)
+	}
+}
+
 // TestNumbersStayAsTheyWereWritten: a result of 1.10 says more than one of 1.1.
 func TestNumbersStayAsTheyWereWritten(t *testing.T) {
 	for _, text := range []string{"1.10", "1.1", "0.70", "100", "1e2", "1.0E-2", "-0.50", "123456789012345678901234567890.10", "0.1000000000000000055511151231257827"} {

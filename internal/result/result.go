@@ -75,6 +75,46 @@ type Identifier struct {
 	Value  string `json:"value"`
 }
 
+// ReferenceRange is what the laboratory calls usual, in its own numbers. At
+// least one member is set.
+type ReferenceRange struct {
+	Low  *Quantity `json:"low,omitempty"`
+	High *Quantity `json:"high,omitempty"`
+	// Text is the range in words, where it is no pair of numbers or came so.
+	Text string `json:"text,omitempty"`
+}
+
+// Interpretations lists the codes of HL7 v3-ObservationInterpretation (2018-08-12,
+// as R4 has it) that a laboratory may put on a value. They are passed on; no
+// rule reads them.
+var Interpretations = []string{
+	"A", "AA", "AC", "B", "CAR", "Carrier", "D", "DET", "E", "EX", "EXP", "H", "H>", "HH", "HM", "HU", "HX",
+	"I", "IE", "IND", "L", "L<", "LL", "LU", "LX", "MS", "N", "NCL", "ND", "NEG", "NR", "NS", "OBX",
+	"POS", "QCF", "R", "RR", "S", "SDD", "SYN-R", "SYN-S", "TOX", "U", "UNE", "VS", "W", "WR", "<", ">",
+}
+
+// ReportStatus is the FHIR R4 status of a diagnostic report.
+type ReportStatus string
+
+// ReportStatuses lists what a report's status may be.
+var ReportStatuses = []ReportStatus{
+	"registered", "partial", "preliminary", "final", "amended", "corrected", "appended", "cancelled", "entered-in-error", "unknown",
+}
+
+// Report names the diagnostic report that a result came in. All results of one
+// report carry the same; the newest of them tells how the report stands.
+type Report struct {
+	Identifier Identifier   `json:"identifier"`
+	Code       Coding       `json:"code,omitzero"`
+	Status     ReportStatus `json:"status,omitempty"`
+	// Category is a code of HL7 table 0074, such as LAB, RAD or PAT.
+	Category string `json:"category,omitempty"`
+	// Issued is when this version of the report was released (RFC 3339).
+	Issued string `json:"issued,omitempty"`
+	// Conclusion is free text. It stays in the record and is never published.
+	Conclusion string `json:"conclusion,omitempty"`
+}
+
 // Result is one observation.
 type Result struct {
 	// ID is ours, and the id of the FHIR Observation.
@@ -96,6 +136,22 @@ type Result struct {
 	Specimen string `json:"specimen,omitempty"`
 	BodySite string `json:"body_site,omitempty"`
 	Method   string `json:"method,omitempty"`
+	// SpecimenType says what the specimen is, such as a code of HL7 table 0487.
+	SpecimenType   *Coding         `json:"specimen_type,omitempty"`
+	ReferenceRange *ReferenceRange `json:"reference_range,omitempty"`
+	// Interpretation holds codes of Interpretations.
+	Interpretation []string `json:"interpretation,omitempty"`
+	// Performer is the name of the laboratory or department.
+	Performer string `json:"performer,omitempty"`
+	// Order is the placer's number of the order that the result answers.
+	Order  string  `json:"order,omitempty"`
+	Report *Report `json:"report,omitempty"`
+	// Members are the results that a panel consists of, by their source's ids. A
+	// panel has no value of its own.
+	Members []Identifier `json:"members,omitempty"`
+	// Note is what the laboratory wrote beside the value. It is free text, which
+	// may name people: it stays in the record and is never published.
+	Note string `json:"note,omitempty"`
 	// Version counts the reports of this result, corrections included.
 	Version int `json:"version"`
 }
