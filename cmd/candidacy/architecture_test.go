@@ -71,7 +71,8 @@ var layers = map[string][]string{
 		"candidacy/activities", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
-	"candidacy/internal/intake": {"candidacy/internal/command", "candidacy/internal/result"},
+	"candidacy/internal/reading": {"candidacy/internal/command", "candidacy/internal/result"},
+	"candidacy/internal/intake":  {"candidacy/internal/command", "candidacy/internal/result"},
 	"candidacy/internal/dispatch": {
 		"candidacy/activities", "candidacy/workflows", "candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record",
 	},
@@ -127,7 +128,7 @@ var pure = []string{
 	"candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine", "candidacy/internal/clinical/glycaemia", "candidacy/internal/clinical/lipids",
 	"candidacy/internal/clinical/compatibility", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/medicines",
 	"candidacy/internal/clinical/perioperative", "candidacy/internal/calculation", "candidacy/internal/planner", "candidacy/internal/result", "candidacy/internal/journey", "candidacy/internal/measures",
-	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/internal/followup", "candidacy/workflows", "candidacy/internal/intake",
+	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/internal/followup", "candidacy/workflows", "candidacy/internal/intake", "candidacy/internal/reading",
 	"candidacy/internal/operation",
 	"candidacy/internal/recovery", "candidacy/internal/medication",
 }
