@@ -7,6 +7,15 @@ import (
 	"candidacy/internal/record"
 )
 
+var adverseEventType = resourceType{
+	code: r4.ResourceTypeAdverseEvent,
+	params: []param{
+		patientParam("subject", "AdverseEvent-subject"),
+		tokenParam("event", "AdverseEvent-event", ""),
+		dateParam("date", "AdverseEvent-date"),
+	},
+}
+
 // enteredInError stands in place of an event that was recorded by mistake:
 // AdverseEvent has no status that could say so.
 const enteredInError = "Entered in error"

@@ -11,6 +11,15 @@ import (
 	"candidacy/internal/record"
 )
 
+var appointmentType = resourceType{
+	code: r4.ResourceTypeAppointment,
+	params: []param{
+		patientParam("patient", "Appointment-patient"),
+		tokenParam("status", "Appointment-status", systemAppointmentStatus),
+		dateParam("date", "Appointment-date"),
+	},
+}
+
 // appointments publishes the planned operation and the follow-up visits. One
 // that is given up is cancelled, by whatever cause and without it: a reader must
 // not learn whether the candidate, the programme or a result was behind it.

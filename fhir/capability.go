@@ -11,12 +11,6 @@ import (
 // the tables in types.go.
 const capabilityDate = "2026-11-25"
 
-// typeOrder is the order of the types in the CapabilityStatement.
-var typeOrder = []string{
-	typePatient, typeEpisodeOfCare, typeCarePlan, typeAppointment, typeObservation, typeDetectedIssue, typeClinicalImpression,
-	typeProcedure, typeCondition, typeEncounter, typeMedicationStatement, typeAdverseEvent, typeServiceRequest,
-}
-
 func (s *server) capabilities(c echo.Context) error {
 	if err := acceptable(c.Request(), c.QueryParam("_format")); err != nil {
 		return err
@@ -67,7 +61,7 @@ func capabilityResource(t resourceType) r4.CapabilityStatementRestResource {
 	}
 	seen := map[r4.TypeRestfulInteraction]bool{}
 	for _, route := range routes() {
-		if route.code == nil || seen[*route.code] {
+		if route.code == nil || seen[*route.code] || !route.serves(t.code.Code()) {
 			continue
 		}
 		seen[*route.code] = true

@@ -14,8 +14,10 @@ import (
 // sample is a value that each kind of parameter takes.
 func sample(p r4.SearchParamType, name string) string {
 	switch {
-	case p == r4.SearchParamTypeDate:
+	case p == r4.SearchParamTypeDate || p == r4.SearchParamTypeNumber || p == r4.SearchParamTypeQuantity:
 		return "2026"
+	case p == r4.SearchParamTypeComposite:
+		return "a$2026"
 	case name == "_id":
 		return candidateA
 	default:
@@ -110,33 +112,39 @@ func TestIndexAgreesWithTheParameters(t *testing.T) {
 	)
 	for _, r := range slices.Concat(list, mustPublish(t, followed())) {
 		for _, x := range r.Index {
-			p, ok := types[r.Type].find(strings.TrimSuffix(x.Param, endSuffix))
+			name, suffix, _ := strings.Cut(x.Param, ":")
+			p, ok := types[r.Type].find(name)
 			if !ok || p.use != byIndex {
 				t.Errorf("%s.%s is indexed for nothing", r.Type, x.Param)
 			}
 			if p.system != "" && p.system != x.System {
 				t.Errorf("%s.%s is indexed under %s", r.Type, x.Param, x.System)
 			}
-			if x.Param != p.name && p.kind != r4.SearchParamTypeDate {
-				t.Errorf("%s has an end that is no date: %s", r.Type, x.Param)
+			if suffix != "" && !slices.Contains(suffixes[p.kind], ":"+suffix) {
+				t.Errorf("%s has a row of another kind: %s", r.Type, x.Param)
 			}
-			found[r.Type+"."+x.Param] = true
+			if covers := slices.Contains(covering, p.kind); covers != (x.End != "") {
+				t.Errorf("%s.%s ends at %q", r.Type, x.Param, x.End)
+			}
+			if p.kind == r4.SearchParamTypeReference && x.System != "" && suffix == "" && !slices.Contains(p.targets, x.System) {
+				t.Errorf("%s.%s points to a %s", r.Type, x.Param, x.System)
+			}
+			found[r.Type+"."+name] = true
 		}
 	}
 	for name, row := range types {
-		dates := 0
 		for _, p := range row.params {
 			if p.use == byIndex && !found[name+"."+p.name] {
 				t.Errorf("%s.%s is never indexed", name, p.name)
 			}
-			if p.kind == r4.SearchParamTypeDate {
-				if dates++; dates > 1 { // a search keeps the ranges of one
-					t.Errorf("%s has several dates", name)
-				}
-				if !found[name+"."+p.name+endSuffix] {
-					t.Errorf("the end of %s.%s is never indexed", name, p.name)
-				}
-			}
 		}
 	}
 }
+
+// What the index holds beside the value itself, and what covers a range.
+var (
+	suffixes = map[r4.SearchParamType][]string{
+		r4.SearchParamTypeString: {exactSuffix}, r4.SearchParamTypeReference: {identifierSuffix}, r4.SearchParamTypeQuantity: {unitSuffix},
+	}
+	covering = []r4.SearchParamType{r4.SearchParamTypeDate, r4.SearchParamTypeNumber, r4.SearchParamTypeQuantity}
+)

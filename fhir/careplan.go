@@ -11,6 +11,16 @@ import (
 	"candidacy/internal/record"
 )
 
+var carePlanType = resourceType{
+	code:    r4.ResourceTypeCarePlan,
+	profile: "http://hl7.org/fhir/us/core/StructureDefinition/us-core-careplan",
+	params: ofPatient("CarePlan-subject",
+		tokenParam("category", "CarePlan-category", ""),
+		tokenParam("status", "CarePlan-status", systemRequestStatus),
+		dateParam("date", "clinical-date"),
+	),
+}
+
 // planStatuses gives every exit the same status, as episodeStatuses does. The
 // plan exists from the referral on, as a draft.
 var planStatuses = map[journey.Stage]r4.RequestStatus{

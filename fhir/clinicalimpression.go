@@ -15,6 +15,14 @@ import (
 	"candidacy/internal/record"
 )
 
+var clinicalImpressionType = resourceType{
+	code: r4.ResourceTypeClinicalImpression,
+	params: ofPatient("ClinicalImpression-subject",
+		tokenParam("status", "ClinicalImpression-status", systemEventStatus),
+		dateParam("date", "clinical-date"),
+	),
+}
+
 // decisionWords has an entry for each outcome that is published. A decline has
 // none: outside it looks like a withdrawal.
 var decisionWords = map[journey.Outcome]struct{ display, summary string }{

@@ -106,7 +106,7 @@ func TestClinicalImpression(t *testing.T) {
 	}
 	if want := []record.Index{
 		{Param: "status", System: systemEventStatus, Value: "completed"},
-		{Param: "date", Value: "2026-03-02T00:00:00.000000Z"}, {Param: "date" + endSuffix, Value: "2026-03-03T00:00:00.000000Z"},
+		{Param: "date", Value: "2026-03-02T00:00:00.000000Z", End: "2026-03-03T00:00:00.000000Z"},
 	}; !slices.Equal(r.Index, want) {
 		t.Errorf("index %v, want %v", r.Index, want)
 	}

@@ -14,6 +14,16 @@ import (
 	"candidacy/internal/record"
 )
 
+var conditionType = resourceType{
+	code: r4.ResourceTypeCondition,
+	params: ofPatient("Condition-subject",
+		tokenParam("category", "Condition-category", ""),
+		tokenParam("code", "clinical-code", ""),
+		tokenParam("verification-status", "Condition-verification-status", systemVerificationStatus),
+		dateParam("onset-date", "Condition-onset-date"),
+	),
+}
+
 const (
 	systemComplication       = "https://candidacy.example/CodeSystem/complication"
 	systemClavienDindo       = "https://candidacy.example/CodeSystem/clavien-dindo"

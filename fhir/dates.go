@@ -105,11 +105,6 @@ const (
 	openEnd   = "9999-12-31T24:00:00.000000Z"
 )
 
-// endSuffix makes the name of the index rows that hold the ends of dates from
-// the name of the parameter. No client can ask for them: a colon begins a
-// modifier.
-const endSuffix = ":end"
-
 // endText is the indexed form of the instant after the last that a date covers.
 func endText(t time.Time) string {
 	if text := bound(t); text != "" {
@@ -215,167 +210,55 @@ func intersect(a, b []interval) []interval {
 	return union(both)
 }
 
-// box is a set of dates that cover more than an instant: those that start at or
-// after startFrom and before startTo, and that end after endFrom and at or
-// before endTo, where an end is the instant after the last. The empty text is no
-// bound. Search values become boxes, since the store compares each bound of a
-// date by itself.
-type box struct{ startFrom, startTo, endFrom, endTo string }
-
-// boxes are the dates that the value selects, as R4 has it:
+// matches select the dates that cover more than an instant, as R4 has it:
 //
 //	eq  lies within the value            ne  does not
 //	lt  reaches below it                 gt  reaches above it
 //	le  lt or eq                         ge  gt or eq
 //	eb  ends before it begins            sa  begins after it ends
 //	ap  overlaps it
-//
-// No date is in two of them.
-func (v dateValue) boxes() []box {
-	within := box{startFrom: v.from, endTo: v.to}
-	var below, above []box
+func (v dateValue) matches() []record.Match {
+	within := record.Bounds{From: v.from, EndTo: v.to}
+	var below, above, whole []record.Bounds
 	if v.from != "" {
-		below = []box{{startTo: v.from}}
+		below = []record.Bounds{{To: v.from}}
 	}
 	if v.to != "" {
-		above = []box{{endFrom: v.to}}
+		above = []record.Bounds{{EndFrom: v.to}}
 	}
 	switch v.prefix {
 	case "ne":
-		return join(below, above)
+		whole = append(below, above...)
 	case "lt":
-		return below
+		whole = below
 	case "le":
-		return join(below, []box{within})
+		whole = append(below, within)
 	case "gt":
-		return above
+		whole = above
 	case "ge":
-		return join(above, []box{within})
+		whole = append(above, within)
 	case "eb":
-		if v.from == "" {
-			return nil
+		if v.from != "" {
+			whole = []record.Bounds{{EndTo: v.from}}
 		}
-		return []box{{endTo: v.from}}
 	case "sa":
-		if v.to == "" {
-			return nil
+		if v.to != "" {
+			whole = []record.Bounds{{From: v.to}}
 		}
-		return []box{{startFrom: v.to}}
 	case "ap":
-		return []box{{startTo: v.to, endFrom: v.from}}
+		whole = []record.Bounds{{To: v.to, EndFrom: v.from}}
 	default: // eq
-		return []box{within}
+		whole = []record.Bounds{within}
 	}
+	return boundedBy(whole, nil)
 }
 
-// tight draws in what no date can meet, since each ends after it starts. It
-// reports whether anything is left.
-func (b box) tight() (box, bool) {
-	b.startTo = lower(b.startTo, b.endTo)
-	b.endFrom = max(b.endFrom, b.startFrom)
-	empty := b.startTo != "" && b.startFrom >= b.startTo || b.endTo != "" && b.endFrom >= b.endTo
-	return b, !empty
-}
-
-// lower is the lower of two upper bounds.
-func lower(a, b string) string {
-	if a == "" || b != "" && b < a {
-		return b
+// boundedBy makes a match of each of the bounds, of rows of the system if one is
+// given.
+func boundedBy(list []record.Bounds, system *string) []record.Match {
+	matches := make([]record.Match, len(list))
+	for i, b := range list {
+		matches[i] = record.Match{Op: record.Within, Bounds: b, AnySystem: system == nil, System: value(system)}
 	}
-	return a
-}
-
-// and is what lies in both boxes.
-func (b box) and(c box) (box, bool) {
-	return box{
-		max(b.startFrom, c.startFrom), lower(b.startTo, c.startTo), max(b.endFrom, c.endFrom), lower(b.endTo, c.endTo),
-	}.tight()
-}
-
-// without is b less c, in boxes that do not overlap.
-func (b box) without(c box) []box {
-	if _, ok := b.and(c); !ok {
-		return []box{b}
-	}
-	var list []box
-	cut := func(outside box) {
-		if part, ok := b.and(outside); ok {
-			list = append(list, part)
-		}
-	}
-	if c.startFrom != "" {
-		cut(box{startTo: c.startFrom})
-		b.startFrom = max(b.startFrom, c.startFrom)
-	}
-	if c.startTo != "" {
-		cut(box{startFrom: c.startTo})
-		b.startTo = lower(b.startTo, c.startTo)
-	}
-	if c.endFrom != "" {
-		cut(box{endTo: c.endFrom})
-		b.endFrom = max(b.endFrom, c.endFrom)
-	}
-	if c.endTo != "" {
-		cut(box{endFrom: c.endTo})
-	}
-	return list
-}
-
-// join adds to boxes that do not overlap what they lack of others.
-func join(list, others []box) []box {
-	list = slices.Clone(list)
-	for _, b := range others {
-		b, ok := b.tight()
-		if !ok {
-			continue
-		}
-		rest := []box{b}
-		for _, have := range list {
-			var left []box
-			for _, part := range rest {
-				left = append(left, part.without(have)...)
-			}
-			rest = left
-		}
-		list = append(list, rest...)
-	}
-	return list
-}
-
-// meet keeps what lies in both lists, in neither of which boxes overlap.
-func meet(a, b []box) []box {
-	var both []box
-	for _, x := range a {
-		for _, y := range b {
-			if z, ok := x.and(y); ok {
-				both = append(both, z)
-			}
-		}
-	}
-	return both
-}
-
-// conditions select the resources whose date lies in the box. A bound on the one
-// side that follows from the same bound on the other is left out.
-func (b box) conditions(param string) []record.Condition {
-	var list []record.Condition
-	add := func(param, op, value string) {
-		list = append(list, record.Condition{Param: param, Any: []record.Match{{Op: op, Value: value}}})
-	}
-	if b.startFrom != "" {
-		add(param, ">=", b.startFrom)
-	}
-	if b.startTo != "" && b.startTo != b.endTo {
-		add(param, "<", b.startTo)
-	}
-	if b.endFrom != "" && b.endFrom != b.startFrom {
-		add(param+endSuffix, ">", b.endFrom)
-	}
-	if b.endTo != "" {
-		add(param+endSuffix, "<=", b.endTo)
-	}
-	if list == nil { // every date, but there must be one
-		add(param, ">=", "")
-	}
-	return list
+	return matches
 }

@@ -12,6 +12,15 @@ import (
 	"candidacy/internal/record"
 )
 
+var detectedIssueType = resourceType{
+	code: r4.ResourceTypeDetectedIssue,
+	params: []param{
+		patientParam("patient", "clinical-patient"),
+		tokenParam("code", "DetectedIssue-code", ""),
+		dateParam("identified", "DetectedIssue-identified"),
+	},
+}
+
 var severities = map[journey.Band]r4.DetectedIssueSeverity{
 	journey.Excludes:     r4.DetectedIssueSeverityHigh,
 	journey.Discussion:   r4.DetectedIssueSeverityModerate,

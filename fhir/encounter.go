@@ -8,6 +8,16 @@ import (
 	"candidacy/internal/record"
 )
 
+var encounterType = resourceType{
+	code: r4.ResourceTypeEncounter,
+	params: ofPatient("Encounter-subject",
+		tokenParam("status", "Encounter-status", systemEncounterStatus),
+		tokenParam("class", "Encounter-class", ""),
+		tokenParam("type", "clinical-type", ""),
+		dateParam("date", "clinical-date"),
+	),
+}
+
 const (
 	typeEncounter         = "Encounter"
 	systemEncounterStatus = "http://hl7.org/fhir/encounter-status"

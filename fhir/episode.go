@@ -10,6 +10,15 @@ import (
 	"candidacy/internal/record"
 )
 
+var episodeOfCareType = resourceType{
+	code: r4.ResourceTypeEpisodeOfCare,
+	params: []param{
+		patientParam("patient", "clinical-patient"),
+		tokenParam("status", "EpisodeOfCare-status", systemEpisodeStatus),
+		dateParam("date", "clinical-date"),
+	},
+}
+
 // episodeStatuses gives every exit the same status: a reader must not learn
 // whether a person withdrew, was declined or died.
 var episodeStatuses = map[journey.Stage]r4.EpisodeOfCareStatus{

@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"encoding/json"
 	"strings"
 	"unicode"
 
@@ -11,8 +12,24 @@ import (
 	"candidacy/internal/record"
 )
 
-// index collects the search values of one resource.
+// index collects the search values of one resource. What a builder adds under
+// the name of a parameter is what a search by that parameter finds.
 type index []record.Index
+
+// The rows beside those of a parameter have its name with one of these, which no
+// client can send: a colon begins a modifier.
+const (
+	// exactSuffix holds strings as they were written.
+	exactSuffix = ":exact"
+	// unitSuffix holds quantities by their unit, in the column of the system.
+	unitSuffix = ":unit"
+	// identifierSuffix holds the identifiers of references.
+	identifierSuffix = ":identifier"
+)
+
+// furtherWord marks, in the column of the system, the rows of a string that
+// begin at a later word.
+const furtherWord = "word"
 
 // token adds a code. A second row with an empty value lets a search for
 // `system|` find every code of a system.
@@ -31,6 +48,7 @@ func (x *index) code(param, system, code string) {
 	*x = append(*x, record.Index{Param: param, System: system, Value: code})
 }
 
+// concepts adds every coding of the concepts.
 func (x *index) concepts(param string, concepts ...r4.CodeableConcept) {
 	for _, c := range concepts {
 		for _, coding := range c.Coding {
@@ -39,13 +57,78 @@ func (x *index) concepts(param string, concepts ...r4.CodeableConcept) {
 	}
 }
 
+// identifiers adds business identifiers.
+func (x *index) identifiers(param string, list ...r4.Identifier) {
+	for _, i := range list {
+		x.token(param, value(i.System), value(i.Value))
+	}
+}
+
 // text adds a string, whole and by each of its further words, so that a search
 // may begin at any of them.
 func (x *index) text(param, s string) {
 	words := strings.Fields(fold(s))
 	for i := range words {
-		*x = append(*x, record.Index{Param: param, Value: strings.Join(words[i:], " ")})
+		row := record.Index{Param: param, Value: strings.Join(words[i:], " ")}
+		if i > 0 {
+			row.System = furtherWord
+		}
+		*x = append(*x, row)
 	}
+	if len(words) > 0 {
+		*x = append(*x, record.Index{Param: param + exactSuffix, Value: s})
+	}
+}
+
+// uri adds a URL or another URI, which is compared letter by letter.
+func (x *index) uri(param, uri string) {
+	if uri != "" {
+		*x = append(*x, record.Index{Param: param, Value: uri})
+	}
+}
+
+// canonical adds references to definitions by their URL, with or without a
+// version: they are found by both.
+func (x *index) canonical(param string, urls ...string) {
+	for _, u := range urls {
+		x.uri(param, u)
+		if bare, _, versioned := strings.Cut(u, "|"); versioned {
+			x.uri(param, bare)
+		}
+	}
+}
+
+// reference adds references: to a resource here by its type and id, whatever
+// version it names, to anything else by its URL, and by an identifier, if there
+// is one.
+func (x *index) reference(param string, list ...r4.Reference) {
+	for _, r := range list {
+		if r.Reference != nil {
+			if typ, id, ok := local(*r.Reference); ok {
+				*x = append(*x, record.Index{Param: param, System: typ, Value: id})
+			} else {
+				x.uri(param, *r.Reference)
+			}
+		}
+		if r.Identifier != nil {
+			x.identifiers(param+identifierSuffix, *r.Identifier)
+		}
+	}
+}
+
+// optionalReference is reference for an element that may be absent.
+func (x *index) optionalReference(param string, r *r4.Reference) {
+	if r != nil {
+		x.reference(param, *r)
+	}
+}
+
+// local splits a reference to a resource here: Type/id or Type/id/_history/1.
+func local(text string) (typ, id string, ok bool) {
+	text, version, versioned := strings.Cut(text, "/_history/")
+	typ, id, ok = strings.Cut(text, "/")
+	ok = ok && typeShape.MatchString(typ) && validID(id) && (!versioned || validID(version))
+	return typ, id, ok
 }
 
 // date adds a date of any precision, which covers its whole day, second or
@@ -57,7 +140,7 @@ func (x *index) date(param string, text *string) {
 		return
 	}
 	if s, err := parseDate(*text); err == nil {
-		x.bounds(param, instantText(s.from), endText(s.to))
+		x.bounds(param, "", instantText(s.from), endText(s.to))
 	}
 }
 
@@ -87,13 +170,87 @@ func (x *index) period(param string, p *r4.Period) {
 			end = last
 		}
 	}
-	x.bounds(param, start, end)
+	x.bounds(param, "", start, end)
 }
 
-// bounds adds a row for each bound, of which only the first is a parameter that
-// a client can name.
-func (x *index) bounds(param, start, end string) {
-	*x = append(*x, record.Index{Param: param, Value: start}, record.Index{Param: param + endSuffix, Value: end})
+// number adds a decimal number.
+func (x *index) number(param string, n *json.Number) {
+	if n == nil {
+		return
+	}
+	if d, err := parseDecimal(n.String()); err == nil {
+		x.bounds(param, "", d.text(), d.after())
+	}
+}
+
+// quantity adds a quantity as it is written. Whatever equals it in other units
+// may follow: a search that names a unit finds each, one that names none only
+// the number that is written.
+func (x *index) quantity(param string, q *r4.Quantity, equal ...r4.Quantity) {
+	if q == nil {
+		return
+	}
+	from, to, ok := extent(*q)
+	if !ok {
+		return
+	}
+	x.bounds(param, "", from, to)
+	for i, each := range append([]r4.Quantity{*q}, equal...) {
+		if i > 0 {
+			if from, to, ok = extent(each); !ok {
+				continue
+			}
+		}
+		for _, unit := range unitsOf(each) {
+			x.bounds(param+unitSuffix, unit, from, to)
+		}
+	}
+}
+
+// extent is what a quantity with its comparator covers.
+func extent(q r4.Quantity) (from, to string, ok bool) {
+	if q.Value == nil {
+		return "", "", false
+	}
+	d, err := parseDecimal(q.Value.String())
+	if err != nil {
+		return "", "", false
+	}
+	from, to = d.text(), d.after()
+	if q.Comparator != nil {
+		switch *q.Comparator {
+		case r4.QuantityComparatorLessThan:
+			from, to = leastNumber, d.text()
+		case r4.QuantityComparatorLessOrEquals:
+			from = leastNumber
+		case r4.QuantityComparatorGreaterOrEquals:
+			to = mostNumber
+		case r4.QuantityComparatorGreaterThan:
+			from, to = d.after(), mostNumber
+		}
+	}
+	return from, to, true
+}
+
+// unitsOf are the names by which a search may ask for the unit of a quantity:
+// system|code, and |unit for the code or the printed unit without a system.
+func unitsOf(q r4.Quantity) []string {
+	var list []string
+	if q.Code != nil {
+		list = append(list, value(q.System)+"|"+*q.Code)
+		if q.System != nil {
+			list = append(list, "|"+*q.Code)
+		}
+	}
+	if q.Unit != nil && value(q.Code) != *q.Unit {
+		list = append(list, "|"+*q.Unit)
+	}
+	return list
+}
+
+// bounds adds what lies from one text to before another.
+func (x *index) bounds(param, system, from, to string) {
+	*x = append(*x, record.Index{Param: param, System: system, Value: from, End: to})
 }
 
 // fold lower-cases and drops accents, as string search does on both sides.

@@ -13,6 +13,15 @@ import (
 	"candidacy/internal/record"
 )
 
+var medicationStatementType = resourceType{
+	code: r4.ResourceTypeMedicationStatement,
+	params: ofPatient("MedicationStatement-subject",
+		tokenParam("status", "medications-status", systemMedicationStatus),
+		tokenParam("code", "clinical-code", ""),
+		dateParam("effective", "MedicationStatement-effective"),
+	),
+}
+
 const (
 	typeMedicationStatement = "MedicationStatement"
 	systemMedicationStatus  = "http://hl7.org/fhir/CodeSystem/medication-statement-status"

@@ -13,6 +13,16 @@ import (
 	"candidacy/internal/result"
 )
 
+var observationType = resourceType{
+	code: r4.ResourceTypeObservation,
+	params: ofPatient("Observation-subject",
+		tokenParam("category", "Observation-category", ""),
+		tokenParam("code", "clinical-code", ""),
+		tokenParam("status", "Observation-status", systemObservationStatus),
+		dateParam("date", "clinical-date"),
+	),
+}
+
 // observationStatuses has an entry for every status, so that an unset one is an
 // error and not the first code of the FHIR list.
 var observationStatuses = map[result.Status]r4.ObservationStatus{

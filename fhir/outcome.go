@@ -82,6 +82,8 @@ func badParameter(name, code, diagnostics string) *failure {
 	return &failure{status: http.StatusBadRequest, code: code, diagnostics: "search parameter " + name + ": " + diagnostics, param: name}
 }
 
+var typeShape = regexp.MustCompile(`^[A-Z][A-Za-z]{1,63}$`)
+
 var nameShape = regexp.MustCompile(`^_?[A-Za-z][A-Za-z-]{0,40}([:.][A-Za-z][A-Za-z-]{0,40}){0,2}$`)
 
 // shown is a parameter's name as an answer may repeat it. What doesn't look like

@@ -7,6 +7,19 @@ import (
 	"candidacy/internal/record"
 )
 
+var patientType = resourceType{
+	code:    r4.ResourceTypePatient,
+	profile: "http://hl7.org/fhir/us/core/StructureDefinition/us-core-patient",
+	params: []param{
+		tokenParam("identifier", "Patient-identifier", ""),
+		stringParam("family", "individual-family"),
+		stringParam("given", "individual-given"),
+		stringParam("name", "Patient-name"),
+		dateParam("birthdate", "individual-birthdate"),
+		tokenParam("gender", "individual-gender", systemGender),
+	},
+}
+
 // patient publishes who the candidate is, and nothing of how far they came.
 func patient(s activities.Snapshot) ([]record.Resource, error) {
 	who := s.Referral.Identity

@@ -11,6 +11,15 @@ import (
 	"candidacy/internal/record"
 )
 
+var procedureType = resourceType{
+	code: r4.ResourceTypeProcedure,
+	params: ofPatient("Procedure-subject",
+		tokenParam("code", "clinical-code", ""),
+		tokenParam("status", "Procedure-status", systemEventStatus),
+		dateParam("date", "clinical-date"),
+	),
+}
+
 // Local code systems of the operation.
 const (
 	systemProcedure        = "https://candidacy.example/CodeSystem/procedure"

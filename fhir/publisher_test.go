@@ -90,7 +90,7 @@ func TestPatient(t *testing.T) {
 		}
 	}
 	for _, word := range []string{"zoe maria", "maria"} {
-		if !slices.Contains(r.Index, record.Index{Param: "given", Value: word}) {
+		if !slices.ContainsFunc(r.Index, func(x record.Index) bool { return x.Param == "given" && x.Value == word }) {
 			t.Errorf("no search value %q", word)
 		}
 	}
@@ -260,7 +260,7 @@ func exitsLookTheSame(t *testing.T, beforeWithdrawal, beforeDecline journey.Outc
 				continue
 			}
 			for j := range a.Index {
-				if x := b.Index[j]; a.Index[j] != (record.Index{Param: x.Param, System: x.System, Value: neutral(x.Value)}) {
+				if x := b.Index[j]; a.Index[j] != (record.Index{Param: x.Param, System: x.System, Value: neutral(x.Value), End: x.End}) {
 					t.Errorf("%s: the search values of %s differ: %v and %v", name, a.Type, a.Index[j], x)
 				}
 			}

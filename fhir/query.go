@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -8,8 +9,6 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
-
-	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/internal/record"
 )
@@ -19,8 +18,8 @@ const (
 	maxCount     = 200
 	// maxValues bounds what one search may ask of the database.
 	maxValues = 200
-	// maxRanges bounds the separate ranges of a date that one search asks for,
-	// and maxQueries the queries that it becomes.
+	// maxRanges bounds the separate ranges of _lastUpdated that one search asks
+	// for, and maxQueries the queries that it becomes.
 	maxRanges  = 16
 	maxQueries = 2 * maxValues
 )
@@ -58,13 +57,8 @@ type search struct {
 	ids        []string
 	conditions []record.Condition
 	// updated restricts _lastUpdated; nil is no restriction.
-	updated  []interval
-	restrict bool
-	// dates restricts the date of the type, which dateParam names; with dated,
-	// an empty list is met by nothing.
-	dates     []box
-	dateParam string
-	dated     bool
+	updated   []interval
+	restrict  bool
 	count     int
 	countOnly bool
 	format    string
@@ -91,7 +85,7 @@ func (p parser) parse(typ string, pairs []pair) (*search, error) {
 			return nil, err
 		}
 	}
-	queries := max(1, len(s.candidates)) * max(1, len(s.updated)) * max(1, len(s.dates))
+	queries := max(1, len(s.candidates)) * max(1, len(s.updated))
 	if s.values > maxValues || queries > maxQueries {
 		return nil, &failure{status: http.StatusBadRequest, code: "too-costly", diagnostics: "the search names too many values"}
 	}
@@ -112,14 +106,14 @@ func (p parser) apply(s *search, in pair) error {
 		return nil
 	}
 	t := types[s.typ]
-	root := in.name
-	if i := strings.IndexAny(root, ":."); i >= 0 {
-		root = root[:i]
-	}
+	root, modifier, _ := strings.Cut(in.name, ":")
+	root, chain, chained := strings.Cut(root, ".")
 	known, ok := t.find(root)
 	switch {
-	case ok && root != in.name:
-		return badParameter(in.name, "not-supported", "modifiers and chains are not supported")
+	case ok && (chained || strings.Contains(modifier, ".") || chain != ""):
+		return badParameter(in.name, "not-supported", "chains are not supported")
+	case ok && !known.modifies(modifier) && in.name != root:
+		return badParameter(in.name, "not-supported", "the modifier is not supported here")
 	case !ok && (narrowing[root] || s.typ == typePatient && patientNarrowing[root]):
 		return badParameter(in.name, "not-supported", "not supported here, and it can't be ignored")
 	case !ok && p.strict:
@@ -132,7 +126,7 @@ func (p parser) apply(s *search, in pair) error {
 		return badParameter(in.name, "invalid", "a value is missing")
 	}
 	s.values += len(values)
-	if err := p.condition(s, known, values); err != nil {
+	if err := p.condition(s, known, modifier, in.name, values); err != nil {
 		return err
 	}
 	s.used = append(s.used, in)
@@ -165,10 +159,14 @@ func (p parser) summary(s *search, in pair) error {
 	return nil
 }
 
-func (p parser) condition(s *search, known param, values []string) error {
+// condition adds what a parameter asks for. Name is the parameter with its
+// modifier, as it was sent.
+func (p parser) condition(s *search, known param, modifier, name string, values []string) error {
 	switch known.use {
 	case byPatient:
 		return p.patients(s, known, values)
+	case byUpdate:
+		return p.updates(s, known, values)
 	case byID:
 		for _, id := range values {
 			if !validID(id) {
@@ -177,58 +175,26 @@ func (p parser) condition(s *search, known param, values []string) error {
 		}
 		s.ids = narrow(s.ids, values)
 		return nil
+	case byParts:
+		return p.composite(s, known, values)
 	}
-	// A name or an identifier belongs to few.
-	c := record.Condition{Param: known.name, Selective: known.kind == r4.SearchParamTypeString || known.name == "identifier"}
-	switch known.kind {
-	case r4.SearchParamTypeDate:
-		return p.dates(s, known, values)
-	case r4.SearchParamTypeToken:
-		for _, v := range values {
-			m, ok := tokenMatch(v, known.system)
-			if !ok {
-				return badParameter(known.name, "invalid", "not a token: use code, system|code, |code or system|")
-			}
-			c.Any = append(c.Any, m)
-		}
-	case r4.SearchParamTypeString:
-		for _, v := range values {
-			text := strings.Join(strings.Fields(fold(unescapeValue(v))), " ")
-			if text == "" {
-				return badParameter(known.name, "invalid", "a value is missing")
-			}
-			c.Any = append(c.Any, record.Match{Op: "prefix", Value: text})
-		}
-	default:
-		return badParameter(known.name, "not-supported", "not supported here")
+	c, err := p.match(known, modifier, values)
+	if err != nil {
+		return badParameter(name, "invalid", err.Error())
 	}
 	s.conditions = append(s.conditions, c)
 	return nil
 }
 
-func (p parser) dates(s *search, known param, values []string) error {
+// updates restricts _lastUpdated.
+func (p parser) updates(s *search, known param, values []string) error {
 	var list []interval
-	var boxes []box
 	for _, text := range values {
 		v, err := parseDateValue(text, p.now)
 		if err != nil {
 			return badParameter(known.name, "invalid", err.Error())
 		}
-		if known.use == byUpdate {
-			list = append(list, v.intervals()...)
-		} else if boxes = join(boxes, v.boxes()); len(boxes) > maxRanges {
-			return badParameter(known.name, "too-costly", "too many separate ranges")
-		}
-	}
-	if known.use != byUpdate {
-		if s.dated {
-			boxes = meet(s.dates, boxes)
-		}
-		if len(boxes) > maxRanges {
-			return badParameter(known.name, "too-costly", "too many separate ranges")
-		}
-		s.dates, s.dateParam, s.dated = boxes, known.name, true
-		return nil
+		list = append(list, v.intervals()...)
 	}
 	if list = union(list); s.restrict {
 		list = intersect(s.updated, list)
@@ -237,6 +203,30 @@ func (p parser) dates(s *search, known param, values []string) error {
 		return badParameter(known.name, "too-costly", "too many separate ranges")
 	}
 	s.updated, s.restrict = list, true
+	return nil
+}
+
+// composite asks for both parts of each value. With several values it would have
+// to keep the parts of each together, which it can't.
+func (p parser) composite(s *search, known param, values []string) error {
+	if len(values) > 1 {
+		return badParameter(known.name, "not-supported", "only one value is supported")
+	}
+	parts := split(values[0], '$')
+	if len(parts) != len(known.parts) {
+		return badParameter(known.name, "invalid", "not two values joined by a dollar sign: use "+strings.Join(known.parts, "$"))
+	}
+	for i, name := range known.parts {
+		part, ok := types[s.typ].find(name)
+		if !ok {
+			return fmt.Errorf("%s.%s has a part that is no parameter", s.typ, known.name)
+		}
+		c, err := p.match(part, "", parts[i:i+1])
+		if err != nil {
+			return badParameter(known.name, "invalid", err.Error())
+		}
+		s.conditions = append(s.conditions, c)
+	}
 	return nil
 }
 
@@ -278,21 +268,24 @@ func narrow(list, values []string) []string {
 // alternatives splits at commas that aren't escaped. No alternative may be
 // empty.
 func alternatives(text string) ([]string, bool) {
+	list := split(text, ',')
+	return list, !slices.ContainsFunc(list, func(s string) bool { return strings.TrimSpace(s) == "" })
+}
+
+// split cuts at a separator that isn't escaped.
+func split(text string, separator byte) []string {
 	var list []string
 	start := 0
-	for i := 0; i <= len(text); i++ {
-		switch {
-		case i == len(text) || text[i] == ',':
-			if strings.TrimSpace(text[start:i]) == "" {
-				return nil, false
-			}
+	for i := 0; i < len(text); i++ {
+		switch text[i] {
+		case separator:
 			list = append(list, text[start:i])
 			start = i + 1
-		case text[i] == '\\' && i+1 < len(text):
+		case '\\':
 			i++
 		}
 	}
-	return list, true
+	return append(list, text[start:])
 }
 
 // unescapeValue takes away the backslash before \ , | and $.
@@ -308,31 +301,4 @@ func unescapeValue(text string) string {
 		b.WriteByte(text[i])
 	}
 	return b.String()
-}
-
-// tokenMatch reads code, system|code, |code and system|. Fixed is the system of
-// a parameter whose codes have only one.
-func tokenMatch(text, fixed string) (record.Match, bool) {
-	bar := -1
-	for i := 0; i < len(text) && bar < 0; i++ {
-		switch text[i] {
-		case '\\':
-			i++
-		case '|':
-			bar = i
-		}
-	}
-	if bar < 0 {
-		return record.Match{Op: "=", Value: unescapeValue(text), AnySystem: true}, true
-	}
-	system, code := unescapeValue(text[:bar]), unescapeValue(text[bar+1:])
-	switch {
-	case system == "" && code == "":
-		return record.Match{}, false
-	case code == "" && fixed != "" && system == fixed:
-		return record.Match{Op: ">=", Value: ""}, true
-	default:
-		// A row with an empty value stands for every code of its system.
-		return record.Match{Op: "=", Value: code, System: system}, true
-	}
 }

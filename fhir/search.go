@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"github.com/labstack/echo/v4"
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/internal/record"
 )
@@ -20,10 +21,14 @@ import (
 // maxForm bounds the body of a search by POST.
 const maxForm = 64 << 10
 
-func (s *server) searchByURL(c echo.Context) error {
-	if _, ok := types[c.Param("type")]; !ok {
-		return notFound()
+func searchRoutes() []route {
+	return []route{
+		{method: http.MethodGet, path: "/:type", code: interaction(r4.TypeRestfulInteractionSearchType), handler: (*server).searchByURL},
+		{method: http.MethodPost, path: "/:type/_search", code: interaction(r4.TypeRestfulInteractionSearchType), handler: (*server).searchByForm},
 	}
+}
+
+func (s *server) searchByURL(c echo.Context) error {
 	pairs, err := parsePairs(c.Request().URL.RawQuery)
 	if err != nil {
 		return err
@@ -35,9 +40,6 @@ func (s *server) searchByURL(c echo.Context) error {
 // logs, and from the URL.
 func (s *server) searchByForm(c echo.Context) error {
 	r := c.Request()
-	if _, ok := types[c.Param("type")]; !ok {
-		return notFound()
-	}
 	media, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType))
 	if err != nil || media != echo.MIMEApplicationForm {
 		return &failure{status: http.StatusUnsupportedMediaType, code: "not-supported", diagnostics: "send the parameters as " + echo.MIMEApplicationForm}
@@ -117,8 +119,7 @@ func (s *server) page(ctx context.Context, query *search) (page, error) {
 // plans are the store queries whose answers together are the search: one for
 // each patient that is named, since the store walks the resources of one
 // patient in id order but would sift those of all for several, times one for
-// each of the disjoint ranges of _lastUpdated and of the date. No resource is in
-// two of them. Each asks for one resource more than the page holds, which tells
+// each of the disjoint ranges of _lastUpdated. No resource is in two of them. Each asks for one resource more than the page holds, which tells
 // whether another page follows.
 func (s *search) plans() []record.Query {
 	list := []record.Query{{Type: s.typ, IDs: s.ids, Conditions: s.conditions, After: s.after, Limit: s.count + 1}}
@@ -133,11 +134,6 @@ func (s *search) plans() []record.Query {
 			if i.to != "" {
 				q.Updated = append(q.Updated, record.Match{Op: "<", Value: i.to})
 			}
-		})
-	}
-	if s.dated {
-		list = each(list, s.dates, func(q *record.Query, b box) {
-			q.Conditions = slices.Concat(q.Conditions, b.conditions(s.dateParam))
 		})
 	}
 	return list

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/labstack/echo/v4"
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/internal/record"
 )
@@ -57,7 +58,12 @@ func Register(g *echo.Group, store Reader, opts Options) {
 	}
 	s := &server{store: store, opts: opts}
 	for _, r := range routes() {
-		handle := s.guard(func(c echo.Context) error { return r.handler(s, c) })
+		handle := s.guard(func(c echo.Context) error {
+			if typ := c.Param("type"); typ != "" && !r.serves(typ) {
+				return unserved(strings.TrimPrefix(strings.TrimPrefix(c.Request().URL.Path, strings.TrimSuffix(c.Path(), r.path)), "/"))
+			}
+			return r.handler(s, c)
+		})
 		for _, method := range r.methods() {
 			g.Add(method, r.path, handle)
 		}
@@ -128,11 +134,16 @@ func unserved(path string) *failure {
 	}
 }
 
+func readRoutes() []route {
+	return []route{
+		{method: http.MethodGet, path: "/metadata", handler: (*server).capabilities},
+		{method: http.MethodGet, path: "/:type/:id", code: interaction(r4.TypeRestfulInteractionRead), handler: (*server).readCurrent},
+		{method: http.MethodGet, path: "/:type/:id/_history/:vid", code: interaction(r4.TypeRestfulInteractionVread), handler: (*server).readVersion},
+	}
+}
+
 func (s *server) readCurrent(c echo.Context) error {
 	typ, id := c.Param("type"), c.Param("id")
-	if _, ok := types[typ]; !ok {
-		return notFound()
-	}
 	if !validID(id) {
 		return unserved(typ + "/" + id)
 	}
@@ -145,9 +156,6 @@ func (s *server) readCurrent(c echo.Context) error {
 
 func (s *server) readVersion(c echo.Context) error {
 	typ, id, vid := c.Param("type"), c.Param("id"), c.Param("vid")
-	if _, ok := types[typ]; !ok {
-		return notFound()
-	}
 	if err := acceptable(c.Request(), c.QueryParam("_format")); err != nil {
 		return err
 	}

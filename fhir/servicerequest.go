@@ -11,6 +11,15 @@ import (
 	"candidacy/internal/record"
 )
 
+var serviceRequestType = resourceType{
+	code: r4.ResourceTypeServiceRequest,
+	params: ofPatient("ServiceRequest-subject",
+		tokenParam("code", "clinical-code", ""),
+		tokenParam("status", "ServiceRequest-status", systemRequestStatus),
+		dateParam("occurrence", "ServiceRequest-occurrence"),
+	),
+}
+
 // visitRequests publishes a request for each follow-up visit whose window has
 // opened, with the items that are outstanding. It is completed once the visit took
 // place, and revoked when it will not: how and why is the programme's.

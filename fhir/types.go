@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -24,6 +25,11 @@ type param struct {
 	definition string
 	// system is the one code system of the parameter's values, if it is fixed.
 	system string
+	// targets are the types that a reference may point to, as far as they are
+	// published. One without targets holds canonical URLs.
+	targets []string
+	// parts are the names of the two parameters that a composite joins.
+	parts []string
 	// use tells apart the parameters that aren't looked up in the index.
 	use use
 }
@@ -35,6 +41,7 @@ const (
 	byPatient
 	byID
 	byUpdate
+	byParts
 )
 
 const canonicalParam = "http://hl7.org/fhir/SearchParameter/"
@@ -45,152 +52,89 @@ var commonParams = []param{
 	{name: "_lastUpdated", kind: r4.SearchParamTypeDate, definition: "Resource-lastUpdated", use: byUpdate},
 }
 
+// patientParam is a reference to the candidate whose resource it is, which the
+// store knows without the index.
 func patientParam(name, definition string) param {
-	return param{name: name, kind: r4.SearchParamTypeReference, definition: definition, use: byPatient}
+	return param{name: name, kind: r4.SearchParamTypeReference, definition: definition, targets: []string{typePatient}, use: byPatient}
 }
 
+// ofPatient begins the parameters of a type that has both patient and subject,
+// the latter with the given definition.
+func ofPatient(subject string, others ...param) []param {
+	return append([]param{patientParam("patient", "clinical-patient"), patientParam("subject", subject)}, others...)
+}
+
+// tokenParam is looked up in what index.token, code and concepts add.
 func tokenParam(name, definition, system string) param {
 	return param{name: name, kind: r4.SearchParamTypeToken, definition: definition, system: system}
 }
 
+// dateParam is looked up in what index.date and period add.
 func dateParam(name, definition string) param {
 	return param{name: name, kind: r4.SearchParamTypeDate, definition: definition}
 }
 
+// stringParam is looked up in what index.text adds.
 func stringParam(name, definition string) param {
 	return param{name: name, kind: r4.SearchParamTypeString, definition: definition}
 }
 
-// types is that table, by the name of the type.
-var types = map[string]resourceType{
-	typePatient: {
-		code:    r4.ResourceTypePatient,
-		profile: "http://hl7.org/fhir/us/core/StructureDefinition/us-core-patient",
-		params: []param{
-			tokenParam("identifier", "Patient-identifier", ""),
-			stringParam("family", "individual-family"),
-			stringParam("given", "individual-given"),
-			stringParam("name", "Patient-name"),
-			dateParam("birthdate", "individual-birthdate"),
-			tokenParam("gender", "individual-gender", systemGender),
-		},
-	},
-	typeEpisodeOfCare: {
-		code: r4.ResourceTypeEpisodeOfCare,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			tokenParam("status", "EpisodeOfCare-status", systemEpisodeStatus),
-			dateParam("date", "clinical-date"),
-		},
-	},
-	typeCarePlan: {
-		code:    r4.ResourceTypeCarePlan,
-		profile: "http://hl7.org/fhir/us/core/StructureDefinition/us-core-careplan",
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "CarePlan-subject"),
-			tokenParam("category", "CarePlan-category", ""),
-			tokenParam("status", "CarePlan-status", systemRequestStatus),
-			dateParam("date", "clinical-date"),
-		},
-	},
-	typeAppointment: {
-		code: r4.ResourceTypeAppointment,
-		params: []param{
-			patientParam("patient", "Appointment-patient"),
-			tokenParam("status", "Appointment-status", systemAppointmentStatus),
-			dateParam("date", "Appointment-date"),
-		},
-	},
-	typeObservation: {
-		code: r4.ResourceTypeObservation,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "Observation-subject"),
-			tokenParam("category", "Observation-category", ""),
-			tokenParam("code", "clinical-code", ""),
-			tokenParam("status", "Observation-status", systemObservationStatus),
-			dateParam("date", "clinical-date"),
-		},
-	},
-	typeDetectedIssue: {
-		code: r4.ResourceTypeDetectedIssue,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			tokenParam("code", "DetectedIssue-code", ""),
-			dateParam("identified", "DetectedIssue-identified"),
-		},
-	},
-	typeEncounter: {
-		code: r4.ResourceTypeEncounter,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "Encounter-subject"),
-			tokenParam("status", "Encounter-status", systemEncounterStatus),
-			tokenParam("class", "Encounter-class", ""),
-			tokenParam("type", "clinical-type", ""),
-			dateParam("date", "clinical-date"),
-		},
-	},
-	typeMedicationStatement: {
-		code: r4.ResourceTypeMedicationStatement,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "MedicationStatement-subject"),
-			tokenParam("status", "medications-status", systemMedicationStatus),
-			tokenParam("code", "clinical-code", ""),
-			dateParam("effective", "MedicationStatement-effective"),
-		},
-	},
-	typeServiceRequest: {
-		code: r4.ResourceTypeServiceRequest,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "ServiceRequest-subject"),
-			tokenParam("code", "clinical-code", ""),
-			tokenParam("status", "ServiceRequest-status", systemRequestStatus),
-			dateParam("occurrence", "ServiceRequest-occurrence"),
-		},
-	},
-	typeClinicalImpression: {
-		code: r4.ResourceTypeClinicalImpression,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "ClinicalImpression-subject"),
-			tokenParam("status", "ClinicalImpression-status", systemEventStatus),
-			dateParam("date", "clinical-date"),
-		},
-	},
-	typeProcedure: {
-		code: r4.ResourceTypeProcedure,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "Procedure-subject"),
-			tokenParam("code", "clinical-code", ""),
-			tokenParam("status", "Procedure-status", systemEventStatus),
-			dateParam("date", "clinical-date"),
-		},
-	},
-	typeCondition: {
-		code: r4.ResourceTypeCondition,
-		params: []param{
-			patientParam("patient", "clinical-patient"),
-			patientParam("subject", "Condition-subject"),
-			tokenParam("category", "Condition-category", ""),
-			tokenParam("code", "clinical-code", ""),
-			tokenParam("verification-status", "Condition-verification-status", systemVerificationStatus),
-			dateParam("onset-date", "Condition-onset-date"),
-		},
-	},
-	typeAdverseEvent: {
-		code: r4.ResourceTypeAdverseEvent,
-		params: []param{
-			patientParam("subject", "AdverseEvent-subject"),
-			tokenParam("event", "AdverseEvent-event", ""),
-			dateParam("date", "AdverseEvent-date"),
-		},
-	},
+// referenceParam is looked up in what index.reference adds, or index.canonical
+// where there are no targets.
+func referenceParam(name, definition string, targets ...string) param {
+	return param{name: name, kind: r4.SearchParamTypeReference, definition: definition, targets: targets}
 }
+
+// quantityParam is looked up in what index.quantity adds.
+func quantityParam(name, definition string) param {
+	return param{name: name, kind: r4.SearchParamTypeQuantity, definition: definition}
+}
+
+// numberParam is looked up in what index.number adds.
+func numberParam(name, definition string) param {
+	return param{name: name, kind: r4.SearchParamTypeNumber, definition: definition}
+}
+
+// uriParam is looked up in what index.uri adds.
+func uriParam(name, definition string) param {
+	return param{name: name, kind: r4.SearchParamTypeUri, definition: definition}
+}
+
+// compositeParam joins two parameters of the same type. Each of the elements
+// behind them must occur at most once in a resource, since nothing is indexed
+// that would keep their values together.
+func compositeParam(name, definition, first, second string) param {
+	return param{name: name, kind: r4.SearchParamTypeComposite, definition: definition, parts: []string{first, second}, use: byParts}
+}
+
+// typeTable holds the types, in the order of the CapabilityStatement. The
+// row of each stands beside what builds it.
+var typeTable = []resourceType{
+	patientType,
+	episodeOfCareType,
+	carePlanType,
+	appointmentType,
+	observationType,
+	detectedIssueType,
+	clinicalImpressionType,
+	procedureType,
+	conditionType,
+	encounterType,
+	medicationStatementType,
+	adverseEventType,
+	serviceRequestType,
+}
+
+// types is that table by the name of the type, and typeOrder its order.
+var types, typeOrder = func() (map[string]resourceType, []string) {
+	byName := make(map[string]resourceType, len(typeTable))
+	order := make([]string, len(typeTable))
+	for i, t := range typeTable {
+		name := t.code.Code()
+		byName[name], order[i] = t, name
+	}
+	return byName, order
+}()
 
 func (t resourceType) find(name string) (param, bool) {
 	for _, list := range [][]param{commonParams, t.params} {
@@ -225,13 +169,25 @@ var patientNarrowing = map[string]bool{
 // identifying holds the parameters whose values tell who a person is.
 var identifying = map[string]bool{"identifier": true, "family": true, "given": true, "name": true, "birthdate": true}
 
-// route is one interaction with the path that it is served on.
+// route is one interaction or operation with the path that it is served on.
 type route struct {
 	method string
 	path   string
 	// code is the interaction on a type, if it is one.
-	code    *r4.TypeRestfulInteraction
-	handler func(*server, echo.Context) error
+	code *r4.TypeRestfulInteraction
+	// types are those that :type stands for; none is every published type.
+	types []string
+	// operation is named where the route is one.
+	operation *namedOperation
+	handler   func(*server, echo.Context) error
+}
+
+// namedOperation is one that the CapabilityStatement lists.
+type namedOperation struct {
+	// name is without the dollar sign, definition the canonical URL.
+	name, definition string
+	// types are those it is listed with; none lists it with the whole server.
+	types []string
 }
 
 // methods are those that the route answers.
@@ -240,6 +196,12 @@ func (r route) methods() []string {
 		return []string{http.MethodGet, http.MethodHead}
 	}
 	return []string{r.method}
+}
+
+// serves reports whether :type of the route stands for the type.
+func (r route) serves(typ string) bool {
+	_, ok := types[typ]
+	return ok && (r.types == nil || slices.Contains(r.types, typ))
 }
 
 // matches reports whether the path, without a slash at its start, is one of the
@@ -253,7 +215,7 @@ func (r route) matches(path string) bool {
 		var ok bool
 		switch pattern[i] {
 		case ":type":
-			_, ok = types[part]
+			ok = r.serves(part)
 		case ":id", ":vid":
 			ok = validID(part)
 		default:
@@ -268,14 +230,11 @@ func (r route) matches(path string) bool {
 
 func interaction(code r4.TypeRestfulInteraction) *r4.TypeRestfulInteraction { return &code }
 
-// routes is the whole interface. Anything else is 404, or 405 where the path
-// exists.
+// routes is the whole interface: the tables of the files that answer them.
+// Anything else is 404, or 405 where the path exists.
 func routes() []route {
-	return []route{
-		{http.MethodGet, "/metadata", nil, (*server).capabilities},
-		{http.MethodGet, "/:type/:id", interaction(r4.TypeRestfulInteractionRead), (*server).readCurrent},
-		{http.MethodGet, "/:type/:id/_history/:vid", interaction(r4.TypeRestfulInteractionVread), (*server).readVersion},
-		{http.MethodGet, "/:type", interaction(r4.TypeRestfulInteractionSearchType), (*server).searchByURL},
-		{http.MethodPost, "/:type/_search", interaction(r4.TypeRestfulInteractionSearchType), (*server).searchByForm},
-	}
+	return slices.Concat(
+		readRoutes(),
+		searchRoutes(),
+	)
 }

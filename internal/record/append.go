@@ -99,11 +99,13 @@ func (r Resource) VersionAfter(before Resource) int64 {
 	return before.Version + 1
 }
 
-// Index is one search value of a resource.
+// Index is one search value of a resource. With an End it covers everything from
+// the value to before the end, in the order of bytes.
 type Index struct {
 	Param  string
 	System string
 	Value  string
+	End    string
 }
 
 // Tx reads what a command needs inside its own transaction.
@@ -372,8 +374,8 @@ func publish(ctx context.Context, tx *sql.Tx, candidate string, r, before Resour
 		}
 	}
 	for _, i := range r.Index {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO resource_index (type, param, value, id, system) VALUES ($1, $2, $3, $4, $5)
-			ON CONFLICT DO NOTHING`, r.Type, i.Param, i.Value, r.ID, i.System); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO resource_index (type, param, value, id, system, upto) VALUES ($1, $2, $3, $4, $5, $6)
+			ON CONFLICT DO NOTHING`, r.Type, i.Param, i.Value, r.ID, i.System, i.End); err != nil {
 			return fmt.Errorf("index a resource: %w", err)
 		}
 	}

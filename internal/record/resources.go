@@ -59,19 +59,31 @@ func (s *Store) ResourceVersion(ctx context.Context, typ, id string, version int
 type Condition struct {
 	Param string
 	Any   []Match
+	// Not selects the resources that have no such value.
+	Not bool
 	// Selective says that few resources match, so that they are looked up
 	// rather than each resource being asked.
 	Selective bool
 }
 
-// Match compares an index value. Op is "=", "<", "<=", ">", ">=" or "prefix".
+// Match compares an index value. Op is "=", "<", "<=", ">", ">=", "prefix",
+// "contains" or Within.
 type Match struct {
 	Op     string
 	Value  string
 	System string
-	// AnySystem ignores the system of a token.
+	// AnySystem ignores the system, which "=" and Within compare otherwise.
 	AnySystem bool
+	// Bounds are what Within compares with.
+	Bounds Bounds
 }
+
+// Within is the comparison of what an index value covers with bounds.
+const Within = "within"
+
+// Bounds hold index values that start at From or after it and before To, and that
+// end after EndFrom and at EndTo or before it. The empty text is no bound.
+type Bounds struct{ From, To, EndFrom, EndTo string }
 
 // Query selects current resources of one type, in id order.
 type Query struct {
@@ -125,34 +137,70 @@ func (q Query) where() (string, []any, error) {
 	for _, c := range q.Conditions {
 		if len(c.Any) == 0 {
 			// None of no alternatives holds.
-			b.WriteString(" AND 1 = 0")
+			if !c.Not {
+				b.WriteString(" AND 1 = 0")
+			}
 			continue
 		}
+		b.WriteString(" AND ")
+		if c.Not {
+			b.WriteString("NOT ")
+		}
 		if c.Selective {
-			fmt.Fprintf(&b, " AND r.id IN (SELECT x.id FROM resource_index x WHERE x.type = %s AND x.param = %s AND (", arg(q.Type), arg(c.Param))
+			fmt.Fprintf(&b, "r.id IN (SELECT x.id FROM resource_index x WHERE x.type = %s AND x.param = %s AND (", arg(q.Type), arg(c.Param))
 		} else {
-			fmt.Fprintf(&b, " AND EXISTS (SELECT 1 FROM resource_index x WHERE x.type = r.type AND x.id = r.id AND x.param = %s AND (", arg(c.Param))
+			fmt.Fprintf(&b, "EXISTS (SELECT 1 FROM resource_index x WHERE x.type = r.type AND x.id = r.id AND x.param = %s AND (", arg(c.Param))
 		}
 		for i, m := range c.Any {
 			if i > 0 {
 				b.WriteString(" OR ")
 			}
-			switch {
-			case m.Op == "prefix":
-				fmt.Fprintf(&b, "(x.value >= %s AND x.value < %s)", arg(m.Value), arg(m.Value+"\U0010FFFF"))
-			case !slices.Contains(operators, m.Op):
-				return "", nil, fmt.Errorf("search: there is no comparison %q", m.Op)
-			default:
-				fmt.Fprintf(&b, "(x.value %s %s", m.Op, arg(m.Value))
-				if m.Op == "=" && !m.AnySystem {
-					fmt.Fprintf(&b, " AND x.system = %s", arg(m.System))
-				}
-				b.WriteString(")")
+			text, err := m.sql(arg)
+			if err != nil {
+				return "", nil, err
 			}
+			b.WriteString(text)
 		}
 		b.WriteString("))")
 	}
 	return b.String(), args, nil
+}
+
+// likely escapes what has a meaning in a pattern of LIKE.
+var likely = strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`)
+
+// sql is the comparison with the row x of the index.
+func (m Match) sql(arg func(any) string) (string, error) {
+	var parts []string
+	compare := func(column, op, value string) {
+		parts = append(parts, column+" "+op+" "+arg(value))
+	}
+	switch {
+	case m.Op == "prefix":
+		compare("x.value", ">=", m.Value)
+		compare("x.value", "<", m.Value+"\U0010FFFF")
+	case m.Op == "contains":
+		parts = append(parts, "x.value LIKE "+arg("%"+likely.Replace(m.Value)+"%")+` ESCAPE '\'`)
+	case m.Op == Within:
+		for _, bound := range []struct{ column, op, value string }{
+			{"x.value", ">=", m.Bounds.From}, {"x.value", "<", m.Bounds.To}, {"x.upto", ">", m.Bounds.EndFrom}, {"x.upto", "<=", m.Bounds.EndTo},
+		} {
+			if bound.value != "" {
+				compare(bound.column, bound.op, bound.value)
+			}
+		}
+	case !slices.Contains(operators, m.Op):
+		return "", fmt.Errorf("search: there is no comparison %q", m.Op)
+	default:
+		compare("x.value", m.Op, m.Value)
+	}
+	if (m.Op == "=" || m.Op == Within) && !m.AnySystem {
+		compare("x.system", "=", m.System)
+	}
+	if parts == nil {
+		return "1 = 1", nil
+	}
+	return "(" + strings.Join(parts, " AND ") + ")", nil
 }
 
 // Search returns at most Limit resources after the cursor, with type, id and
