@@ -10,8 +10,8 @@ import (
 )
 
 const (
-	// remember is how long a token is not looked up again, and so how late an
-	// expiry may be noticed.
+	// remember is how long a token is not looked up again, and so how late it may
+	// be noticed that it was revoked. Its expiry is noticed at once.
 	remember = 30 * time.Second
 	// mostRemembered bounds the memory that tokens can take.
 	mostRemembered = 1024
@@ -67,7 +67,7 @@ func (c *cache) TokenBearer(ctx context.Context, token string) (record.Bearer, e
 // nothing says how old the entry is.
 func (r remembered) fresh(at time.Time) bool {
 	age := at.Sub(r.at)
-	return age >= 0 && age < remember
+	return age >= 0 && age < remember && (r.bearer.Expires.IsZero() || at.Before(r.bearer.Expires))
 }
 
 // makeRoom drops what is too old, and when that is not enough any one entry:

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
@@ -271,20 +272,31 @@ const IntakeActor = "laboratory-intake"
 
 // Bearer is who a token speaks for.
 type Bearer struct {
-	// Actor is the account, or the token itself when it is bound to none.
+	// Actor is the account or the client, or the token itself when it is bound to
+	// neither.
 	Actor string
 	Role  journey.Role
+	// Scopes, where there are any, narrow what the role may do through FHIR.
+	Scopes string
+	// Token is the id of the token, and Expires when it stops being good.
+	Token   string
+	Expires time.Time
 }
 
 // IssueToken returns a new bearer token; only its digest is stored. An empty
 // account makes the token its own actor. A token bound to an account is good
 // only while the account is enabled and has the token's role.
 func (s *Store) IssueToken(ctx context.Context, role journey.Role, account string, lifetime time.Duration) (string, error) {
+	return s.IssueScopedToken(ctx, role, account, "", lifetime)
+}
+
+// IssueScopedToken is IssueToken for a token that is good for the scopes alone.
+func (s *Store) IssueScopedToken(ctx context.Context, role journey.Role, account, scopes string, lifetime time.Duration) (string, error) {
 	text, digest := secret("cdy_")
 	return text, s.inTx(ctx, func(tx *sql.Tx) error {
 		now := s.now()
-		_, err := tx.ExecContext(ctx, "INSERT INTO token (digest, id, role, account_id, created_at, expires_at) VALUES ($1, $2, $3, $4, $5, $6)",
-			digest, "token-"+digest[:12], string(role), account, instant(now), instant(now.Add(lifetime)))
+		_, err := tx.ExecContext(ctx, "INSERT INTO token (digest, id, role, account_id, created_at, expires_at, scopes) VALUES ($1, $2, $3, $4, $5, $6, $7)",
+			digest, "token-"+digest[:12], string(role), account, instant(now), instant(now.Add(lifetime)), scopes)
 		if err != nil {
 			return fmt.Errorf("issue the token: %w", err)
 		}
@@ -297,15 +309,19 @@ type Token struct {
 	ID   string
 	Role journey.Role
 	// Account is empty when the token is its own actor.
-	Account   string
+	Account string
+	// Scopes are what the token is good for, where it is not for all that its role
+	// may do.
+	Scopes    string
 	CreatedAt time.Time
 	ExpiresAt time.Time
 }
 
-// Tokens lists the tokens that have not expired, the oldest first. Those of a
-// disabled account are among them: enabling it makes them good again.
+// Tokens lists the tokens that were issued by hand and have not expired, the
+// oldest first. Those of a disabled account are among them: enabling it makes them
+// good again. Those of clients, which last minutes, are not.
 func (s *Store) Tokens(ctx context.Context) ([]Token, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT id, role, account_id, created_at, expires_at FROM token WHERE expires_at > $1 ORDER BY created_at, id",
+	rows, err := s.read.QueryContext(ctx, "SELECT id, role, account_id, scopes, created_at, expires_at FROM token WHERE expires_at > $1 AND client_id = '' ORDER BY created_at, id",
 		instant(s.now()))
 	if err != nil {
 		return nil, fmt.Errorf("list tokens: %w", err)
@@ -315,7 +331,7 @@ func (s *Store) Tokens(ctx context.Context) ([]Token, error) {
 	for rows.Next() {
 		var t Token
 		var created, expires string
-		if err := rows.Scan(&t.ID, &t.Role, &t.Account, &created, &expires); err != nil {
+		if err := rows.Scan(&t.ID, &t.Role, &t.Account, &t.Scopes, &created, &expires); err != nil {
 			return nil, fmt.Errorf("list tokens: %w", err)
 		}
 		var errA, errB error
@@ -338,23 +354,25 @@ func (s *Store) RevokeToken(ctx context.Context, id string) error {
 }
 
 // TokenBearer returns who a live token speaks for. A token bound to an account
-// that is gone, is disabled or has another role by now speaks for nobody.
+// that is gone, is disabled or has another role by now speaks for nobody, and so
+// does that of a client that is disabled.
 func (s *Store) TokenBearer(ctx context.Context, token string) (Bearer, error) {
 	var b Bearer
-	var id, account string
-	err := s.kept.queryRow(ctx, `SELECT id, role, account_id FROM token WHERE digest = $1 AND expires_at > $2
+	var account, client, expires string
+	err := s.kept.queryRow(ctx, `SELECT id, role, account_id, client_id, scopes, expires_at FROM token WHERE digest = $1 AND expires_at > $2
 		AND (account_id IN ('', $3) OR EXISTS (
-			SELECT 1 FROM account a WHERE a.id = token.account_id AND a.role = token.role AND a.disabled_at = ''))`,
-		secretDigest(token), instant(s.now()), IntakeActor).Scan(&id, &b.Role, &account)
+			SELECT 1 FROM account a WHERE a.id = token.account_id AND a.role = token.role AND a.disabled_at = ''))
+		AND (client_id = '' OR EXISTS (SELECT 1 FROM client c WHERE c.id = token.client_id AND c.enabled = 1))`,
+		secretDigest(token), instant(s.now()), IntakeActor).Scan(&b.Token, &b.Role, &account, &client, &b.Scopes, &expires)
 	if errors.Is(err, sql.ErrNoRows) {
 		return b, ErrNotFound
 	}
 	if err != nil {
 		return b, fmt.Errorf("read the token: %w", err)
 	}
-	b.Actor = account
-	if b.Actor == "" {
-		b.Actor = id
+	if b.Expires, err = parseInstant(expires); err != nil {
+		return b, fmt.Errorf("read the token: %w", err)
 	}
+	b.Actor = cmp.Or(account, client, b.Token)
 	return b, nil
 }

@@ -79,13 +79,17 @@ func (b *Broken) Error() string {
 type Verified struct {
 	Candidates int
 	Entries    int
+	// ClientChanges and Accesses count the rows of the other two kinds of chain.
+	ClientChanges int
+	Accesses      int64
 	// Digest covers every chain's head. Kept outside, it shows later that no
 	// tail was cut off, not even by someone who can recompute hashes.
 	Digest string
 }
 
 // Verify walks every chain, and compares each head with the candidate's row so
-// that a missing tail shows. The first bad entry is returned as a *Broken. It
+// that a missing tail shows. The first bad entry is returned as a *Broken, a bad
+// row of the access log or of a client's changes as a *BrokenChain. It
 // reads one moment of the store, so that entries written meanwhile are no fault.
 func (s *Store) Verify(ctx context.Context) (Verified, error) {
 	options := &sql.TxOptions{ReadOnly: true}
@@ -143,6 +147,15 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 		fmt.Fprintf(digest, "%s %d %s\n", id, last.seq, last.hash)
 		v.Candidates++
 	}
+	if v.ClientChanges, err = verifyClients(ctx, q); err != nil {
+		return v, err
+	}
+	last, err := verifyAccess(ctx, q)
+	v.Accesses = last.seq
+	if err != nil {
+		return v, err
+	}
+	fmt.Fprintf(digest, "access %d %s\n", last.seq, last.hash)
 	v.Digest = hex.EncodeToString(digest.Sum(nil))
 	return v, nil
 }

@@ -31,6 +31,8 @@ type Store struct {
 	// kept are the prepared reads of published resources and of tokens.
 	kept *statements
 	now  func() time.Time
+	// access writes the access log.
+	access accessWriter
 }
 
 // Open opens the store, creating and migrating it as needed. The location is a
@@ -86,6 +88,7 @@ func openPostgres(ctx context.Context, dsn string, now func() time.Time) (*Store
 // Close closes the store.
 func (s *Store) Close() error {
 	s.kept.close()
+	s.access.close()
 	err := s.write.Close()
 	if s.read != s.write {
 		err = errors.Join(err, s.read.Close())
