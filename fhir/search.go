@@ -15,6 +15,7 @@ import (
 	"github.com/labstack/echo/v4"
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
+	"candidacy/internal/audit"
 	"candidacy/internal/record"
 )
 
@@ -61,6 +62,7 @@ func (s *server) searchByForm(c echo.Context) error {
 
 func (s *server) search(c echo.Context, pairs []pair, byForm bool) error {
 	r := c.Request()
+	notePairs(r.Context(), pairs)
 	p := parser{base: s.opts.BaseURL(r), now: s.opts.Now(), strict: strict(r.Header)}
 	query, err := p.parse(c.Param("type"), pairs)
 	if err != nil {
@@ -74,6 +76,8 @@ func (s *server) search(c echo.Context, pairs []pair, byForm bool) error {
 	if err != nil {
 		return err
 	}
+	audit.About(r.Context(), query.candidates...)
+	noteAnswer(r.Context(), page.resources)
 	return write(c, http.StatusOK, bundle(p.base, query, page))
 }
 

@@ -12,6 +12,7 @@ import (
 	"github.com/labstack/echo/v4"
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
+	"candidacy/internal/audit"
 	"candidacy/internal/record"
 )
 
@@ -175,6 +176,7 @@ func (s *server) send(c echo.Context, p record.Published, err error) error {
 	if err != nil {
 		return err
 	}
+	audit.About(c.Request().Context(), p.Candidate)
 	tag := `W/"` + strconv.FormatInt(p.Version, 10) + `"`
 	h := c.Response().Header()
 	h.Set("ETag", tag)

@@ -66,6 +66,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
+		"candidacy/internal/audit",
 		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/internal/command", "candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/activities", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
@@ -86,7 +87,9 @@ var layers = map[string][]string{
 		"candidacy/internal/recovery", "candidacy/internal/result",
 	},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
+	"candidacy/internal/audit":  {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
+		"candidacy/internal/audit",
 		"candidacy/internal/measures",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/followup", "candidacy/internal/clinical/units",
@@ -94,6 +97,7 @@ var layers = map[string][]string{
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
+		"candidacy/internal/audit",
 		"candidacy/internal/measures",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/followup", "candidacy/internal/mover", "candidacy/internal/notify",

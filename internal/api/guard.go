@@ -8,9 +8,9 @@ import (
 	"log/slog"
 	"net/http"
 
-	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/audit"
 	"candidacy/internal/dispatch"
 )
 
@@ -66,15 +66,7 @@ func LogFailure(ctx context.Context, log *slog.Logger, request, candidate string
 
 // RequestID takes over the id that a middleware in front of us gave, when it is
 // a UUID: anything else may be a value that went astray.
-func RequestID(c echo.Context) string {
-	h := c.Response().Header()
-	if id, err := uuid.Parse(h.Get(echo.HeaderXRequestID)); err == nil {
-		return id.String()
-	}
-	id := uuid.NewString()
-	h.Set(echo.HeaderXRequestID, id)
-	return id
-}
+func RequestID(c echo.Context) string { return audit.RequestID(c) }
 
 // fail answers an error. What is not meant for the client is logged, without
 // any text that could hold a value or a name.

@@ -71,8 +71,15 @@ func Requests(o Options) echo.MiddlewareFunc {
 				Interaction: interaction, Type: typ, ID: ShownID(id), Address: address(c.RealIP()), Request: RequestID(c),
 			}}
 			c.SetRequest(r.WithContext(context.WithValue(r.Context(), contextKey{}, n)))
-			c.Response().Writer = &writer{ResponseWriter: c.Response().Writer, c: c, note: n, options: &o}
-			return next(c)
+			w := &writer{ResponseWriter: c.Response().Writer, c: c, note: n, options: &o}
+			c.Response().Writer = w
+			err := next(c)
+			if w.decided || err != nil {
+				// What the error becomes is written through w as well.
+				return err
+			}
+			w.WriteHeader(http.StatusOK)
+			return nil
 		}
 	}
 }
@@ -85,11 +92,30 @@ func About(ctx context.Context, candidates ...string) {
 		defer n.mu.Unlock()
 		for _, candidate := range candidates {
 			// Resources of one candidate come together: most repeat the last.
-			if last := len(n.access.Candidates) - 1; last < 0 || n.access.Candidates[last] != candidate {
+			if last := len(n.access.Candidates) - 1; isCandidate(candidate) && (last < 0 || n.access.Candidates[last] != candidate) {
 				n.access.Candidates = append(n.access.Candidates, candidate)
 			}
 		}
 	}
+}
+
+// isCandidate keeps out what belongs to no candidate, and what a client only calls
+// one.
+func isCandidate(id string) bool {
+	if len(id) != 36 {
+		return false
+	}
+	for i := range len(id) {
+		switch c := id[i]; {
+		case i == 8 || i == 13 || i == 18 || i == 23:
+			if c != '-' {
+				return false
+			}
+		case (c < '0' || c > '9') && (c < 'a' || c > 'f'):
+			return false
+		}
+	}
+	return true
 }
 
 // Everybody notes that the answer may tell of anybody, as an export does.
@@ -143,6 +169,9 @@ const mostNames = 40
 // names are the names of parameters as a row may keep them, each once: what does
 // not look like a name may be a value that went astray.
 func names(list []string) []string {
+	if len(list) == 0 {
+		return nil
+	}
 	var kept []string
 	seen := map[string]bool{}
 	for _, name := range list {
@@ -290,4 +319,3 @@ func (w *writer) Flush() { _ = w.FlushError() }
 
 // Unwrap lets http.ResponseController set deadlines.
 func (w *writer) Unwrap() http.ResponseWriter { return w.ResponseWriter }
-

@@ -17,12 +17,14 @@ type Published struct {
 	Version   int64
 	UpdatedAt time.Time
 	Body      []byte
+	// Candidate is whom the resource is about.
+	Candidate string
 }
 
 func scanPublished(row scanner) (Published, error) {
 	var p Published
 	var updated string
-	if err := row.Scan(&p.Type, &p.ID, &p.Version, &updated, &p.Body); err != nil {
+	if err := row.Scan(&p.Type, &p.ID, &p.Version, &updated, &p.Body, &p.Candidate); err != nil {
 		return p, err
 	}
 	var err error
@@ -32,7 +34,7 @@ func scanPublished(row scanner) (Published, error) {
 
 // Resource returns the current version of a resource, or ErrNotFound.
 func (s *Store) Resource(ctx context.Context, typ, id string) (Published, error) {
-	p, err := scanPublished(s.kept.queryRow(ctx, "SELECT type, id, version, updated_at, body FROM resource WHERE type = $1 AND id = $2", typ, id))
+	p, err := scanPublished(s.kept.queryRow(ctx, "SELECT type, id, version, updated_at, body, candidate_id FROM resource WHERE type = $1 AND id = $2", typ, id))
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, ErrNotFound
 	}
@@ -44,7 +46,8 @@ func (s *Store) Resource(ctx context.Context, typ, id string) (Published, error)
 
 // ResourceVersion returns one version of a resource, or ErrNotFound.
 func (s *Store) ResourceVersion(ctx context.Context, typ, id string, version int64) (Published, error) {
-	p, err := scanPublished(s.kept.queryRow(ctx, "SELECT type, id, version, updated_at, body FROM resource_version WHERE type = $1 AND id = $2 AND version = $3", typ, id, version))
+	p, err := scanPublished(s.kept.queryRow(ctx, `SELECT v.type, v.id, v.version, v.updated_at, v.body, r.candidate_id
+		FROM resource_version v JOIN resource r ON r.type = v.type AND r.id = v.id WHERE v.type = $1 AND v.id = $2 AND v.version = $3`, typ, id, version))
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, ErrNotFound
 	}
@@ -203,8 +206,8 @@ func (m Match) sql(arg func(any) string) (string, error) {
 	return "(" + strings.Join(parts, " AND ") + ")", nil
 }
 
-// Search returns at most Limit resources after the cursor, with type, id and
-// body: their version and time are in the body, and a row costs by its columns.
+// Search returns at most Limit resources after the cursor, with type, id, body and
+// candidate: their version and time are in the body, and a row costs by its columns.
 func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
 	where, args, err := q.where()
 	if err != nil {
@@ -213,7 +216,7 @@ func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
 	args = append(args, q.After)
 	// The limit is written out: SQLite plans by the value of a bound one, and so
 	// prepares the statement anew for every search.
-	query := fmt.Sprintf("SELECT r.id, r.body%s AND r.id > $%d ORDER BY r.id LIMIT %d", where, len(args), q.Limit)
+	query := fmt.Sprintf("SELECT r.id, r.body, r.candidate_id%s AND r.id > $%d ORDER BY r.id LIMIT %d", where, len(args), q.Limit)
 	rows, err := s.kept.query(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("search: %w", err)
@@ -222,7 +225,7 @@ func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
 	var list []Published
 	for rows.Next() {
 		p := Published{Type: q.Type}
-		if err := rows.Scan(&p.ID, &p.Body); err != nil {
+		if err := rows.Scan(&p.ID, &p.Body, &p.Candidate); err != nil {
 			return nil, fmt.Errorf("search: %w", err)
 		}
 		list = append(list, p)
@@ -245,7 +248,7 @@ func (s *Store) Count(ctx context.Context, q Query) (int, error) {
 
 // EachResource calls fn for every current resource, by type and id.
 func (s *Store) EachResource(ctx context.Context, fn func(Published) error) error {
-	rows, err := s.read.QueryContext(ctx, "SELECT type, id, version, updated_at, body FROM resource ORDER BY type, id")
+	rows, err := s.read.QueryContext(ctx, "SELECT type, id, version, updated_at, body, candidate_id FROM resource ORDER BY type, id")
 	if err != nil {
 		return fmt.Errorf("read resources: %w", err)
 	}
