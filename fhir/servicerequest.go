@@ -26,7 +26,9 @@ var serviceRequestType = resourceType{
 func visitRequests(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	for _, v := range followup.Visits(s.Protocol, s.Protocol, s.State, s.Results, s.Today) {
-		if v.Status == journey.VisitAhead {
+		// What was requested of a visit that is not owed any more is revoked with
+		// whatever else is no more; a visit that was ahead was never requested.
+		if v.Status == journey.VisitAhead || v.Status == journey.VisitNotOwed {
 			continue
 		}
 		status, err := visitStatus(s.State, v)

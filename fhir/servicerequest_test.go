@@ -89,7 +89,12 @@ func codesOf(list []r4.CodeableConcept) string {
 func TestEndedRequests(t *testing.T) {
 	for name, change := range map[string]func(*activities.Snapshot){
 		"a death": func(s *activities.Snapshot) { s.State.Died = "2026-02-20" },
-		"an end":  func(s *activities.Snapshot) { s.State.Stage = journey.Closed },
+		"a death that ends the visits": func(s *activities.Snapshot) {
+			s.State.Died = "2026-02-20"
+			s.State.Visits[2].Status, s.State.Visits[3].Status = journey.VisitNotOwed, journey.VisitNotOwed
+			s.Previous = []record.Resource{find(t, mustPublish(t, followed()), typeServiceRequest, candidateA+"-visit-year-1")}
+		},
+		"an end": func(s *activities.Snapshot) { s.State.Stage = journey.Closed },
 		"a move": func(s *activities.Snapshot) {
 			s.State.Visits = s.State.Visits[:2]
 			s.Previous = []record.Resource{find(t, mustPublish(t, followed()), typeServiceRequest, candidateA+"-visit-year-1")}
@@ -100,6 +105,11 @@ func TestEndedRequests(t *testing.T) {
 		r := find(t, mustPublish(t, s), typeServiceRequest, candidateA+"-visit-year-1")
 		if request := decode[r4.ServiceRequest](t, r); request.Status != r4.RequestStatusRevoked || len(request.OrderDetail) > 0 {
 			t.Errorf("%s: got %s", name, r.Body)
+		}
+		for _, r := range mustPublish(t, s) {
+			if r.Type == typeServiceRequest && strings.Contains(r.ID, "year-2") {
+				t.Errorf("%s: %s was never requested and is published", name, r.ID)
+			}
 		}
 	}
 	s := followed()
