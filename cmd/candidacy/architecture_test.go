@@ -37,6 +37,8 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/planner": {"candidacy/internal/journey"},
 	"candidacy/internal/result":  {},
+	"candidacy/internal/hl7":     {},
+	"candidacy/internal/mllp":    {},
 	"candidacy/internal/journey": {},
 	"candidacy/internal/command": {"candidacy/internal/journey", "candidacy/internal/result"},
 	"candidacy/internal/protocol": {
