@@ -44,7 +44,7 @@ var layers = map[string][]string{
 	"candidacy/internal/protocol": {
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body",
 		"candidacy/internal/clinical/medicines", "candidacy/internal/clinical/pressure", "candidacy/internal/clinical/renal", "candidacy/internal/clinical/urine",
-		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/planner", "candidacy/internal/result",
+		"candidacy/internal/command", "candidacy/internal/hl7", "candidacy/internal/journey", "candidacy/internal/planner", "candidacy/internal/result",
 	},
 	"candidacy/internal/recovery": {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol"},
 	"candidacy/internal/medication": {

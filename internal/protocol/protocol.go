@@ -65,6 +65,9 @@ type Protocol struct {
 	Notices     []Notice     `yaml:"notices"`
 	NoticeTexts []NoticeText `yaml:"notice_texts"`
 
+	// Laboratory says what laboratories mean by their codes, units and answers.
+	Laboratory Laboratory `yaml:"laboratory" doc:"senders of HL7 v2 messages, and what their codes, units and answers mean"`
+
 	source []byte
 	digest string
 	zone   *time.Location

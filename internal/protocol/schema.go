@@ -11,6 +11,7 @@ import (
 	"candidacy/internal/clinical/body"
 	"candidacy/internal/clinical/renal"
 	"candidacy/internal/clinical/units"
+	"candidacy/internal/hl7"
 	"candidacy/internal/journey"
 )
 
@@ -58,6 +59,11 @@ var required = map[reflect.Type][]string{
 		"low_gfr", "declining_gfr", "decline_per_year", "creatinine_ratio", "albumin_mg_per_g", "systolic", "diastolic", "haemoglobin_a1c",
 		"source", "expected_low", "expected", "expected_high", "source_of_expected",
 	},
+	reflect.TypeFor[Sender]():            {"id", "title", "application", "system", "authorities"},
+	reflect.TypeFor[Authority]():         {"authority", "system"},
+	reflect.TypeFor[CodeMapping]():       {"code"},
+	reflect.TypeFor[UnitMapping]():       {"text", "to"},
+	reflect.TypeFor[AnswerMapping]():     {"text", "to"},
 	reflect.TypeFor[Methods]():           {"body_surface_area", "plasma_clearance_correction"},
 	reflect.TypeFor[PlasmaUncertainty](): {"concentration_percent", "dose_percent", "time_minutes"},
 	reflect.TypeFor[UrineUncertainty]():  {"concentration_percent", "volume_percent", "time_minutes"},
@@ -123,6 +129,10 @@ func named(name string) []any {
 		return []any{journey.StoppedNotRemoved}
 	case "fate":
 		return []any{journey.FateNotImplanted, journey.FateImplantedOther}
+	case "charset":
+		return words(hl7.Charsets())
+	case "processing":
+		return words(processingIDs)
 	case "plasma_clearance":
 		return []any{SlopeIntercept, TwoCompartment}
 	case "plasma_clearance_correction":
