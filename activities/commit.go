@@ -240,7 +240,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	}
 	draft := record.Draft{
 		Earlier: earlier, Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
-		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Resources: resources, Link: c.link,
+		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Outdated: c.outdated, Confirmed: c.confirmed, Resources: resources, Link: c.link,
 	}
 	draft.Contact = c.details
 	draft.Notices = notices(c.protocol, before, next, append(slices.Clone(earlier), c.event))
@@ -331,7 +331,9 @@ type commit struct {
 	referral record.Referral
 	results  []result.Result
 	changed  []result.Result
-	details  *record.Contact
+	// outdated came after a newer report, and confirmed say what is on record.
+	outdated, confirmed []result.Result
+	details             *record.Contact
 	// former are the results before the command.
 	former []result.Result
 	report protocol.Report
@@ -541,7 +543,8 @@ func (c *commit) refer(body *command.Referral) error {
 var resultNamespace = uuid.MustParse("6d7f6a1e-5a0b-4a39-9c1c-0f6f3c8f7b11")
 
 // record merges reported results: new ones, corrections of known ones, and
-// repetitions, which change nothing.
+// repetitions, which change nothing. A report that comes after a newer one is
+// kept beside it.
 func (c *commit) record(body *command.RecordResults) error {
 	for i, reported := range body.Results {
 		field := fmt.Sprintf("results[%d]", i)
@@ -549,23 +552,67 @@ func (c *commit) record(body *command.RecordResults) error {
 		switch {
 		case errors.Is(err, record.ErrNotFound):
 			id := uuid.NewSHA1(resultNamespace, []byte(reported.Identifier.System+"\x00"+reported.Identifier.Value)).String()
-			c.put(reported.Record(id, 1, c.protocol.Zone()))
-			continue
+			known, err = result.Result{ID: id}, nil
 		case err != nil:
 			return err
 		case owner != c.command.Candidate:
-			return &journey.Refusal{Code: journey.Conflict, Field: field + ".identifier", Message: field + ".identifier: another candidate's result has it"}
+			return against(field+".identifier", "another candidate's result has it", command.RuleOwner, "one of the two may be a mistaken person")
+		}
+		if err := c.expected(field, reported, known.ID); err != nil {
+			return err
 		}
 		next := reported.Record(known.ID, known.Version+1, c.protocol.Zone())
-		switch {
-		case command.SameContent(known, next):
-		case known.Status.Usable() && (next.Status == result.Preliminary || next.Status == result.Registered):
-			return &journey.Refusal{Code: journey.Conflict, Field: field + ".status", Message: field + ".status: a final result doesn't become " + string(next.Status)}
-		case outdated(known, next):
-			// Delivered out of order: the newer report stands.
-		default:
+		next.Reported = body.Sent
+		if known.Version == 0 {
 			c.put(next)
+			continue
 		}
+		if reported.OnlyNew {
+			continue
+		}
+		switch place := command.PlaceOf(known, next); {
+		case place == command.Same:
+			if command.LaterReport(known, next) {
+				known.Reported = next.Reported
+				c.confirmed = append(c.confirmed, known)
+			}
+		case place == command.Newer:
+			c.put(next)
+		case place == command.Older:
+			c.outdated = append(c.outdated, next)
+		case body.Accepted != nil:
+			next.Accepted = true
+			c.put(next)
+		case known.Status == result.EnteredInError:
+			return against(field+".status", "a result that was entered in error doesn't become "+string(next.Status), command.RuleStatus, letIn)
+		default:
+			return against(field+".status", "a final result doesn't become "+string(next.Status), command.RuleStatus, letIn)
+		}
+	}
+	return nil
+}
+
+const letIn = "only a person can let it in"
+
+// against refuses a report that a rule of the record stands against.
+func against(field, problem, rule, message string) error {
+	return &journey.Refusal{
+		Code: journey.Conflict, Field: field, Message: field + ": " + problem, Reasons: []journey.Reason{{Rule: rule, Message: message}},
+	}
+}
+
+// expected refuses a report that was made for another version of the published
+// Observation than the one that stands.
+func (c *commit) expected(field string, reported command.Result, id string) error {
+	if reported.IfVersion == 0 {
+		return nil
+	}
+	version, err := c.tx.PublishedVersion("Observation", id)
+	if err != nil {
+		return err
+	}
+	if version != reported.IfVersion {
+		return against(field+".if_version", "another version stands", command.RuleVersion, "the report was made for another version")
 	}
 	return nil
 }
@@ -668,26 +715,4 @@ func Eligibility(p *protocol.Protocol, person protocol.Person, results []result.
 	report = p.Assess(person, before, operated)
 	report.Derived = derived
 	return report
-}
-
-// outdated reports whether a report is older than the one on record. What was
-// corrected or taken back stands against a plain report that can't prove to be
-// newer.
-func outdated(known, next result.Result) bool {
-	was, wasKnown := issued(known)
-	is, isKnown := issued(next)
-	if wasKnown && isKnown && !was.Equal(is) {
-		return is.Before(was)
-	}
-	return next.Status == result.Final && known.Status != result.Final &&
-		known.Status != result.Preliminary && known.Status != result.Registered
-}
-
-func issued(r result.Result) (time.Time, bool) {
-	for _, layout := range []string{time.RFC3339, time.DateOnly} {
-		if t, err := time.Parse(layout, r.Issued); err == nil {
-			return t, true
-		}
-	}
-	return time.Time{}, false
 }

@@ -18,7 +18,35 @@ const LOINC = "http://loinc.org"
 // one person reports at once.
 type RecordResults struct {
 	Results []Result `json:"results"`
+	// Message is the id of the incoming message that the results came in, and Sent
+	// when its sender made it (RFC 3339). A report that does not say when it was
+	// issued is put in order by it.
+	Message string `json:"message,omitempty"`
+	Sent    string `json:"sent,omitempty"`
+	// Accepted is set once a person has let in what stands against the order of
+	// reports.
+	Accepted *Acceptance `json:"accepted,omitempty"`
 }
+
+// Acceptance says who let in a report that a rule of the record stood against,
+// and why.
+type Acceptance struct {
+	// By is the id of an account.
+	By     string `json:"by"`
+	Reason string `json:"reason"`
+}
+
+// The rules of the record that a report can go against. A refusal names them in
+// its reasons.
+const (
+	// RuleStatus: what is final doesn't become preliminary, and what was entered
+	// in error doesn't return.
+	RuleStatus = "result-status"
+	// RuleOwner: a result belongs to one candidate.
+	RuleOwner = "result-owner"
+	// RuleVersion: the sender has to know the version that it replaces.
+	RuleVersion = "result-version"
+)
 
 // Result is one reported observation.
 type Result struct {
@@ -45,6 +73,12 @@ type Result struct {
 	Report         *result.Report         `json:"report,omitempty"`
 	Members        []result.Identifier    `json:"members,omitempty"`
 	Note           string                 `json:"note,omitempty"`
+
+	// IfVersion is the version of the published Observation that the report
+	// replaces: it is refused when another one stands.
+	IfVersion int64 `json:"if_version,omitempty"`
+	// OnlyNew leaves a result alone that is on record already.
+	OnlyNew bool `json:"only_new,omitempty"`
 }
 
 // maxResults bounds one command.
@@ -67,6 +101,12 @@ func (b *RecordResults) Check(f *Faults) {
 		}
 		seen[r.Identifier] = true
 	}
+	f.text("message", b.Message, false)
+	checkTime(f, "sent", b.Sent, false)
+	if b.Accepted != nil {
+		f.id("accepted.by", b.Accepted.By)
+		f.text("accepted.reason", b.Accepted.Reason, true)
+	}
 }
 
 var decimal = regexp.MustCompile(`^-?(0|[1-9]\d*)(\.\d+)?([eE][+-]?\d+)?$`)
@@ -74,6 +114,9 @@ var decimal = regexp.MustCompile(`^-?(0|[1-9]\d*)(\.\d+)?([eE][+-]?\d+)?$`)
 func (r *Result) check(f *Faults, at string) {
 	f.text(at+"identifier.system", r.Identifier.System, true)
 	f.text(at+"identifier.value", r.Identifier.Value, true)
+	if r.IfVersion < 0 {
+		f.Add(at+"if_version", "not a version")
+	}
 	statuses := make([]string, len(result.Statuses))
 	for i, s := range result.Statuses {
 		statuses[i] = string(s)
@@ -310,9 +353,11 @@ func (r Result) Record(id string, version int, zone *time.Location) result.Resul
 	return out
 }
 
-// SameContent reports whether two reports of a result say the same.
+// SameContent reports whether two reports of a result say the same, whenever they
+// were made.
 func SameContent(a, b result.Result) bool {
 	a.Version, b.Version = 0, 0
+	a.Reported, b.Reported, a.Accepted, b.Accepted = "", "", false, false
 	x, errA := json.Marshal(a)
 	y, errB := json.Marshal(b)
 	return errA == nil && errB == nil && string(x) == string(y)

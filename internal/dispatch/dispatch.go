@@ -110,10 +110,7 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 		}
 	}
 	at := d.Now()
-	if results, ok := r.Body.(*command.RecordResults); ok {
-		p.Complete(results.Results)
-	}
-	if err := check(p, r.Body, at); err != nil {
+	if err := complete(p, r.Body, at); err != nil {
 		return Receipt{}, err
 	}
 	if err := d.reportable(ctx, p, r.Body); err != nil {
@@ -129,6 +126,30 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 	}
 	r.Body.Code(&c)
 	return d.deliver(ctx, c, body, hash, p.Rules())
+}
+
+// Check finds what is wrong with a body by itself and by the candidate's protocol,
+// the present one for no candidate. It carries nothing out.
+func (d *Dispatcher) Check(ctx context.Context, candidate string, body command.Body) error {
+	if err := command.Validate(body); err != nil {
+		return err
+	}
+	p := d.Current
+	if candidate != "" {
+		var err error
+		if p, err = d.protocolOf(ctx, candidate); err != nil {
+			return err
+		}
+	}
+	return complete(p, body, d.Now())
+}
+
+// complete fills in what a report leaves to be understood, and checks.
+func complete(p *protocol.Protocol, body command.Body, now time.Time) error {
+	if results, ok := body.(*command.RecordResults); ok {
+		p.Complete(results.Results)
+	}
+	return check(p, body, now)
 }
 
 // check applies the protocol's own expectations to what is reported.

@@ -23,7 +23,7 @@ var permissions = map[Kind][]permission{
 	AssignAdvocate:      {{[]Role{Coordinator}, []Stage{Referral, Screening, Evaluation, Committee, OnHold, Deferred}}},
 	RecordConsent:       {{[]Role{Coordinator, Clinician}, []Stage{Screening, Evaluation, Committee, Approved, Scheduled, Deferred}}},
 	BeginEvaluation:     {{[]Role{Coordinator}, []Stage{Screening}}},
-	RecordResults:       {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+	RecordResults:       {{[]Role{Coordinator, Clinician, Laboratory}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
 	SignResults:         {{[]Role{Coordinator, Clinician}, whileEvaluated}},
 	RecordReview:        {{[]Role{Clinician, Advocate}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},
 	WaiveRequirement:    {{[]Role{Clinician}, []Stage{Evaluation, Committee, Approved, Scheduled, Deferred}}},

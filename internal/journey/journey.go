@@ -66,11 +66,13 @@ const (
 	Auditor       Role = "auditor"
 	EHR           Role = "ehr"
 	Administrator Role = "administrator"
-	System        Role = "system"
+	// Laboratory sends results, and does and reads nothing else.
+	Laboratory Role = "laboratory"
+	System     Role = "system"
 )
 
 // Roles lists the roles that a person or a token can hold.
-var Roles = []Role{Coordinator, Clinician, Advocate, CommitteeRole, Auditor, EHR, Administrator}
+var Roles = []Role{Coordinator, Clinician, Advocate, CommitteeRole, Auditor, EHR, Administrator, Laboratory}
 
 // Kind names a command.
 type Kind string

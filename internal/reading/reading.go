@@ -145,6 +145,9 @@ const (
 	NoCandidate Kind = "no-candidate"
 	// SeveralCandidates: the identifiers are those of different candidates.
 	SeveralCandidates Kind = "several-candidates"
+	// IdentifierDiffers: one identifier is the candidate's, and another number of
+	// the same authority is not.
+	IdentifierDiffers Kind = "identifier-differs"
 	NameDiffers       Kind = "name-differs"
 	BirthDateDiffers  Kind = "birth-date-differs"
 	// OrderDiffers: the order is known, and is another candidate's.
@@ -182,6 +185,10 @@ func (u *Unreadable) Error() string {
 	}
 	return strings.Join(texts, "; ")
 }
+
+// PatientID is the system of an identifier that is the id of a Patient of this
+// server, which is what a reference names.
+const PatientID = "candidacy:patient"
 
 // Subject is the identifier as it is kept of a candidate.
 func (i Identifier) Subject() result.Identifier {

@@ -54,6 +54,9 @@ type Draft struct {
 	Notices []Notice
 	// Results are new results and new versions of results.
 	Results []result.Result
+	// Outdated are reports of results that came after a newer one; Confirmed are
+	// results as they stand whose same content was reported again later.
+	Outdated, Confirmed []result.Result
 	// Resources are those that may have changed; unchanged ones get no version.
 	Resources []Resource
 }
@@ -184,6 +187,9 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 		if err := writeResult(ctx, tx, e, r); err != nil {
 			return err
 		}
+	}
+	if err := writeOutdated(ctx, tx, e, d.Outdated, d.Confirmed); err != nil {
+		return err
 	}
 	if len(d.Resources) > 0 {
 		published, err := publishedBefore(ctx, tx, e.Candidate)
@@ -526,10 +532,25 @@ func (t *Tx) Published() ([]Resource, error) {
 	return list, rows.Err()
 }
 
+// PublishedVersion returns the version of the candidate's resource that stands; 0
+// when there is none.
+func (t *Tx) PublishedVersion(typ, id string) (int64, error) {
+	var version int64
+	err := t.tx.QueryRowContext(t.ctx, "SELECT version FROM resource WHERE type = $1 AND id = $2 AND candidate_id = $3", typ, id, t.candidate).Scan(&version)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, fmt.Errorf("read the version of a resource: %w", err)
+	}
+	return version, nil
+}
+
 // IdentifierTaken reports whether another candidate has the identifier.
 func (t *Tx) IdentifierTaken(id result.Identifier) (bool, error) {
 	var n int
-	err := t.tx.QueryRowContext(t.ctx, "SELECT COUNT(*) FROM identity WHERE identifier_system = $1 AND identifier_value = $2 AND candidate_id <> $3",
+	err := t.tx.QueryRowContext(t.ctx, `SELECT (SELECT COUNT(*) FROM identity WHERE identifier_system = $1 AND identifier_value = $2 AND candidate_id <> $3)
+		+ (SELECT COUNT(*) FROM candidate_identifier WHERE identifier_system = $1 AND identifier_value = $2 AND candidate_id <> $3)`,
 		id.System, id.Value, t.candidate).Scan(&n)
 	if err != nil {
 		return false, fmt.Errorf("look for the identifier: %w", err)

@@ -152,6 +152,11 @@ type Result struct {
 	// Note is what the laboratory wrote beside the value. It is free text, which
 	// may name people: it stays in the record and is never published.
 	Note string `json:"note,omitempty"`
+	// Reported is when the sender made the message that the report came in, where
+	// it says so (RFC 3339).
+	Reported string `json:"reported,omitempty"`
+	// Accepted says that a person let the report in against the order of reports.
+	Accepted bool `json:"accepted,omitempty"`
 	// Version counts the reports of this result, corrections included.
 	Version int `json:"version"`
 }

@@ -26,7 +26,7 @@ func stageWord(s journey.Stage) string { return known(stageWords, s) }
 var roleWords = map[journey.Role]string{
 	journey.Coordinator: "coordinator", journey.Clinician: "clinician", journey.Advocate: "advocate",
 	journey.CommitteeRole: "selection committee", journey.Auditor: "auditor", journey.EHR: "EHR interface",
-	journey.Administrator: "administrator", journey.System: "programme",
+	journey.Administrator: "administrator", journey.Laboratory: "laboratory", journey.System: "programme",
 }
 
 func roleWord(r journey.Role) string { return known(roleWords, r) }
