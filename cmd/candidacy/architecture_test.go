@@ -75,7 +75,11 @@ var layers = map[string][]string{
 		"candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/reading": {"candidacy/internal/command", "candidacy/internal/result"},
-	"candidacy/internal/intake":  {"candidacy/internal/command", "candidacy/internal/result"},
+	"candidacy/internal/intake":  {"candidacy/internal/command", "candidacy/internal/reading", "candidacy/internal/result"},
+	"candidacy/internal/incoming": {
+		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey", "candidacy/internal/reading",
+		"candidacy/internal/record", "candidacy/internal/result",
+	},
 	"candidacy/internal/dispatch": {
 		"candidacy/activities", "candidacy/workflows", "candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record",
 	},
@@ -107,7 +111,7 @@ var layers = map[string][]string{
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/system": {
-		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine",
+		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine", "candidacy/internal/incoming",
 		"candidacy/internal/protocol", "candidacy/internal/record",
 	},
 	"candidacy/internal/synthetic":             {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result"},

@@ -68,7 +68,7 @@ var routes = []route{
 	{http.MethodGet, "/follow-up", readers, (*server).followUps},
 	{http.MethodGet, "/measures", measured, (*server).measures},
 	{http.MethodPost, "/candidates/:id/commands/:kind", slices.Concat(readers, administrators), (*server).command},
-	{http.MethodPost, "/candidates/:id/results", givers(journey.RecordResults), (*server).results},
+	{http.MethodPost, "/candidates/:id/results", people(givers(journey.RecordResults)), (*server).results},
 	{http.MethodGet, "/reports", readers, (*server).reports},
 	{http.MethodPost, "/intake", givers(journey.RecordResults), (*server).intake},
 }
@@ -82,6 +82,11 @@ func givers(kind journey.Kind) []journey.Role {
 		}
 	}
 	return roles
+}
+
+// people are those of the roles who may read candidates.
+func people(roles []journey.Role) []journey.Role {
+	return slices.DeleteFunc(roles, func(r journey.Role) bool { return !slices.Contains(readers, r) })
 }
 
 // Register mounts the API on the group, with its own authentication.

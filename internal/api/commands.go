@@ -94,6 +94,11 @@ func (s *server) give(c echo.Context, kind journey.Kind, status int) error {
 	if err != nil {
 		return err
 	}
+	if results, ok := body.(*command.RecordResults); ok {
+		if err := own(results, access.From(c).Actor); err != nil {
+			return err
+		}
+	}
 	receipt, err := s.submit(c, dispatch.Request{
 		Candidate: candidate.ID, Kind: kind, Key: c.Request().Header.Get(keyHeader), Body: body,
 	})
@@ -101,6 +106,18 @@ func (s *server) give(c echo.Context, kind journey.Kind, status int) error {
 		return s.refusedTo(c, candidate.ID, err)
 	}
 	return reply(c, status, receipt)
+}
+
+// own refuses what only the intake can say of results.
+func own(results *command.RecordResults, actor string) error {
+	var faults command.Faults
+	if results.Message != "" {
+		faults.Add("message", "only the intake names a message")
+	}
+	if results.Accepted != nil && results.Accepted.By != "" && results.Accepted.By != actor {
+		faults.Add("accepted.by", "another person than you")
+	}
+	return faults.Err()
 }
 
 // refusedTo keeps out of a refusal what is not for whoever is refused.

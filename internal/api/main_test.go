@@ -182,7 +182,7 @@ func (f *fixture) people(ctx context.Context) error {
 		"coordinator": journey.Coordinator, "clinician": journey.Clinician, "advocate": journey.Advocate,
 		"other-advocate": journey.Advocate, "committee": journey.CommitteeRole, "auditor": journey.Auditor,
 		"ehr": journey.EHR, "administrator": journey.Administrator, "recipient-coordinator": journey.Coordinator,
-		"recipient-clinician": journey.Clinician, "recipient-advocate": journey.Advocate,
+		"laboratory": journey.Laboratory, "recipient-clinician": journey.Clinician, "recipient-advocate": journey.Advocate,
 	} {
 		if _, err := f.store.AddAccount(ctx, "acc-"+id, id, "Person of "+id, role, "correct horse battery staple"); err != nil {
 			return err

@@ -38,13 +38,13 @@ func TestRoles(t *testing.T) {
 		{call{method: "POST", path: "/api/candidates/" + id + "/results", body: "?"}, []string{"coordinator", "clinician"}, 400},
 		{call{method: "GET", path: "/api/reports"}, reading, 200},
 		{call{method: "GET", path: "/api/measures"}, []string{"coordinator", "clinician", "committee", "auditor"}, 200},
-		{call{method: "POST", path: "/api/intake", body: "?"}, []string{"coordinator", "clinician"}, 400},
+		{call{method: "POST", path: "/api/intake", body: "?"}, []string{"coordinator", "clinician", "laboratory"}, 400},
 		{call{method: "POST", path: commandPath(id, "nonsense"), body: "?"}, append(slices.Clone(reading), "administrator"), 404},
 	}
 	for _, kind := range journey.Kinds() {
 		var may []string
 		for _, role := range journey.Roles {
-			if journey.MayGive(role, kind) {
+			if journey.MayGive(role, kind) && role != journey.Laboratory {
 				may = append(may, string(role))
 			}
 		}
@@ -121,7 +121,7 @@ func TestAccountsGiveNoUsernames(t *testing.T) {
 			t.Errorf("got %v", a)
 		}
 	}
-	if all := fix.must(t, http.StatusOK, call{method: "GET", path: "/api/accounts", as: "administrator"}); len(all["accounts"].([]any)) != 11 {
+	if all := fix.must(t, http.StatusOK, call{method: "GET", path: "/api/accounts", as: "administrator"}); len(all["accounts"].([]any)) != 12 {
 		t.Errorf("got %v", all)
 	}
 }

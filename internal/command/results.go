@@ -31,8 +31,8 @@ type RecordResults struct {
 // Acceptance says who let in a report that a rule of the record stood against,
 // and why.
 type Acceptance struct {
-	// By is the id of an account.
-	By     string `json:"by"`
+	// By is the id of an account; whoever gives the command when it is empty.
+	By     string `json:"by,omitempty"`
 	Reason string `json:"reason"`
 }
 
@@ -104,7 +104,9 @@ func (b *RecordResults) Check(f *Faults) {
 	f.text("message", b.Message, false)
 	checkTime(f, "sent", b.Sent, false)
 	if b.Accepted != nil {
-		f.id("accepted.by", b.Accepted.By)
+		if b.Accepted.By != "" {
+			f.id("accepted.by", b.Accepted.By)
+		}
 		f.text("accepted.reason", b.Accepted.Reason, true)
 	}
 }

@@ -116,6 +116,9 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 	if err := d.reportable(ctx, p, r.Body); err != nil {
 		return Receipt{}, err
 	}
+	if results, ok := r.Body.(*command.RecordResults); ok && results.Accepted != nil && results.Accepted.By == "" {
+		results.Accepted.By = r.Actor
+	}
 	body, hash, err := command.Canonical(r.Kind, r.Actor, r.Body)
 	if err != nil {
 		return Receipt{}, err

@@ -20,6 +20,7 @@ import (
 	"candidacy/fhir"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/engine"
+	"candidacy/internal/incoming"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/workflows"
@@ -55,6 +56,8 @@ type System struct {
 	Protocols  *protocol.Registry
 	Current    *protocol.Protocol
 	Dispatcher *dispatch.Dispatcher
+	// Incoming takes in messages. Run it to carry out what waits.
+	Incoming *incoming.Queue
 
 	options Options
 	lock    *engine.Lock
@@ -120,6 +123,13 @@ func (s *System) open(ctx context.Context) error {
 	}
 	s.Dispatcher = &dispatch.Dispatcher{
 		Store: s.Store, Client: s.Client, Protocols: s.Protocols, Current: s.Current, Now: s.options.Now,
+	}
+	s.Incoming = incoming.New(s.Store, s.Dispatcher, s.options.Now, s.options.Log)
+	if s.options.DatabaseURL == "" {
+		// The folder is locked: nobody else has them.
+		if err := s.Store.FreeIncoming(ctx); err != nil {
+			return err
+		}
 	}
 	fresh := s.server != nil && s.server.Fresh()
 	if fresh || s.options.Rebuild {
