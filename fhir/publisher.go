@@ -31,7 +31,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
-		patient, episodeOfCare, carePlan, appointments, observations, derivedObservations, detectedIssues, procedures, conditions,
+		patient, episodeOfCare, carePlan, appointments, results, derivedObservations, detectedIssues, procedures, conditions,
 		recoveryPlan, stay, medicines, adverseEvents, visitRequests,
 	} {
 		resources, err := build(s)
@@ -89,6 +89,10 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 			r, err = retireIssue(p)
 		case typeServiceRequest:
 			r, err = retireRequest(p)
+		case typeDiagnosticReport:
+			r, err = retireReport(s.Candidate, p.ID)
+		case typeSpecimen:
+			r, err = retireSpecimen(s.Candidate, p.ID)
 		default:
 			continue
 		}

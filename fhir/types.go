@@ -115,6 +115,8 @@ var typeTable = []resourceType{
 	carePlanType,
 	appointmentType,
 	observationType,
+	specimenType,
+	diagnosticReportType,
 	detectedIssueType,
 	clinicalImpressionType,
 	procedureType,
