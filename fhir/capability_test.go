@@ -108,7 +108,7 @@ func TestIndexAgreesWithTheParameters(t *testing.T) {
 	found := map[string]bool{}
 	list := slices.Concat(
 		mustPublish(t, operated(decided(testSnapshot(candidateA), journey.Approve))), mustPublish(t, planned("2026-04-02")),
-		mustPublish(t, reportedSnapshot(candidateA)), mustPublish(t, recovering(candidateA)), mustPublish(t, happened(decided(testSnapshot(candidateA), journey.Approve))),
+		mustPublish(t, reportedSnapshot(candidateA)), mustPublish(t, risky(candidateA)), mustPublish(t, recovering(candidateA)), mustPublish(t, happened(decided(testSnapshot(candidateA), journey.Approve))),
 	)
 	for _, r := range slices.Concat(list, mustPublish(t, followed())) {
 		for _, x := range r.Index {

@@ -118,6 +118,8 @@ var typeTable = []resourceType{
 	specimenType,
 	diagnosticReportType,
 	detectedIssueType,
+	flagType,
+	riskAssessmentType,
 	clinicalImpressionType,
 	procedureType,
 	conditionType,
