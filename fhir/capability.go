@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"net/http"
+	"slices"
 
 	"github.com/labstack/echo/v4"
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -12,29 +13,49 @@ import (
 const capabilityDate = "2026-11-25"
 
 func (s *server) capabilities(c echo.Context) error {
-	if err := acceptable(c.Request(), c.QueryParam("_format")); err != nil {
-		return err
-	}
-	body, err := encode(capabilityStatement(s.opts.BaseURL(c.Request()), s.opts.Version))
+	sh, err := s.shaped(c.Request(), "")
 	if err != nil {
 		return err
 	}
-	return write(c, http.StatusOK, body)
+	if !sh.whole() {
+		return badParameter("_summary", "not-supported", "not supported here; nor is _elements")
+	}
+	base := s.opts.BaseURL(c.Request())
+	security := tokensOnly()
+	if s.opts.Security != nil {
+		security = s.opts.Security(base)
+	}
+	body, err := encode(capabilityStatement(base, s.opts.Version, security))
+	if err != nil {
+		return err
+	}
+	return write(c, http.StatusOK, sh.print(body))
+}
+
+// tokensOnly is how clients show who they are where nothing more is set up.
+func tokensOnly() *r4.CapabilityStatementRestSecurity {
+	description := "Bearer tokens only, issued by the programme."
+	return &r4.CapabilityStatementRestSecurity{
+		Service: []r4.CodeableConcept{concept("", "", "", "Bearer token")}, Description: &description,
+	}
 }
 
 // capabilityStatement describes what the tables hold, so that it can't promise
 // more.
-func capabilityStatement(base, version string) r4.CapabilityStatement {
-	security := "Bearer tokens only, issued by the programme."
-	rest := r4.CapabilityStatementRest{
-		Mode: r4.RestfulCapabilityModeServer,
-		Security: &r4.CapabilityStatementRestSecurity{
-			Service:     []r4.CodeableConcept{concept("", "", "", "Bearer token")},
-			Description: &security,
-		},
-	}
+func capabilityStatement(base, version string, security *r4.CapabilityStatementRestSecurity) r4.CapabilityStatement {
+	rest := r4.CapabilityStatementRest{Mode: r4.RestfulCapabilityModeServer, Security: security}
 	for _, name := range typeOrder {
 		rest.Resource = append(rest.Resource, capabilityResource(types[name]))
+	}
+	listed := map[string]bool{}
+	for _, route := range routes() {
+		if route.system != nil {
+			rest.Interaction = append(rest.Interaction, r4.CapabilityStatementRestInteraction{Code: *route.system})
+		}
+		if op := route.operation; op != nil && op.types == nil && !listed[op.name] {
+			listed[op.name] = true
+			rest.Operation = append(rest.Operation, r4.CapabilityStatementRestResourceOperation{Name: op.name, Definition: op.definition})
+		}
 	}
 	return r4.CapabilityStatement{
 		Status:      r4.PublicationStatusActive,
@@ -44,7 +65,7 @@ func capabilityStatement(base, version string) r4.CapabilityStatement {
 		FhirVersion: r4.FHIRVersion4_0_1,
 		Format:      []string{"application/fhir+json", "json"},
 		Implementation: &r4.CapabilityStatementImplementation{
-			Description: "Evaluation of living kidney donor candidates, read only", Url: &base,
+			Description: "Evaluation of living kidney donor candidates", Url: &base,
 		},
 		Rest: []r4.CapabilityStatementRest{rest},
 	}
@@ -55,17 +76,28 @@ func capabilityResource(t resourceType) r4.CapabilityStatementRestResource {
 	history := true
 	r := r4.CapabilityStatementRestResource{
 		Type: t.code, Versioning: &versioning, ReadHistory: &history, ConditionalRead: &conditional,
+		SearchInclude: includesOf(t), SearchRevInclude: revincludesOf(t),
 	}
 	if t.profile != "" {
 		r.SupportedProfile = []string{t.profile}
 	}
 	seen := map[r4.TypeRestfulInteraction]bool{}
+	operations := map[string]bool{}
 	for _, route := range routes() {
-		if route.code == nil || seen[*route.code] || !route.serves(t.code.Code()) {
+		if !route.serves(t.code.Code()) {
 			continue
 		}
-		seen[*route.code] = true
-		r.Interaction = append(r.Interaction, r4.CapabilityStatementRestResourceInteraction{Code: *route.code})
+		if route.code != nil && !seen[*route.code] {
+			seen[*route.code] = true
+			r.Interaction = append(r.Interaction, r4.CapabilityStatementRestResourceInteraction{Code: *route.code})
+		}
+		if op := route.operation; op != nil && slices.Contains(op.types, t.code.Code()) && !operations[op.name] {
+			operations[op.name] = true
+			r.Operation = append(r.Operation, r4.CapabilityStatementRestResourceOperation{Name: op.name, Definition: op.definition})
+		}
+		if route.declare != nil {
+			route.declare(&r)
+		}
 	}
 	for _, list := range [][]param{commonParams, t.params} {
 		for _, p := range list {
@@ -76,4 +108,28 @@ func capabilityResource(t resourceType) r4.CapabilityStatementRestResource {
 		}
 	}
 	return r
+}
+
+// includesOf are the references that _include may follow from a type.
+func includesOf(t resourceType) []string {
+	var list []string
+	for _, p := range t.params {
+		if p.includable() {
+			list = append(list, t.code.Code()+":"+p.name)
+		}
+	}
+	return list
+}
+
+// revincludesOf are the references by which others point to a type.
+func revincludesOf(t resourceType) []string {
+	var list []string
+	for _, name := range typeOrder {
+		for _, p := range types[name].params {
+			if p.includable() && slices.Contains(p.targets, t.code.Code()) {
+				list = append(list, name+":"+p.name)
+			}
+		}
+	}
+	return list
 }

@@ -3,7 +3,6 @@ package fhir
 import (
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -87,9 +86,6 @@ const indexLayout = "2006-01-02T15:04:05.000000Z"
 // text order is time order.
 func instantText(t time.Time) string { return t.UTC().Format(indexLayout) }
 
-// interval is a half-open range of indexed instants. The empty text is no bound.
-type interval struct{ from, to string }
-
 // bound leaves out a bound beyond the years that four digits can write, beyond
 // which nothing is indexed.
 func bound(t time.Time) string {
@@ -115,17 +111,15 @@ func endText(t time.Time) string {
 
 // dateValue is a search value: its prefix and the range that it means.
 type dateValue struct {
-	prefix   string
-	from, to string
+	prefix     string
+	from, to   string
+	start, end time.Time
 }
 
 // parseDateValue reads a value with or without a prefix. A value of ap is
 // widened on both sides by a tenth of its distance from now.
 func parseDateValue(text string, now time.Time) (dateValue, error) {
-	prefix := "eq"
-	if len(text) > 2 && text[0] >= 'a' && text[0] <= 'z' {
-		prefix, text = text[:2], text[2:]
-	}
+	prefix, text := cutPrefix(text)
 	// A plus sign that was not escaped in the URL arrives as a blank.
 	s, err := parseDate(strings.Replace(text, " ", "+", 1))
 	if err != nil {
@@ -139,75 +133,35 @@ func parseDateValue(text string, now time.Time) (dateValue, error) {
 	default:
 		return dateValue{}, fmt.Errorf("%q is not a prefix of a date", prefix)
 	}
-	return dateValue{prefix, bound(s.from), bound(s.to)}, nil
+	return dateValue{prefix, bound(s.from), bound(s.to), s.from, s.to}, nil
 }
 
-// intervals are the instants that the value selects, for a date that is an
-// instant itself: it lies within the value, before it or after it.
-func (v dateValue) intervals() []interval {
+// spans are the instants that the value selects, for a date that is an instant
+// itself: it lies within the value, before it or after it.
+func (v dateValue) spans() []record.Span {
+	var list []record.Span
+	before, after := record.Span{To: v.from}, record.Span{From: v.to}
+	add := func(s record.Span, bound string) {
+		if bound != "" { // beyond all dates there is nothing
+			list = append(list, s)
+		}
+	}
 	switch v.prefix {
 	case "ne":
-		return append(before(v.from), after(v.to)...)
+		add(before, v.from)
+		add(after, v.to)
 	case "lt", "eb":
-		return before(v.from)
+		add(before, v.from)
 	case "gt", "sa":
-		return after(v.to)
+		add(after, v.to)
 	case "le":
-		return []interval{{"", v.to}}
+		list = append(list, record.Span{To: v.to})
 	case "ge":
-		return []interval{{v.from, ""}}
+		list = append(list, record.Span{From: v.from})
 	default: // eq, ap
-		return []interval{{v.from, v.to}}
+		list = append(list, record.Span{From: v.from, To: v.to})
 	}
-}
-
-// before and after are empty where the bound lies beyond all dates.
-func before(bound string) []interval {
-	if bound == "" {
-		return nil
-	}
-	return []interval{{"", bound}}
-}
-
-func after(bound string) []interval {
-	if bound == "" {
-		return nil
-	}
-	return []interval{{bound, ""}}
-}
-
-// union sorts intervals and joins those that touch.
-func union(list []interval) []interval {
-	list = slices.Clone(list)
-	slices.SortFunc(list, func(a, b interval) int { return strings.Compare(a.from, b.from) })
-	var joined []interval
-	for _, next := range list {
-		last := len(joined) - 1
-		switch {
-		case last < 0 || joined[last].to != "" && joined[last].to < next.from:
-			joined = append(joined, next)
-		case joined[last].to != "" && (next.to == "" || next.to > joined[last].to):
-			joined[last].to = next.to
-		}
-	}
-	return joined
-}
-
-// intersect keeps what lies in both unions.
-func intersect(a, b []interval) []interval {
-	var both []interval
-	for _, x := range a {
-		for _, y := range b {
-			z := interval{max(x.from, y.from), x.to}
-			if x.to == "" || y.to != "" && y.to < x.to {
-				z.to = y.to
-			}
-			if z.to == "" || z.from < z.to {
-				both = append(both, z)
-			}
-		}
-	}
-	return union(both)
+	return list
 }
 
 // matches select the dates that cover more than an instant, as R4 has it:

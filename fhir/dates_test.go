@@ -17,31 +17,31 @@ func TestInstantPrefixes(t *testing.T) {
 	now := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
 	text := func(s string) string { return s + "T00:00:00.000000Z" }
 	from, to := text("2026-02-01"), text("2026-03-01")
-	for in, want := range map[string][]interval{
-		"2026-02":   {{from, to}},
-		"eq2026-02": {{from, to}},
-		"ne2026-02": {{"", from}, {to, ""}},
-		"lt2026-02": {{"", from}},
-		"eb2026-02": {{"", from}},
-		"gt2026-02": {{to, ""}},
-		"sa2026-02": {{to, ""}},
-		"le2026-02": {{"", to}},
-		"ge2026-02": {{from, ""}},
+	for in, want := range map[string][]record.Span{
+		"2026-02":   {{From: from, To: to}},
+		"eq2026-02": {{From: from, To: to}},
+		"ne2026-02": {{To: from}, {From: to}},
+		"lt2026-02": {{To: from}},
+		"eb2026-02": {{To: from}},
+		"gt2026-02": {{From: to}},
+		"sa2026-02": {{From: to}},
+		"le2026-02": {{To: to}},
+		"ge2026-02": {{From: from}},
 		// 29 days before now: widened by 2.9 days.
-		"ap2026-02":                     {{"2026-01-29T02:24:00.000000Z", "2026-03-03T21:36:00.000000Z"}},
-		"2026":                          {{text("2026-01-01"), text("2027-01-01")}},
-		"2026-02-28":                    {{text("2026-02-28"), text("2026-03-01")}},
-		"2026-02-01T10:20Z":             {{"2026-02-01T10:20:00.000000Z", "2026-02-01T10:21:00.000000Z"}},
-		"2026-02-01T10:20":              {{"2026-02-01T10:20:00.000000Z", "2026-02-01T10:21:00.000000Z"}},
-		"2026-02-01T10:20:30 02:00":     {{"2026-02-01T08:20:30.000000Z", "2026-02-01T08:20:31.000000Z"}},
-		"2026-02-01T10:20:30.25Z":       {{"2026-02-01T10:20:30.250000Z", "2026-02-01T10:20:30.260000Z"}},
-		"2026-02-01T10:20:30.12345678Z": {{"2026-02-01T10:20:30.123456Z", "2026-02-01T10:20:30.123457Z"}},
-		"9999":                          {{text("9999-01-01"), ""}},
+		"ap2026-02":                     {{From: "2026-01-29T02:24:00.000000Z", To: "2026-03-03T21:36:00.000000Z"}},
+		"2026":                          {{From: text("2026-01-01"), To: text("2027-01-01")}},
+		"2026-02-28":                    {{From: text("2026-02-28"), To: text("2026-03-01")}},
+		"2026-02-01T10:20Z":             {{From: "2026-02-01T10:20:00.000000Z", To: "2026-02-01T10:21:00.000000Z"}},
+		"2026-02-01T10:20":              {{From: "2026-02-01T10:20:00.000000Z", To: "2026-02-01T10:21:00.000000Z"}},
+		"2026-02-01T10:20:30 02:00":     {{From: "2026-02-01T08:20:30.000000Z", To: "2026-02-01T08:20:31.000000Z"}},
+		"2026-02-01T10:20:30.25Z":       {{From: "2026-02-01T10:20:30.250000Z", To: "2026-02-01T10:20:30.260000Z"}},
+		"2026-02-01T10:20:30.12345678Z": {{From: "2026-02-01T10:20:30.123456Z", To: "2026-02-01T10:20:30.123457Z"}},
+		"9999":                          {{From: text("9999-01-01")}},
 		"gt9999":                        nil,
-		"le9999":                        {{"", ""}},
+		"le9999":                        {{}},
 	} {
 		v, err := parseDateValue(in, now)
-		if got := v.intervals(); err != nil || !slices.Equal(got, want) {
+		if got := v.spans(); err != nil || !slices.Equal(got, want) {
 			t.Errorf("%s: %v %v, want %v", in, got, err, want)
 		}
 	}
@@ -188,23 +188,6 @@ func TestIndexedBounds(t *testing.T) {
 		if !slices.Contains(r.Index, record.Index{Param: c.param, Value: c.start, End: c.end}) {
 			t.Errorf("%s/%s: no %s from %s to %s in %v", c.typ, c.id, c.param, c.start, c.end, r.Index)
 		}
-	}
-}
-
-func TestIntervals(t *testing.T) {
-	joined := union([]interval{{"5", "7"}, {"1", "2"}, {"2", "3"}, {"6", "9"}, {"", "0"}})
-	if want := []interval{{"", "0"}, {"1", "3"}, {"5", "9"}}; !slices.Equal(joined, want) {
-		t.Errorf("union %v", joined)
-	}
-	if got := union([]interval{{"3", ""}, {"", "4"}}); !slices.Equal(got, []interval{{"", ""}}) {
-		t.Errorf("union of everything %v", got)
-	}
-	both := intersect([]interval{{"", "3"}, {"5", ""}}, []interval{{"2", "6"}, {"8", "9"}})
-	if want := []interval{{"2", "3"}, {"5", "6"}, {"8", "9"}}; !slices.Equal(both, want) {
-		t.Errorf("intersection %v", both)
-	}
-	if got := intersect([]interval{{"", "3"}}, []interval{{"3", ""}}); got != nil {
-		t.Errorf("empty intersection %v", got)
 	}
 }
 

@@ -61,6 +61,9 @@ func publish(typ, id, meta string, resource any, index index) (record.Resource, 
 	if err != nil {
 		return record.Resource{}, fmt.Errorf("encode %s/%s: %w", typ, id, err)
 	}
+	if err := index.meta(meta); err != nil {
+		return record.Resource{}, fmt.Errorf("index %s/%s: %w", typ, id, err)
+	}
 	return record.Resource{Type: typ, ID: id, Body: body, Meta: meta, Index: index}, nil
 }
 

@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"encoding/json"
+	"fmt"
 	"strings"
 	"unicode"
 
@@ -205,6 +206,26 @@ func (x *index) quantity(param string, q *r4.Quantity, equal ...r4.Quantity) {
 			x.bounds(param+unitSuffix, unit, from, to)
 		}
 	}
+}
+
+// meta adds the profiles, tags and security labels among the members of a meta
+// element.
+func (x *index) meta(members string) error {
+	if members == "" {
+		return nil
+	}
+	var m r4.Meta
+	if err := json.Unmarshal([]byte("{"+members+"}"), &m); err != nil {
+		return fmt.Errorf("the meta element: %w", err)
+	}
+	x.canonical("_profile", m.Profile...)
+	for _, label := range m.Security {
+		x.token("_security", value(label.System), value(label.Code))
+	}
+	for _, tag := range m.Tag {
+		x.token("_tag", value(tag.System), value(tag.Code))
+	}
+	return nil
 }
 
 // extent is what a quantity with its comparator covers.

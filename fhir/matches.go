@@ -49,7 +49,7 @@ func (p param) modifies(modifier string) bool {
 
 // match is what the values of a parameter select by the index. Its errors say
 // what is accepted, and repeat no value.
-func (p parser) match(known param, modifier string, values []string) (record.Condition, error) {
+func (p *parser) match(known param, modifier string, values []string) (record.Condition, error) {
 	c := record.Condition{Param: known.name}
 	if modifier == modifierMissing {
 		if len(values) != 1 || values[0] != "true" && values[0] != "false" {
@@ -197,7 +197,7 @@ var errReference = errors.New("not a reference: use an id, Type/id or an absolut
 
 // referenceMatch reads an id, Type/id, and the absolute URL of a resource here
 // or elsewhere. Typ is the type that a modifier names.
-func (p parser) referenceMatch(text, typ string, targets []string) ([]record.Match, error) {
+func (p *parser) referenceMatch(text, typ string, targets []string) ([]record.Match, error) {
 	text = unescapeValue(text)
 	if strings.Contains(text, ":") { // a URL, a URN
 		within, here := strings.CutPrefix(text, p.base+"/")

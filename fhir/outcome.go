@@ -1,10 +1,13 @@
 package fhir
 
 import (
+	"errors"
 	"net/http"
 	"regexp"
 
 	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/record"
 )
 
 // contentType is the media type of every body that is sent.
@@ -34,17 +37,21 @@ type failure struct {
 	status      int
 	code        string
 	diagnostics string
-	// param is the search parameter at fault.
-	param string
-	allow string
+	// param is the parameter at fault, expression the element.
+	param, expression string
+	allow             string
 }
 
 func (f *failure) Error() string { return f.diagnostics }
 
 func writeFailure(c echo.Context, f *failure) error {
 	issue := outcomeIssue{Severity: "error", Code: f.code, Diagnostics: f.diagnostics}
-	if f.param != "" {
+	switch {
+	case f.param != "":
 		issue.Expression = []string{"http." + f.param}
+		issue.Diagnostics = "search parameter " + f.param + ": " + f.diagnostics
+	case f.expression != "":
+		issue.Expression = []string{f.expression}
 	}
 	body, err := encode(outcome{ResourceType: "OperationOutcome", Issue: []outcomeIssue{issue}})
 	if err != nil {
@@ -78,13 +85,35 @@ func notFound() *failure {
 }
 
 func badParameter(name, code, diagnostics string) *failure {
-	name = shown(name)
-	return &failure{status: http.StatusBadRequest, code: code, diagnostics: "search parameter " + name + ": " + diagnostics, param: name}
+	return &failure{status: http.StatusBadRequest, code: code, diagnostics: diagnostics, param: shown(name)}
+}
+
+// gone answers for what there was and is not any more.
+func gone() *failure {
+	return &failure{status: http.StatusGone, code: "deleted", diagnostics: "it was deleted, or is not served any more"}
+}
+
+// missing is the answer for what the store doesn't have.
+func missing(err error) error {
+	switch {
+	case errors.Is(err, record.ErrNotFound):
+		return notFound()
+	case errors.Is(err, record.ErrDeleted):
+		return gone()
+	default:
+		return err
+	}
+}
+
+func forbidden(typ string) *failure {
+	return &failure{status: http.StatusForbidden, code: "forbidden", diagnostics: "the token's scopes do not allow this for " + typ}
 }
 
 var typeShape = regexp.MustCompile(`^[A-Z][A-Za-z]{1,63}$`)
 
-var nameShape = regexp.MustCompile(`^_?[A-Za-z][A-Za-z-]{0,40}([:.][A-Za-z][A-Za-z-]{0,40}){0,2}$`)
+var elementShape = regexp.MustCompile(`^[a-z][A-Za-z0-9]{0,63}$`)
+
+var nameShape = regexp.MustCompile(`^_?[A-Za-z][A-Za-z-]{0,40}([:.][A-Za-z_][A-Za-z-]{0,40}){0,3}$`)
 
 // shown is a parameter's name as an answer may repeat it. What doesn't look like
 // a name may be a value that went astray, and isn't repeated.

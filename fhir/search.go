@@ -2,15 +2,12 @@ package fhir
 
 import (
 	"context"
-	"encoding/base64"
 	"errors"
 	"io"
 	"mime"
 	"net/http"
-	"net/url"
 	"slices"
-	"strconv"
-	"strings"
+	"time"
 
 	"github.com/labstack/echo/v4"
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -19,8 +16,16 @@ import (
 	"candidacy/internal/record"
 )
 
-// maxForm bounds the body of a search by POST.
-const maxForm = 64 << 10
+const (
+	// maxForm bounds the body of a search by POST.
+	maxForm = 64 << 10
+	// maxTotal is how far resources are counted that nobody asked to be counted.
+	maxTotal = 10_000
+	// maxSorted is how many resources a sorted search gives.
+	maxSorted = 100_000
+	// orderLife is how long the pages of a sorted search may be read.
+	orderLife = time.Hour
+)
 
 func searchRoutes() []route {
 	return []route{
@@ -45,13 +50,9 @@ func (s *server) searchByForm(c echo.Context) error {
 	if err != nil || media != echo.MIMEApplicationForm {
 		return &failure{status: http.StatusUnsupportedMediaType, code: "not-supported", diagnostics: "send the parameters as " + echo.MIMEApplicationForm}
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, maxForm))
-	var large *http.MaxBytesError
-	if errors.As(err, &large) {
-		return &failure{status: http.StatusRequestEntityTooLarge, code: "too-long", diagnostics: "the form is too large"}
-	}
+	body, err := readBody(c, maxForm)
 	if err != nil {
-		return &failure{status: http.StatusBadRequest, code: "invalid", diagnostics: "the form can't be read"}
+		return err
 	}
 	pairs, err := parsePairs(r.URL.RawQuery + "&" + string(body))
 	if err != nil {
@@ -60,175 +61,201 @@ func (s *server) searchByForm(c echo.Context) error {
 	return s.search(c, pairs, true)
 }
 
+// readBody reads a body that is not longer than a limit.
+func readBody(c echo.Context, limit int64) ([]byte, error) {
+	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), c.Request().Body, limit))
+	var large *http.MaxBytesError
+	if errors.As(err, &large) {
+		return nil, &failure{status: http.StatusRequestEntityTooLarge, code: "too-long", diagnostics: "the body is too large"}
+	}
+	if err != nil {
+		return nil, &failure{status: http.StatusBadRequest, code: "invalid", diagnostics: "the body can't be read"}
+	}
+	return body, nil
+}
+
+// parser reads parameters for the client of the request.
+func (s *server) parser(r *http.Request) *parser {
+	return &parser{base: s.opts.BaseURL(r), now: s.opts.Now(), strict: strict(r.Header), grant: s.grant(r)}
+}
+
 func (s *server) search(c echo.Context, pairs []pair, byForm bool) error {
 	r := c.Request()
 	notePairs(r.Context(), pairs)
-	p := parser{base: s.opts.BaseURL(r), now: s.opts.Now(), strict: strict(r.Header)}
+	p := s.parser(r)
 	query, err := p.parse(c.Param("type"), pairs)
 	if err != nil {
 		return err
 	}
 	query.byForm = query.byForm || byForm
-	if err := acceptable(r, query.format); err != nil {
+	if err := acceptable(r, query.shape.format); err != nil {
 		return err
 	}
 	page, err := s.page(r.Context(), query)
 	if err != nil {
 		return err
 	}
-	audit.About(r.Context(), query.candidates...)
-	noteAnswer(r.Context(), page.resources)
-	return write(c, http.StatusOK, bundle(p.base, query, page))
+	page.included, err = s.included(r.Context(), p, query, page.matches)
+	if err != nil {
+		return err
+	}
+	audit.About(r.Context(), query.query.Candidates...)
+	doc := bundle{kind: "searchset", total: page.total, self: query.self(p.base)}
+	if page.next != (cursor{}) {
+		doc.next = query.page(p.base, page.next)
+	}
+	for _, m := range page.matches {
+		doc.entries = append(doc.entries, entry{resource: m, mode: "match"})
+	}
+	for _, m := range page.included {
+		doc.entries = append(doc.entries, entry{resource: m, mode: "include"})
+	}
+	if page.cut {
+		doc.warning = "only the first resources in this order are given; narrow the search to get the others"
+	}
+	return s.writeBundle(c, p.base, doc, query.shape)
 }
 
-// page is one page of the answer. More says that another follows.
+// page is one page of the answer.
 type page struct {
-	total     int
-	resources []record.Published
-	more      bool
+	// total is the number of matches, or -1 where it is not told.
+	total             int
+	matches, included []record.Published
+	// next is where another page begins, if one does.
+	next cursor
+	// cut says that not everything can be given in the order that was asked for.
+	cut bool
 }
 
 func (s *server) page(ctx context.Context, query *search) (page, error) {
-	var p page
-	plans := query.plans()
-	if !query.countOnly {
-		for _, q := range plans {
-			found, err := s.store.Search(ctx, q)
-			if err != nil {
-				return p, err
-			}
-			p.resources = append(p.resources, found...)
-		}
-		if len(plans) > 1 {
-			slices.SortFunc(p.resources, func(a, b record.Published) int { return strings.Compare(a.ID, b.ID) })
-		}
-		if p.more = len(p.resources) > query.count; p.more {
-			p.resources = p.resources[:query.count]
-		}
-		if !p.more && query.after == "" { // the page is the whole answer
-			p.total = len(p.resources)
-			return p, nil
-		}
-	}
-	for _, q := range plans {
-		n, err := s.store.Count(ctx, q)
-		if err != nil {
-			return p, err
-		}
-		p.total += n
-	}
-	return p, nil
-}
-
-// plans are the store queries whose answers together are the search: one for
-// each patient that is named, since the store walks the resources of one
-// patient in id order but would sift those of all for several, times one for
-// each of the disjoint ranges of _lastUpdated. No resource is in two of them. Each asks for one resource more than the page holds, which tells
-// whether another page follows.
-func (s *search) plans() []record.Query {
-	list := []record.Query{{Type: s.typ, IDs: s.ids, Conditions: s.conditions, After: s.after, Limit: s.count + 1}}
-	if s.candidates != nil {
-		list = each(list, s.candidates, func(q *record.Query, candidate string) { q.Candidates = []string{candidate} })
-	}
-	if s.restrict {
-		list = each(list, s.updated, func(q *record.Query, i interval) {
-			if i.from != "" {
-				q.Updated = append(q.Updated, record.Match{Op: ">=", Value: i.from})
-			}
-			if i.to != "" {
-				q.Updated = append(q.Updated, record.Match{Op: "<", Value: i.to})
-			}
-		})
-	}
-	return list
-}
-
-// each makes one query for each query and each of the restrictions.
-func each[T any](queries []record.Query, restrictions []T, restrict func(*record.Query, T)) []record.Query {
-	var list []record.Query
-	for _, q := range queries {
-		for _, r := range restrictions {
-			narrowed := q
-			restrict(&narrowed, r)
-			list = append(list, narrowed)
+	p := page{total: -1}
+	var err error
+	switch {
+	case query.countOnly:
+		p.total, err = s.store.Count(ctx, query.query, 0)
+		return p, err
+	case query.cursor.order != "" || query.cursor.first() && len(query.sort) > 0:
+		err = s.sorted(ctx, query, &p)
+	default:
+		q := query.query
+		// One more than the page holds tells whether another follows.
+		q.After, q.Limit = query.cursor.after, query.count+1
+		p.matches, err = s.store.Search(ctx, q)
+		if len(p.matches) > query.count {
+			p.matches = p.matches[:query.count]
+			p.next = cursor{after: p.matches[query.count-1].ID}
+		} else if query.cursor.first() {
+			p.total = len(p.matches)
 		}
 	}
-	return list
-}
-
-// A cursor is the id of the last resource that was sent: pages are ranges of
-// ids, so that rows which come or go meanwhile leave no gap and no duplicate.
-// The cursor of a search by POST also holds the type and the parameters, so that
-// the URL of a page names nobody in plain sight.
-const (
-	cursorMark = "1:"
-	formMark   = "2:"
-)
-
-func encodeCursor(text string) string { return base64.RawURLEncoding.EncodeToString([]byte(text)) }
-
-// resume takes up a search behind the resource that the cursor names.
-func (p parser) resume(s *search, text string) error {
-	bad := badParameter("_cursor", "invalid", "not a cursor of this server")
-	raw, err := base64.RawURLEncoding.DecodeString(text)
 	if err != nil {
-		return bad
+		return p, err
 	}
-	id, ok := strings.CutPrefix(string(raw), cursorMark)
-	if !ok {
-		rest, ok := strings.CutPrefix(string(raw), formMark+s.typ+"/")
-		if !ok {
-			return bad
-		}
-		var query string
-		id, query, _ = strings.Cut(rest, "?")
-		pairs, err := parsePairs(query)
+	if query.total == "none" {
+		p.total = -1
+	} else if p.total < 0 {
+		p.total, err = s.count(ctx, query)
+	}
+	return p, err
+}
+
+// count counts the matches. One that nobody asked for is given up where there
+// are many.
+func (s *server) count(ctx context.Context, query *search) (int, error) {
+	if query.total != "" {
+		return s.store.Count(ctx, query.query, 0)
+	}
+	n, err := s.store.Count(ctx, query.query, maxTotal+1)
+	if n > maxTotal {
+		n = -1
+	}
+	return n, err
+}
+
+// sorted reads one page in the order that was asked for. Only the first page is
+// found at once, since few clients want another; its ids are kept. With the
+// second the whole order is, so that what changes from then on moves nothing:
+// all that matched before and was not on the first page is in it.
+func (s *server) sorted(ctx context.Context, query *search, p *page) error {
+	var ids []string
+	var err error
+	if query.cursor.first() {
+		ids, err = s.store.Order(ctx, query.query, query.sort, query.count+1)
 		if err != nil {
-			return bad
+			return err
 		}
-		for _, in := range pairs {
-			if in.name == "_cursor" {
-				return bad
-			}
-			if err := p.apply(s, in); err != nil {
+		if len(ids) <= query.count {
+			p.total = len(ids)
+		} else {
+			ids = ids[:query.count]
+			name, err := s.store.KeepOrder(ctx, ids, s.opts.Now().Add(orderLife))
+			if err != nil {
 				return err
 			}
+			p.next = cursor{order: name, offset: query.count}
 		}
-		s.byForm = true
+	} else {
+		var total int
+		ids, total, err = s.ordered(ctx, query)
+		if err != nil {
+			return err
+		}
+		if end := query.cursor.offset + len(ids); end < total {
+			p.next = cursor{order: query.cursor.order, offset: end}
+		} else {
+			p.cut = total >= maxSorted
+		}
+		p.total = total
+		if p.cut || total >= maxSorted {
+			p.total = -1
+		}
 	}
-	if !validID(id) {
-		return bad
+	// What doesn't match any more is left out.
+	q := query.query
+	q.IDs, q.Limit = ids, len(ids)
+	if query.query.IDs != nil {
+		q.IDs = narrow(query.query.IDs, ids)
 	}
-	s.after = id
+	if p.matches, err = s.store.Search(ctx, q); err != nil {
+		return err
+	}
+	place := make(map[string]int, len(ids))
+	for i, id := range ids {
+		place[id] = i
+	}
+	slices.SortFunc(p.matches, func(a, b record.Published) int { return place[a.ID] - place[b.ID] })
 	return nil
 }
 
-// parameters are those that took part in the search, as a query.
-func (s *search) parameters(keep func(pair) bool) string {
-	var b strings.Builder
-	for _, p := range s.used {
-		if keep(p) {
-			b.WriteString(url.QueryEscape(p.name) + "=" + url.QueryEscape(p.value) + "&")
+// ordered reads the ids of a page of a kept order, which it makes complete where
+// only the first page is in it.
+func (s *server) ordered(ctx context.Context, query *search) ([]string, int, error) {
+	at := query.cursor
+	ids, total, err := s.store.OrderedPage(ctx, at.order, at.offset, query.count)
+	if !errors.Is(err, record.ErrExpired) {
+		return ids, total, err
+	}
+	first, err := s.store.FirstOfOrder(ctx, at.order)
+	if errors.Is(err, record.ErrExpired) || err == nil && at.offset != len(first) {
+		return nil, 0, &failure{
+			status: http.StatusGone, code: "not-found", param: "_cursor",
+			diagnostics: "these pages are not kept any more; search again",
 		}
 	}
-	b.WriteString("_count=" + strconv.Itoa(s.count))
-	return b.String()
-}
-
-// self is the URL of this page. The one of a search by POST leaves out what
-// tells who a person is.
-func (s *search) self(base string) string {
-	if s.after != "" {
-		return s.page(base, s.after)
+	if err != nil {
+		return nil, 0, err
 	}
-	return base + "/" + s.typ + "?" + s.parameters(func(p pair) bool { return !s.byForm || !identifying[p.name] })
-}
-
-// page is the URL of the page behind the resource.
-func (s *search) page(base, after string) string {
-	path, query := base+"/"+s.typ+"?", s.parameters(func(pair) bool { return true })
-	if s.byForm {
-		return path + "_cursor=" + encodeCursor(formMark+s.typ+"/"+after+"?"+query)
+	all, err := s.store.Order(ctx, query.query, query.sort, maxSorted)
+	if err != nil {
+		return nil, 0, err
 	}
-	return path + query + "&_cursor=" + encodeCursor(cursorMark+after)
+	seen := make(map[string]bool, len(first))
+	for _, id := range first {
+		seen[id] = true
+	}
+	rest := slices.DeleteFunc(all, func(id string) bool { return seen[id] })
+	if err := s.store.CompleteOrder(ctx, at.order, rest); err != nil {
+		return nil, 0, err
+	}
+	return s.store.OrderedPage(ctx, at.order, at.offset, query.count)
 }

@@ -21,7 +21,17 @@ type Reader interface {
 	Resource(ctx context.Context, typ, id string) (record.Published, error)
 	ResourceVersion(ctx context.Context, typ, id string, version int64) (record.Published, error)
 	Search(ctx context.Context, q record.Query) ([]record.Published, error)
-	Count(ctx context.Context, q record.Query) (int, error)
+	Count(ctx context.Context, q record.Query, most int) (int, error)
+	Order(ctx context.Context, q record.Query, keys []record.Sort, limit int) ([]string, error)
+	KeepOrder(ctx context.Context, first []string, until time.Time) (string, error)
+	CompleteOrder(ctx context.Context, name string, rest []string) error
+	FirstOfOrder(ctx context.Context, name string) ([]string, error)
+	OrderedPage(ctx context.Context, name string, offset, count int) (ids []string, total int, err error)
+	References(ctx context.Context, typ, param string, ids []string) ([]record.Key, error)
+	SearchAll(ctx context.Context, candidate string, queries []record.Query, after record.Key, limit int) ([]record.Published, error)
+	CountAll(ctx context.Context, candidate string, queries []record.Query) (int, error)
+	History(ctx context.Context, q record.HistoryQuery) ([]record.Version, error)
+	CountHistory(ctx context.Context, q record.HistoryQuery, most int) (int, error)
 }
 
 var _ Reader = (*record.Store)(nil)
@@ -39,6 +49,9 @@ type Options struct {
 	Report func(*http.Request, error)
 	// Grant returns what the client of a request may do; nil grants everything.
 	Grant func(*http.Request) Grant
+	// Security is what the CapabilityStatement says of how clients show who they
+	// are, for the base URL; nil says that bearer tokens are needed.
+	Security func(base string) *r4.CapabilityStatementRestSecurity
 	// Version is the version of the software in the CapabilityStatement.
 	Version string
 }
@@ -148,56 +161,83 @@ func (s *server) readCurrent(c echo.Context) error {
 	if !validID(id) {
 		return unserved(typ + "/" + id)
 	}
-	if err := acceptable(c.Request(), c.QueryParam("_format")); err != nil {
-		return err
-	}
-	p, err := s.store.Resource(c.Request().Context(), typ, id)
-	return s.send(c, p, err)
+	return s.read(c, typ, id, func(ctx context.Context) (record.Published, error) { return s.store.Resource(ctx, typ, id) })
 }
 
 func (s *server) readVersion(c echo.Context) error {
 	typ, id, vid := c.Param("type"), c.Param("id"), c.Param("vid")
-	if err := acceptable(c.Request(), c.QueryParam("_format")); err != nil {
-		return err
-	}
 	version, err := strconv.ParseInt(vid, 10, 64)
 	if err != nil || !validID(id) || strconv.FormatInt(version, 10) != vid {
 		return notFound()
 	}
-	p, err := s.store.ResourceVersion(c.Request().Context(), typ, id, version)
-	return s.send(c, p, err)
+	return s.read(c, typ, id, func(ctx context.Context) (record.Published, error) {
+		return s.store.ResourceVersion(ctx, typ, id, version)
+	})
 }
 
-// send answers a read, or says that the client's copy is still current.
-func (s *server) send(c echo.Context, p record.Published, err error) error {
-	if errors.Is(err, record.ErrNotFound) {
-		return notFound()
+// read answers with one resource, if the client may read it.
+func (s *server) read(c echo.Context, typ, id string, find func(context.Context) (record.Published, error)) error {
+	r := c.Request()
+	sh := shape{}
+	if r.URL.RawQuery != "" {
+		var err error
+		if sh, err = s.shaped(r, typ); err != nil {
+			return err
+		}
+	} else if err := acceptable(r, ""); err != nil {
+		return err
 	}
+	within, err := s.parser(r).within(typ, MayRead)
 	if err != nil {
 		return err
 	}
+	found, err := find(r.Context())
+	if err != nil {
+		return missing(err)
+	}
+	if err := s.inside(r.Context(), within, typ, id); err != nil {
+		return err
+	}
+	return s.send(c, found, sh)
+}
+
+// send answers with a resource, or says that the client's copy is still current.
+func (s *server) send(c echo.Context, p record.Published, sh shape) error {
 	audit.About(c.Request().Context(), p.Candidate)
-	tag := `W/"` + strconv.FormatInt(p.Version, 10) + `"`
+	tag := etag(p.Version)
 	h := c.Response().Header()
 	h.Set("ETag", tag)
 	h.Set(echo.HeaderLastModified, p.UpdatedAt.UTC().Format(http.TimeFormat))
-	if unchanged(c.Request().Header, tag, p.UpdatedAt) {
+	request := c.Request().Header
+	if list := request.Values("If-Match"); len(list) > 0 && !names(list, tag) {
+		return &failure{status: http.StatusPreconditionFailed, code: "conflict", diagnostics: "the resource has another version than If-Match names"}
+	}
+	if unchanged(request, tag, p.UpdatedAt) {
 		setCaching(h)
 		return c.NoContent(http.StatusNotModified)
 	}
-	return write(c, http.StatusOK, p.Body)
+	body, err := sh.cut(p.Type, p.Body)
+	if err != nil {
+		return err
+	}
+	return write(c, http.StatusOK, sh.print(body))
+}
+
+// names reports whether a list of entity tags holds one.
+func names(list []string, tag string) bool {
+	for candidate := range strings.SplitSeq(strings.Join(list, ","), ",") {
+		candidate = strings.TrimSpace(candidate)
+		if candidate == "*" || strings.TrimPrefix(candidate, "W/") == strings.TrimPrefix(tag, "W/") {
+			return true
+		}
+	}
+	return false
 }
 
 // unchanged follows RFC 9110: If-None-Match, when present, decides alone.
 func unchanged(h http.Header, tag string, updated time.Time) bool {
 	if list := h.Values("If-None-Match"); len(list) > 0 {
-		for _, candidate := range strings.Split(strings.Join(list, ","), ",") {
-			candidate = strings.TrimSpace(candidate)
-			if candidate == "*" || strings.TrimPrefix(candidate, "W/") == strings.TrimPrefix(tag, "W/") {
-				return true
-			}
-		}
-		return false
+		return names(list, tag)
 	}
 	since, err := http.ParseTime(h.Get(echo.HeaderIfModifiedSince))
 	// Last-Modified is in whole seconds, so that is what the client has.

@@ -113,7 +113,7 @@ func TestRequests(t *testing.T) {
 		{"GET", "/fhir/Patient/" + candidateA + "/_history/2", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Patient/" + candidateA + "/_history/01", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Patient/" + candidateA + "/_history/x", 404, -1, "not-found", nil},
-		{"GET", "/fhir/Patient/" + candidateA + "/_history", 404, -1, "not-found", nil},
+		{"GET", "/fhir/Patient/nobody/_history", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Patient/nobody", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Patient/no%20body", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Task/1", 404, -1, "not-found", nil},
@@ -150,13 +150,13 @@ func TestRequests(t *testing.T) {
 		{"GET", obs + "?patient=", 400, -1, "search parameter patient", nil},
 		{"GET", obs + "?patient=Group/1", 400, -1, "search parameter patient", nil},
 		{"GET", obs + "?patient=" + escaped(testBase+"/"+candidateA), 400, -1, "search parameter patient", nil},
-		{"GET", obs + "?patient.name=zoe", 400, -1, "search parameter patient.name", nil},
+		{"GET", obs + "?patient.name=zoe", 200, 11, "", nil},
 		{"GET", obs + "?subject:Patient=" + candidateA, 200, 11, "", nil},
 		{"GET", obs + "?subject:Group=" + candidateA, 400, -1, "search parameter subject:Group", nil},
 		{"GET", "/fhir/DetectedIssue?subject=" + candidateA, 400, -1, "search parameter subject", nil},
 		{"GET", "/fhir/Patient?patient=" + candidateA, 400, -1, "search parameter patient", nil},
 		{"GET", "/fhir/Patient?phone=5550100", 400, -1, "search parameter phone", nil},
-		{"GET", obs + "?_has:Group:member:_id=1", 400, -1, "can't be ignored", nil},
+		{"GET", obs + "?_has:Group:member:_id=1", 400, -1, "search parameter _has:Group:member:_id", nil},
 
 		// Tokens.
 		{"GET", obs + "?code=2160-0", 200, 2, "", nil},
@@ -214,7 +214,7 @@ func TestRequests(t *testing.T) {
 		{"GET", obs + "?date=tomorrow", 400, -1, "search parameter date", nil},
 		{"GET", obs + "?date:end=2026", 400, -1, "search parameter date:end", nil},
 		{"GET", obs + "?date=" + strings.Repeat("ne2026-02-03T10:00:00Z,", 60) + "2026", 200, 19, "", nil},
-		{"GET", obs + "?_lastUpdated=" + days(17), 400, -1, "too-costly", nil},
+		{"GET", obs + "?_lastUpdated=" + days(17), 200, 19, "", nil},
 		{"GET", "/fhir/EpisodeOfCare?date=ge2027&status=active", 200, 1, "", nil},
 		{"GET", "/fhir/EpisodeOfCare?date=2026", 200, 0, "", nil},
 		{"GET", "/fhir/CarePlan?date=sa2026-03-01", 200, 2, "", nil},
@@ -234,7 +234,7 @@ func TestRequests(t *testing.T) {
 		{"GET", obs + "?_count=0", 200, 19, "", nil},
 		{"GET", obs + "?_summary=count&code=2160-0", 200, 2, "", nil},
 		{"GET", obs + "?_summary=text&code=2160-0", 200, 2, "", nil},
-		{"GET", obs + "?_summary=text", 400, -1, "search parameter _summary", []string{"Prefer", "handling=strict"}},
+		{"GET", obs + "?_summary=some", 400, -1, "search parameter _summary", nil},
 		{"GET", obs + "?_count=-1", 400, -1, "search parameter _count", nil},
 		{"GET", obs + "?_count=many", 400, -1, "search parameter _count", nil},
 		{"GET", obs + "?_cursor=zzz", 400, -1, "search parameter _cursor", nil},
@@ -404,7 +404,7 @@ func TestPagesOfASearchByFormNameNobody(t *testing.T) {
 func TestSelfLinkHoldsOnlyWhatTookPart(t *testing.T) {
 	e := testServer(seeded(t))
 	w := ask(e, "GET", "/fhir/Observation?_sort=-date&code=http://loinc.org|2160-0&foo=bar&_count=500&_summary=text", "")
-	if got, want := readSet(t, w).link("self"), testBase+"/Observation?code=http%3A%2F%2Floinc.org%7C2160-0&_count=200"; got != want {
+	if got, want := readSet(t, w).link("self"), testBase+"/Observation?_sort=-date&code=http%3A%2F%2Floinc.org%7C2160-0&_summary=text&_count=200"; got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
 }

@@ -50,6 +50,9 @@ const canonicalParam = "http://hl7.org/fhir/SearchParameter/"
 var commonParams = []param{
 	{name: "_id", kind: r4.SearchParamTypeToken, definition: "Resource-id", use: byID},
 	{name: "_lastUpdated", kind: r4.SearchParamTypeDate, definition: "Resource-lastUpdated", use: byUpdate},
+	{name: "_profile", kind: r4.SearchParamTypeUri, definition: "Resource-profile"},
+	{name: "_security", kind: r4.SearchParamTypeToken, definition: "Resource-security"},
+	{name: "_tag", kind: r4.SearchParamTypeToken, definition: "Resource-tag"},
 }
 
 // patientParam is a reference to the candidate whose resource it is, which the
@@ -115,11 +118,7 @@ var typeTable = []resourceType{
 	carePlanType,
 	appointmentType,
 	observationType,
-	specimenType,
-	diagnosticReportType,
 	detectedIssueType,
-	flagType,
-	riskAssessmentType,
 	clinicalImpressionType,
 	procedureType,
 	conditionType,
@@ -179,11 +178,15 @@ type route struct {
 	path   string
 	// code is the interaction on a type, if it is one.
 	code *r4.TypeRestfulInteraction
+	// system is the interaction on the whole server, if it is one.
+	system *r4.SystemRestfulInteraction
 	// types are those that :type stands for; none is every published type.
 	types []string
 	// operation is named where the route is one.
 	operation *namedOperation
-	handler   func(*server, echo.Context) error
+	// declare adds to what is said of a type what else the route promises.
+	declare func(*r4.CapabilityStatementRestResource)
+	handler func(*server, echo.Context) error
 }
 
 // namedOperation is one that the CapabilityStatement lists.
@@ -240,5 +243,7 @@ func routes() []route {
 	return slices.Concat(
 		readRoutes(),
 		searchRoutes(),
+		historyRoutes(),
+		everythingRoutes(),
 	)
 }

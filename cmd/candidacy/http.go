@@ -94,7 +94,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) 
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current, Now: time.Now, Log: log,
 	})
 	bearer := access.Bearer(sys.Store, readers, time.Now, fhir.WriteOutcome)
-	fhir.Register(e.Group("/fhir", unless("/fhir/metadata", bearer)), sys.Store, fhir.Options{
+	fhir.Register(e.Group("/fhir", append(fhir.Middleware(), unless("/fhir/metadata", bearer))...), sys.Store, fhir.Options{
 		Now: time.Now, BaseURL: base,
 		Report: func(_ *http.Request, err error) { log.Error("fhir", "error", err) },
 	})

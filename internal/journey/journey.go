@@ -113,10 +113,8 @@ const (
 	MoveProtocol        Kind = "move-protocol"
 	RecordStay          Kind = "record-stay"
 	RecordMedicines     Kind = "record-medicines"
-	// RecordRisk records the risk of an outcome as somebody obtained it outside.
-	RecordRisk      Kind = "record-risk"
-	GiveDonorLink   Kind = "give-donor-link"
-	RevokeDonorLink Kind = "revoke-donor-link"
+	GiveDonorLink       Kind = "give-donor-link"
+	RevokeDonorLink     Kind = "revoke-donor-link"
 	// ReportEvent records an event that has to be reported and starts its clock;
 	// CloseReport stops it and RetractReport takes back a mistake.
 	ReportEvent   Kind = "report-event"

@@ -81,6 +81,8 @@ type Resource struct {
 	// Meta holds further members of meta, such as `"profile":["..."]`.
 	Meta  string
 	Index []Index
+	// Seal says that the versions before this one are not served any more.
+	Seal bool
 	// Version and Digest are set on what was read back: the version that stands,
 	// and what its content is.
 	Version int64
@@ -363,18 +365,29 @@ func publish(ctx context.Context, tx *sql.Tx, candidate string, r, before Resour
 	if err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, `INSERT INTO resource (type, id, version, candidate_id, updated_at, digest, body)
-		VALUES ($1, $2, $3, $4, $5, $6, $7)
+	sealed := int64(1)
+	if r.Seal {
+		sealed = version
+	}
+	if _, err := tx.ExecContext(ctx, `INSERT INTO resource (type, id, version, candidate_id, updated_at, digest, body, served_from)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
 		ON CONFLICT (type, id) DO UPDATE SET version = excluded.version, updated_at = excluded.updated_at,
-		digest = excluded.digest, body = excluded.body`,
-		r.Type, r.ID, version, candidate, instant(now), digest, body); err != nil {
+		digest = excluded.digest, body = excluded.body,
+		served_from = CASE WHEN excluded.served_from > resource.served_from THEN excluded.served_from ELSE resource.served_from END`,
+		r.Type, r.ID, version, candidate, instant(now), digest, body, sealed); err != nil {
 		return fmt.Errorf("publish a resource: %w", err)
 	}
 	if _, err := tx.ExecContext(ctx, `INSERT INTO resource_version (type, id, version, updated_at, body) VALUES ($1, $2, $3, $4, $5)`,
 		r.Type, r.ID, version, instant(now), body); err != nil {
 		return fmt.Errorf("publish a resource version: %w", err)
 	}
-	if version > 1 {
+	return reindex(ctx, tx, r, version > 1)
+}
+
+// reindex writes the search values of a resource, in place of those that it may
+// have.
+func reindex(ctx context.Context, tx *sql.Tx, r Resource, replace bool) error {
+	if replace {
 		if _, err := tx.ExecContext(ctx, "DELETE FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID); err != nil {
 			return fmt.Errorf("index a resource: %w", err)
 		}

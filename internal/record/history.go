@@ -1,0 +1,116 @@
+package record
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"time"
+)
+
+// Version is one version of a resource in its history.
+type Version struct {
+	Published
+	// Deleted marks the end of a resource; such a version has no body.
+	Deleted bool
+}
+
+// Place is where a page of a history ended.
+type Place struct {
+	UpdatedAt time.Time
+	Key
+	Version int64
+}
+
+// HistoryQuery selects versions, the newest first.
+type HistoryQuery struct {
+	// Of are the types, each with the queries of which one must select the
+	// resource as it stands; none of them is no restriction.
+	Of map[string][]Query
+	// ID is the one resource, where there is one type.
+	ID string
+	// Since leaves out what was published before it.
+	Since time.Time
+	// AtFrom and AtTo are what the version must have been current in, if they
+	// are set: from the one and before the other.
+	AtFrom, AtTo time.Time
+	// After is the last version of the page before.
+	After *Place
+	Limit int
+}
+
+func (q HistoryQuery) from(b *statement) {
+	b.add(" FROM resource_version v WHERE (")
+	first := true
+	for _, typ := range slices.Sorted(maps.Keys(q.Of)) {
+		if !first {
+			b.add(" OR ")
+		}
+		first = false
+		b.add("v.type = ", b.arg(typ))
+		if within := q.Of[typ]; len(within) > 0 {
+			r := b.alias("r")
+			b.add(" AND v.id IN (SELECT ", r, ".id FROM resource ", r, " WHERE ")
+			b.where(Query{Type: typ, Any: [][]Query{within}}, r, -1)
+			b.add(")")
+		}
+	}
+	if first {
+		b.add("1 = 0")
+	}
+	b.add(") AND v.version >= COALESCE((SELECT s.served_from FROM resource s WHERE s.type = v.type AND s.id = v.id), 1)")
+	if q.ID != "" {
+		b.add(" AND v.id = ", b.arg(q.ID))
+	}
+	if !q.Since.IsZero() {
+		b.add(" AND v.updated_at >= ", b.arg(instant(q.Since)))
+	}
+	if !q.AtTo.IsZero() {
+		b.add(" AND v.updated_at < ", b.arg(instant(q.AtTo)),
+			" AND NOT EXISTS (SELECT 1 FROM resource_version n WHERE n.type = v.type AND n.id = v.id AND n.version > v.version AND n.updated_at <= ",
+			b.arg(instant(q.AtFrom)), ")")
+	}
+}
+
+// History returns one page of versions. Those that a later version sealed are
+// not among them.
+func (s *Store) History(ctx context.Context, q HistoryQuery) ([]Version, error) {
+	var b statement
+	b.add("SELECT v.type, v.id, v.version, v.updated_at, v.body, COALESCE((SELECT c.candidate_id FROM resource c WHERE c.type = v.type AND c.id = v.id), '')")
+	q.from(&b)
+	if a := q.After; a != nil {
+		b.add(" AND (v.updated_at, v.type, v.id, v.version) < (", b.arg(instant(a.UpdatedAt)), ", ", b.arg(a.Type), ", ", b.arg(a.ID), ", ", b.arg(a.Version), ")")
+	}
+	b.add(" ORDER BY v.updated_at DESC, v.type DESC, v.id DESC, v.version DESC LIMIT ", strconv.Itoa(q.Limit))
+	if b.err != nil {
+		return nil, b.err
+	}
+	rows, err := s.kept.query(ctx, b.String(), b.args...)
+	if err != nil {
+		return nil, fmt.Errorf("read the history: %w", err)
+	}
+	defer rows.Close()
+	var list []Version
+	for rows.Next() {
+		p, err := scanPublished(rows)
+		if err != nil {
+			return nil, fmt.Errorf("read the history: %w", err)
+		}
+		list = append(list, Version{Published: p, Deleted: len(p.Body) == 0})
+	}
+	return list, rows.Err()
+}
+
+// CountHistory counts the versions of a history, no further than to most; 0 is
+// no limit.
+func (s *Store) CountHistory(ctx context.Context, q HistoryQuery, most int) (int, error) {
+	var b statement
+	b.add("SELECT COUNT(*) FROM (SELECT 1")
+	q.from(&b)
+	if most > 0 {
+		b.add(" LIMIT ", strconv.Itoa(most))
+	}
+	b.add(") found")
+	return s.number(ctx, &b)
+}
