@@ -2,6 +2,7 @@ package activities
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"candidacy/internal/command"
@@ -10,10 +11,12 @@ import (
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/recovery"
+	"candidacy/internal/result"
+	"candidacy/internal/risk"
 )
 
-// ofAftercare are the commands that tell of the stay and of medicines.
-var ofAftercare = []journey.Kind{journey.RecordOperation, journey.RecordStay, journey.RecordMedicines}
+// ofAftercare are the commands that tell of the stay, of medicines and of risks.
+var ofAftercare = []journey.Kind{journey.RecordOperation, journey.RecordStay, journey.RecordMedicines, journey.RecordRisk}
 
 // StayOf is the stay that a candidate's entries tell of.
 func StayOf(entries []record.Entry) (recovery.Stay, error) {
@@ -63,8 +66,8 @@ func decode(e record.Entry, into any) error {
 	return nil
 }
 
-// recorded are the entries of the candidate about stay and medicines, with the
-// one that is being written.
+// recorded are the entries of the candidate about stay, medicines and risks, with
+// the one that is being written.
 func (c *commit) recorded() ([]record.Entry, error) {
 	entries, err := c.tx.EntriesOf(ofAftercare...)
 	if err != nil {
@@ -72,24 +75,52 @@ func (c *commit) recorded() ([]record.Entry, error) {
 	}
 	for _, kind := range ofAftercare {
 		if c.command.Kind == kind {
-			entries = append(entries, record.Entry{Kind: kind, Seq: c.event.Seq, OccurredAt: c.command.At, Body: c.body})
+			entries = append(entries, record.Entry{Kind: kind, Seq: c.event.Seq, Actor: c.command.Actor, OccurredAt: c.command.At, Body: c.body})
 		}
 	}
 	return entries, nil
 }
 
-// aftercare is what is on record of stay and medicines after the command.
-func (c *commit) aftercare() (recovery.Stay, medication.List, error) {
+// aftercare adds to the snapshot what is on record of stay, medicines and risks
+// after the command.
+func (c *commit) aftercare(s *Snapshot) error {
 	entries, err := c.recorded()
 	if err != nil {
-		return recovery.Stay{}, medication.List{}, err
+		return err
 	}
-	stay, err := StayOf(entries)
+	if s.Stay, err = StayOf(entries); err != nil {
+		return err
+	}
+	if s.Medicines, err = MedicinesOf(c.protocol, entries); err != nil {
+		return err
+	}
+	s.Risks, err = risk.Of(entries)
+	return err
+}
+
+// risk refuses a risk that does not fit what is on record.
+func (c *commit) risk(body *command.RecordRisk) error {
+	entries, err := c.tx.EntriesOf(journey.RecordRisk)
 	if err != nil {
-		return recovery.Stay{}, medication.List{}, err
+		return err
 	}
-	medicines, err := MedicinesOf(c.protocol, entries)
-	return stay, medicines, err
+	list, err := risk.Of(entries)
+	if err != nil {
+		return err
+	}
+	confidential := func(r result.Result) bool { return c.protocol.ConfidentialResult(r.Code, r.Components) }
+	if refusal := risk.Refuse(list, body, c.results, confidential); refusal != nil {
+		return refusal
+	}
+	if body.ObtainedBy == "" {
+		return nil
+	}
+	if _, err := c.tx.Account(body.ObtainedBy); errors.Is(err, record.ErrNotFound) {
+		return &journey.Refusal{Code: journey.Invalid, Field: "obtained_by", Message: "obtained_by: there is no such account"}
+	} else if err != nil {
+		return err
+	}
+	return nil
 }
 
 // stay refuses days of a stay that can't be.

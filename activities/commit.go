@@ -226,7 +226,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	if snapshot.Previous, err = tx.Published(); err != nil {
 		return record.Draft{}, err
 	}
-	if snapshot.Stay, snapshot.Medicines, err = c.aftercare(); err != nil {
+	if err := c.aftercare(&snapshot); err != nil {
 		return record.Draft{}, err
 	}
 	resources, err := a.Publisher.Publish(snapshot)
@@ -411,6 +411,10 @@ func (c *commit) carryOut() error {
 		}
 	case *command.RecordMedicines:
 		if err := c.medicines(body); err != nil {
+			return err
+		}
+	case *command.RecordRisk:
+		if err := c.risk(body); err != nil {
 			return err
 		}
 	case *command.GiveDonorLink:

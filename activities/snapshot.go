@@ -8,6 +8,7 @@ import (
 	"candidacy/internal/record"
 	"candidacy/internal/recovery"
 	"candidacy/internal/result"
+	"candidacy/internal/risk"
 )
 
 // Snapshot is everything about one candidate after a command, for publishing.
@@ -26,6 +27,8 @@ type Snapshot struct {
 	// of those taken.
 	Stay      recovery.Stay
 	Medicines medication.List
+	// Risks are those that somebody obtained outside.
+	Risks []risk.Estimate
 	// Previous are the resources published so far, as they were published.
 	Previous []record.Resource
 }

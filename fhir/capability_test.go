@@ -32,7 +32,8 @@ func sample(p r4.SearchParamType, name string) string {
 func everyResource(t testing.TB) []record.Resource {
 	var list []record.Resource
 	for _, s := range []activities.Snapshot{
-		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), recovering(candidateA),
+		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), reportedSnapshot(candidateA), risky(candidateA),
+		recovering(candidateA),
 		happened(decided(testSnapshot(candidateA), journey.Approve)), followed(),
 	} {
 		list = append(list, mustPublish(t, s)...)

@@ -20,6 +20,7 @@ const (
 	typeCondition          = "Condition"
 	typeAdverseEvent       = "AdverseEvent"
 	typeServiceRequest     = "ServiceRequest"
+	typeOrganization       = "Organization"
 )
 
 // Code systems of others.
@@ -29,6 +30,7 @@ const (
 	systemUCUM                = "http://unitsofmeasure.org"
 	systemIdentifierType      = "http://terminology.hl7.org/CodeSystem/v2-0203"
 	systemObservationCategory = "http://terminology.hl7.org/CodeSystem/observation-category"
+	systemInterpretation      = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
 	systemDataAbsent          = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 	systemPlanCategory        = "http://hl7.org/fhir/us/core/CodeSystem/careplan-category"
 	systemGender              = "http://hl7.org/fhir/administrative-gender"
@@ -48,6 +50,7 @@ const (
 	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
 	systemVisit       = "https://candidacy.example/CodeSystem/follow-up-visit"
 	systemDecision    = "https://candidacy.example/CodeSystem/committee-decision"
+	systemMitigation  = "https://candidacy.example/CodeSystem/issue-mitigation"
 	systemReportable  = "https://candidacy.example/CodeSystem/reportable-event"
 )
 

@@ -200,7 +200,7 @@ func TestWhatWasPublishedBeforeIsMasked(t *testing.T) {
 		}
 		if bytes.Contains(r.Body, []byte(`"masked"`)) {
 			masked++
-			if !bytes.Contains(r.Body, []byte(`"status":"entered-in-error"`)) && !bytes.Contains(r.Body, []byte(`"status":"cancelled"`)) {
+			if !bytes.Contains(r.Body, []byte(`"status":"entered-in-error"`)) && !bytes.Contains(r.Body, []byte(`"status":"cancelled"`)) && !bytes.Contains(r.Body, []byte(`"status":"inactive"`)) {
 				t.Errorf("%s is not retired: %s", name, r.Body)
 			}
 		}

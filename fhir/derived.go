@@ -15,6 +15,12 @@ import (
 // that a laboratory reported.
 const computedBy = "Candidacy"
 
+// computer is the program as the device that computes and the author of findings.
+func computer() r4.Reference {
+	kind, name := "Device", computedBy
+	return r4.Reference{Type: &kind, Display: &name}
+}
+
 // derivedObservations publishes the values that the product computed.
 func derivedObservations(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
@@ -73,8 +79,8 @@ func derivedObservation(candidate string, d protocol.Derived) (r4.Observation, e
 	if method := optional(d.Equation); method != nil {
 		o.Method = &r4.CodeableConcept{Text: method}
 	}
-	device := computedBy
-	o.Device = &r4.Reference{Display: &device}
+	device := computer()
+	o.Device = &device
 	o.DerivedFrom = inputReferences(d.Inputs)
 	o.Note = derivedNotes(d)
 	return o, nil

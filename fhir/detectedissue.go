@@ -18,6 +18,7 @@ var detectedIssueType = resourceType{
 		patientParam("patient", "clinical-patient"),
 		tokenParam("code", "DetectedIssue-code", ""),
 		dateParam("identified", "DetectedIssue-identified"),
+		referenceParam("implicated", "DetectedIssue-implicated", typeObservation),
 	},
 }
 
@@ -27,10 +28,11 @@ var severities = map[journey.Band]r4.DetectedIssueSeverity{
 	journey.CannotDecide: r4.DetectedIssueSeverityLow,
 }
 
-// detectedIssues publishes the flags that ask for attention. A flag advises
-// people; it never says that somebody is ineligible.
+// detectedIssues publishes the flags that ask for attention, and a banner for each
+// that an EHR has to show. A flag advises people; it never says that somebody is
+// ineligible.
 func detectedIssues(s activities.Snapshot) ([]record.Resource, error) {
-	var list []record.Resource
+	var issues, banners []record.Resource
 	for _, flag := range s.Report.Flags {
 		if flag.Band == journey.Meets || s.Protocol.ConfidentialFlag(flag.ID) {
 			continue
@@ -43,9 +45,17 @@ func detectedIssues(s activities.Snapshot) ([]record.Resource, error) {
 		if err != nil {
 			return nil, err
 		}
-		list = append(list, published)
+		issues = append(issues, published)
+		if flag.Band == journey.CannotDecide {
+			continue // that something is lacking is no alert
+		}
+		banner, err := publishFlag(bannerOf(s, flag, issue))
+		if err != nil {
+			return nil, err
+		}
+		banners = append(banners, banner)
 	}
-	return list, nil
+	return append(issues, banners...), nil
 }
 
 func detectedIssue(s activities.Snapshot, flag protocol.Flag) (r4.DetectedIssue, error) {
@@ -56,22 +66,59 @@ func detectedIssue(s activities.Snapshot, flag protocol.Flag) (r4.DetectedIssue,
 	id := resourceID(s.Candidate, "flag-"+flag.ID)
 	subject := reference(typePatient, s.Candidate)
 	code := concept(systemFlag, flag.ID, flag.Title, issueText(flag))
-	return r4.DetectedIssue{
+	author := computer()
+	issue := r4.DetectedIssue{
 		Id:                 &id,
 		Status:             issueStatus(s.State, flag),
 		Code:               &code,
 		Severity:           &severity,
 		Patient:            &subject,
 		IdentifiedDateTime: optional(string(flag.Date)),
+		Author:             &author,
 		Implicated:         implicated(s, flag),
 		Detail:             optional(issueDetail(flag)),
-	}, nil
+		Mitigation:         mitigations(s, flag),
+	}
+	if inputs := inputReferences(flag.Inputs); len(inputs) > 0 {
+		issue.Evidence = []r4.DetectedIssueEvidence{{Detail: inputs}}
+	}
+	if p := s.Protocol; p.Canonical != "" {
+		rule := p.Canonical + "|" + p.Version + "#" + flag.ID
+		issue.Reference = &rule
+	}
+	return issue, nil
+}
+
+// mitigations say what a person did about the finding: accepted the results that
+// it stands on, or waived what they are for. A signature that they are not enough
+// confirms it. Where it is the programme's own what came of a requirement, only a
+// waiver is said.
+func mitigations(s activities.Snapshot, flag protocol.Flag) []r4.DetectedIssueMitigation {
+	requirement, ok := s.State.Find(flag.Requirement)
+	if !ok || requirement.SignedBy == "" {
+		return nil
+	}
+	action := concept(systemMitigation, "accepted", "Accepted", "accepted by a clinician")
+	switch {
+	case requirement.Status == journey.Waived:
+		action = concept(systemMitigation, "waived", "Waived", "the requirement was waived")
+	case requirement.Status != journey.Met || ownToProgramme(s.Protocol, flag.Requirement):
+		return nil
+	}
+	return []r4.DetectedIssueMitigation{{Action: action, Date: optional(string(requirement.SignedOn))}}
+}
+
+// ownToProgramme reports whether what came of a requirement is not published.
+func ownToProgramme(p *protocol.Protocol, id string) bool {
+	rule, ok := p.Find(id)
+	return ok && confidential(rule) || p.ConfidentialRequirement(id)
 }
 
 func publishIssue(issue r4.DetectedIssue) (record.Resource, error) {
 	var x index
 	x.concepts("code", *issue.Code)
 	x.date("identified", issue.IdentifiedDateTime)
+	x.reference("implicated", issue.Implicated...)
 	return publish(typeDetectedIssue, value(issue.Id), "", issue, x)
 }
 

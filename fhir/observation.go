@@ -8,7 +8,6 @@ import (
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
-	"candidacy/activities"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 )
@@ -16,10 +15,19 @@ import (
 var observationType = resourceType{
 	code: r4.ResourceTypeObservation,
 	params: ofPatient("Observation-subject",
+		tokenParam("identifier", "clinical-identifier", ""),
 		tokenParam("category", "Observation-category", ""),
 		tokenParam("code", "clinical-code", ""),
+		tokenParam("combo-code", "Observation-combo-code", ""),
 		tokenParam("status", "Observation-status", systemObservationStatus),
 		dateParam("date", "clinical-date"),
+		quantityParam("value-quantity", "Observation-value-quantity"),
+		tokenParam("value-concept", "Observation-value-concept", ""),
+		compositeParam("code-value-quantity", "Observation-code-value-quantity", "code", "value-quantity"),
+		referenceParam("derived-from", "Observation-derived-from", typeObservation),
+		referenceParam("has-member", "Observation-has-member", typeObservation),
+		referenceParam("based-on", "Observation-based-on", typeServiceRequest),
+		referenceParam("specimen", "Observation-specimen", typeSpecimen),
 	),
 }
 
@@ -45,15 +53,12 @@ var comparators = map[string]r4.QuantityComparator{
 
 // observations publishes every result on record, whatever its status, but those
 // told in confidence.
-func observations(s activities.Snapshot) ([]record.Resource, error) {
-	var list []record.Resource
-	for _, r := range s.Results {
-		if s.Protocol.ConfidentialResult(r.Code, r.Components) {
-			continue
-		}
-		o, err := observation(s.Candidate, r)
+func (r reported) observations() ([]record.Resource, error) {
+	list := make([]record.Resource, 0, len(r.results))
+	for _, of := range r.results {
+		o, err := r.observation(of)
 		if err != nil {
-			return nil, fmt.Errorf("result %s: %w", r.ID, err)
+			return nil, fmt.Errorf("result %s: %w", of.ID, err)
 		}
 		published, err := publishObservation(o)
 		if err != nil {
@@ -64,24 +69,28 @@ func observations(s activities.Snapshot) ([]record.Resource, error) {
 	return list, nil
 }
 
-func observation(candidate string, r result.Result) (r4.Observation, error) {
-	status, ok := observationStatuses[r.Status]
+// observation is a result as it was reported. What the laboratory wrote beside it
+// in free words is not published: it may name people.
+func (r reported) observation(of result.Result) (r4.Observation, error) {
+	status, ok := observationStatuses[of.Status]
 	if !ok {
-		return r4.Observation{}, fmt.Errorf("the status %q is not a FHIR status", r.Status)
+		return r4.Observation{}, fmt.Errorf("the status %q is not a FHIR status", of.Status)
 	}
-	o, err := newObservation(candidate, r.ID, status, resultCode(r.Code))
+	o, err := newObservation(r.candidate, of.ID, status, resultCode(of.Code))
 	if err != nil {
 		return o, err
 	}
-	o.Category = categories(r.Category)
-	if r.Identifier.Value != "" {
-		o.Identifier = []r4.Identifier{{System: optional(r.Identifier.System), Value: &r.Identifier.Value}}
+	o.Category = categories(of.Category)
+	if of.Identifier.Value != "" {
+		o.Identifier = []r4.Identifier{{System: optional(of.Identifier.System), Value: &of.Identifier.Value}}
 	}
-	if err := setEffective(&o, r.Effective, r.EffectiveEnd); err != nil {
+	o.BasedOn = r.basedOn(of)
+	if err := setEffective(&o, of.Effective, of.EffectiveEnd); err != nil {
 		return o, err
 	}
-	o.Issued = instantOnly(r.Issued)
-	for _, c := range r.Components {
+	o.Issued = instantOnly(of.Issued)
+	o.Performer = performers(of.Performer)
+	for _, c := range of.Components {
 		v, err := observed(c.Value)
 		if err != nil {
 			return o, fmt.Errorf("component %s: %w", c.Code.Code, err)
@@ -94,23 +103,58 @@ func observation(candidate string, r result.Result) (r4.Observation, error) {
 		}
 		o.Component = append(o.Component, part)
 	}
-	v, err := observed(r.Value)
+	for _, member := range of.Members {
+		if id, ok := r.ids[member]; ok {
+			o.HasMember = append(o.HasMember, reference(typeObservation, id))
+		}
+	}
+	v, err := observed(of.Value)
 	if err != nil {
 		return o, err
 	}
 	o.ValueQuantity, o.ValueCodeableConcept, o.ValueString = v.quantity, v.concept, v.text
-	if v.empty() && len(o.Component) == 0 {
+	if v.empty() && len(o.Component) == 0 && len(o.HasMember) == 0 {
 		o.DataAbsentReason = absent(status)
 	}
-	if r.Specimen != "" {
-		kind := "Specimen"
-		o.Specimen = &r4.Reference{Type: &kind, Identifier: &r4.Identifier{Value: &r.Specimen}, Display: &r.Specimen}
+	for _, code := range of.Interpretation {
+		o.Interpretation = append(o.Interpretation, concept(systemInterpretation, code, "", ""))
 	}
-	o.BodySite = bodySite(r.BodySite)
-	if method := optional(r.Method); method != nil {
+	if o.ReferenceRange, err = referenceRange(of.ReferenceRange); err != nil {
+		return o, fmt.Errorf("reference range: %w", err)
+	}
+	if of.Specimen != "" {
+		specimen := reference(typeSpecimen, specimenOf(r.candidate, of))
+		specimen.Display = &of.Specimen
+		o.Specimen = &specimen
+	}
+	o.BodySite = bodySite(of.BodySite)
+	if method := optional(of.Method); method != nil {
 		o.Method = &r4.CodeableConcept{Text: method}
 	}
 	return o, nil
+}
+
+func referenceRange(of *result.ReferenceRange) ([]r4.ObservationReferenceRange, error) {
+	if of == nil {
+		return nil, nil
+	}
+	limits := r4.ObservationReferenceRange{Text: optional(of.Text)}
+	var err error
+	for _, limit := range []struct {
+		from *result.Quantity
+		to   **r4.Quantity
+	}{{of.Low, &limits.Low}, {of.High, &limits.High}} {
+		if limit.from == nil {
+			continue
+		}
+		if *limit.to, err = quantity(limit.from.Value.String(), limit.from.Unit, ""); err != nil {
+			return nil, err
+		}
+	}
+	if limits.Low == nil && limits.High == nil && limits.Text == nil {
+		return nil, nil
+	}
+	return []r4.ObservationReferenceRange{limits}, nil
 }
 
 // newObservation starts every Observation of this package: the elements that
@@ -125,12 +169,25 @@ func newObservation(candidate, id string, status r4.ObservationStatus, code r4.C
 
 func publishObservation(o r4.Observation) (record.Resource, error) {
 	var x index
+	x.identifiers("identifier", o.Identifier...)
 	x.concepts("category", o.Category...)
 	x.concepts("code", o.Code)
+	x.concepts("combo-code", o.Code)
+	for i := range o.Component {
+		x.concepts("combo-code", o.Component[i].Code)
+	}
 	x.code("status", systemObservationStatus, o.Status.Code())
 	x.period("date", o.EffectivePeriod)
 	x.date("date", o.EffectiveDateTime)
-	return publish(typeObservation, value(o.Id), "", o, x)
+	x.quantity("value-quantity", o.ValueQuantity)
+	if o.ValueCodeableConcept != nil {
+		x.concepts("value-concept", *o.ValueCodeableConcept)
+	}
+	x.reference("derived-from", o.DerivedFrom...)
+	x.reference("has-member", o.HasMember...)
+	x.reference("based-on", o.BasedOn...)
+	x.optionalReference("specimen", o.Specimen)
+	return publish(typeObservation, value(o.Id), observationMeta(o), o, x)
 }
 
 func resultCode(c result.Coding) r4.CodeableConcept {
@@ -194,32 +251,46 @@ func quantity(number, unit, comparator string) (*r4.Quantity, error) {
 	return q, nil
 }
 
-// absent says why there is no value: it may still come, or nobody knows.
+// absent says why there is no value: it may still come, was never made, or nobody
+// knows.
 func absent(status r4.ObservationStatus) *r4.CodeableConcept {
 	code := "unknown"
-	if status == r4.ObservationStatusRegistered || status == r4.ObservationStatusPreliminary {
+	switch status {
+	case r4.ObservationStatusRegistered, r4.ObservationStatusPreliminary:
 		code = "temp-unknown"
+	case r4.ObservationStatusCancelled:
+		code = "not-performed"
 	}
 	c := concept(systemDataAbsent, code, "", "")
 	return &c
 }
 
-// setEffective keeps times as they were received, a date as a date.
-func setEffective(o *r4.Observation, from, to string) error {
+// effective is a moment or a period, as FHIR writes it.
+type effective struct {
+	at     *string
+	period *r4.Period
+}
+
+// effectiveOf keeps times as they were received, a date as a date.
+func effectiveOf(from, to string) (effective, error) {
 	for _, text := range []string{from, to} {
 		if text == "" {
 			continue
 		}
 		if err := checkDateTime(text); err != nil {
-			return fmt.Errorf("effective time: %w", err)
+			return effective{}, fmt.Errorf("effective time: %w", err)
 		}
 	}
 	if to != "" {
-		o.EffectivePeriod = &r4.Period{Start: optional(from), End: &to}
-	} else {
-		o.EffectiveDateTime = optional(from)
+		return effective{period: &r4.Period{Start: optional(from), End: &to}}, nil
 	}
-	return nil
+	return effective{at: optional(from)}, nil
+}
+
+func setEffective(o *r4.Observation, from, to string) error {
+	e, err := effectiveOf(from, to)
+	o.EffectiveDateTime, o.EffectivePeriod = e.at, e.period
+	return err
 }
 
 // instantOnly drops what is no instant: `issued` has no place for a bare date.

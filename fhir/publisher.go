@@ -31,7 +31,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
-		patient, episodeOfCare, carePlan, appointments, observations, derivedObservations, detectedIssues, procedures, conditions,
+		patient, episodeOfCare, carePlan, appointments, results, derivedObservations, detectedIssues, riskAssessments, procedures, conditions,
 		recoveryPlan, stay, medicines, adverseEvents, visitRequests,
 	} {
 		resources, err := build(s)
@@ -87,8 +87,14 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 			r, err = retireObservation(p)
 		case typeDetectedIssue:
 			r, err = retireIssue(p)
+		case typeFlag:
+			r, err = retireFlag(s, p)
 		case typeServiceRequest:
 			r, err = retireRequest(p)
+		case typeDiagnosticReport:
+			r, err = retireReport(s.Candidate, p.ID)
+		case typeSpecimen:
+			r, err = retireSpecimen(s.Candidate, p.ID)
 		default:
 			continue
 		}
@@ -114,7 +120,8 @@ func confidentialResources(s activities.Snapshot) map[string]bool {
 	}
 	for _, f := range s.Protocol.Flags {
 		if s.Protocol.ConfidentialFlag(f.ID) {
-			names[typeDetectedIssue+"/"+resourceID(s.Candidate, "flag-"+f.ID)] = true
+			id := resourceID(s.Candidate, "flag-"+f.ID)
+			names[typeDetectedIssue+"/"+id], names[typeFlag+"/"+id] = true, true
 		}
 	}
 	return names
@@ -126,6 +133,9 @@ func masked(s activities.Snapshot, p record.Resource) (record.Resource, error) {
 	if p.Type == typeDetectedIssue {
 		subject := reference(typePatient, s.Candidate)
 		return publishIssue(r4.DetectedIssue{Id: &p.ID, Status: r4.ObservationStatusCancelled, Patient: &subject, Code: &code})
+	}
+	if p.Type == typeFlag {
+		return publishFlag(r4.Flag{Id: &p.ID, Status: r4.FlagStatusInactive, Code: code, Subject: reference(typePatient, s.Candidate)})
 	}
 	o, err := newObservation(s.Candidate, p.ID, r4.ObservationStatusEnteredInError, code)
 	if err != nil {

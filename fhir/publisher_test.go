@@ -40,7 +40,7 @@ func decode[T any](t testing.TB, r record.Resource) T {
 func TestPublishIsDeterministicAndWellFormed(t *testing.T) {
 	list := mustPublish(t, decided(testSnapshot(candidateA), journey.Approve))
 	again := mustPublish(t, decided(testSnapshot(candidateA), journey.Approve))
-	if len(list) != 3+8+3+3+1 {
+	if len(list) != 3+8+3+3+2+1+1+7 {
 		t.Errorf("%d resources", len(list))
 	}
 	for i, r := range list {
@@ -285,13 +285,13 @@ func TestObservations(t *testing.T) {
 	for id, wants := range map[string][]string{
 		"a0000000-0000-4000-8000-000000000001": {
 			`"valueQuantity":{"value":1.10,"unit":"mg/dL","system":"http://unitsofmeasure.org","code":"mg/dL"}`, `"effectiveDateTime":"2026-02-03T23:30:00-05:00"`,
-			`"issued":"2026-02-04T08:00:00-05:00"`, `"specimen":{"type":"Specimen","identifier":{"value":"NMA-1"},"display":"NMA-1"}`, `"status":"final"`,
+			`"issued":"2026-02-04T08:00:00-05:00"`, `"specimen":{"reference":"Specimen/` + candidateA + `-specimen-f321be0f57d1dd5d","display":"NMA-1"}`, `"status":"final"`,
 			`"identifier":[{"system":"https://lab.northmere.example/result","value":"NM-1"}]`, `"subject":{"reference":"Patient/` + candidateA + `"}`,
 		},
 		"a0000000-0000-4000-8000-000000000002": {`"comparator":"<"`, `"effectiveDateTime":"2026-02-03"`, `"status":"corrected"`},
 		"a0000000-0000-4000-8000-000000000003": {`"component":[{"code":`, `"valueQuantity":{"value":128,`},
 		"a0000000-0000-4000-8000-000000000004": {`"valueCodeableConcept":{"coding":[{"system":"http://snomed.info/sct","code":"260385009","display":"Negative"}],"text":"Negative"}`},
-		"a0000000-0000-4000-8000-000000000005": {`"dataAbsentReason":`, `"status":"cancelled"`},
+		"a0000000-0000-4000-8000-000000000005": {`"dataAbsentReason":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/data-absent-reason","code":"not-performed"}]}`, `"status":"cancelled"`},
 		"a0000000-0000-4000-8000-000000000006": {`"value":1850.0,`, `"effectivePeriod":{"start":"2026-02-07T07:00:00+01:00","end":"2026-02-08T07:00:00+01:00"}`},
 		"a0000000-0000-4000-8000-000000000007": {`"system":"https://candidacy.example/CodeSystem/observation","code":"split-function"`, `"code":"9846003"`},
 		"a0000000-0000-4000-8000-000000000008": {`"valueString":"One artery & one vein each side; calibre < 6 mm. Typed: \\u003cok\\u003e"`},

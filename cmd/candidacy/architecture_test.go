@@ -60,14 +60,19 @@ var layers = map[string][]string{
 		"candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
+	"candidacy/internal/risk": {
+		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/record", "candidacy/internal/result",
+	},
 	"candidacy/internal/engine": {},
 	"candidacy/activities": {
+		"candidacy/internal/risk",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/compatibility",
 		"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
+		"candidacy/internal/risk",
 		"candidacy/internal/audit",
 		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/internal/command", "candidacy/internal/medication", "candidacy/internal/recovery",
@@ -95,6 +100,7 @@ var layers = map[string][]string{
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/audit":  {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
+		"candidacy/internal/risk",
 		"candidacy/internal/audit",
 		"candidacy/internal/measures",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
@@ -103,6 +109,7 @@ var layers = map[string][]string{
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
+		"candidacy/internal/risk",
 		"candidacy/internal/audit",
 		"candidacy/internal/measures",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
@@ -141,6 +148,7 @@ var pure = []string{
 	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/internal/followup", "candidacy/workflows", "candidacy/internal/intake", "candidacy/internal/reading",
 	"candidacy/internal/operation",
 	"candidacy/internal/recovery", "candidacy/internal/medication",
+	"candidacy/internal/risk",
 }
 
 type listed struct {

@@ -38,6 +38,8 @@ type candidate struct {
 	Recovery []recovery.Line `json:"recovery,omitempty"`
 	// Medicines are what is taken, for the care team.
 	Medicines *medicineList `json:"medicines,omitempty"`
+	// Risks are those that somebody obtained outside, for the care team.
+	Risks []riskView `json:"risks,omitempty"`
 	// Allowed lists the commands that the reader's role may give now.
 	Allowed []journey.Kind `json:"allowed"`
 	// Operation is there once something of it is on record.
@@ -162,6 +164,13 @@ func (s *server) candidate(c echo.Context) error {
 	if medicines.On != "" {
 		medicines.Current = orEmpty(medicines.Current)
 		answer.Medicines = &medicineList{medicines, orEmpty(notes)}
+	}
+	risks, err := reader.Risks(entries)
+	if err != nil {
+		return err
+	}
+	for _, r := range risks {
+		answer.Risks = append(answer.Risks, riskView{r.RecordRisk, r.Seq, r.By, r.At})
 	}
 	if reader.SeesRecipient() {
 		answer.Recipient = found.Recipient

@@ -61,7 +61,7 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	var list []string
 	if !r.ReadsCare() {
 		list = append(list, freeText...)
-		list = append(list, "medicines") // names as they were written
+		list = append(list, "medicines", "percent", "model") // as they were written
 	}
 	switch {
 	case kind == journey.RecordReview && r.hidesReviews(p, requirements, author):

@@ -62,6 +62,7 @@ var bodies = map[journey.Kind]func() Body{
 	journey.MoveProtocol:        func() Body { return &MoveProtocol{} },
 	journey.RecordStay:          func() Body { return &RecordStay{} },
 	journey.RecordMedicines:     func() Body { return &RecordMedicines{} },
+	journey.RecordRisk:          func() Body { return &RecordRisk{} },
 	journey.GiveDonorLink:       func() Body { return &GiveDonorLink{} },
 	journey.RevokeDonorLink:     func() Body { return &Plain{} },
 	journey.ReportEvent:         func() Body { return &ReportEvent{} },

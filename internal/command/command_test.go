@@ -49,6 +49,7 @@ var good = map[journey.Kind]string{
 	journey.MoveProtocol:        `{"version":"2027.1","reason":"new glucose limits"}`,
 	journey.RecordStay:          `{"discharged":"2026-03-04","last_opioid":"2026-03-05","work":"desk"}`,
 	journey.RecordMedicines:     `{"medicines":[{"name":"Tablet","atc":"N02BE01","ingredients":[{"substance":"paracetamol","strength":{"value":500,"unit":"mg"}}],"dose":{"count":2,"times_a_day":4}}],"complete":"yes"}`,
+	journey.RecordRisk:          `{"outcome":"kidney-failure","scenario":"without-donation","percent":0.90,"interval":{"low":0.4,"high":1.6,"coverage_percent":95},"horizon_years":15,"model":"Invented projection","model_version":"2.1","source":"Invented tool of a programme","on":"2026-03-02","basis":["a1"]}`,
 	journey.GiveDonorLink:       `{"digest":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","until":"2027-03-31"}`,
 	journey.RevokeDonorLink:     `{"note":"lost the telephone"}`,
 	journey.ReportEvent:         `{"event":"dialysis","happened_on":"2026-03-01","aware_at":"2026-03-02T08:00:00.9+01:00","known_to":"ward","note":"x"}`,
@@ -90,6 +91,22 @@ func one(members map[string]any) string {
 	maps.Copy(base, members)
 	maps.DeleteFunc(base, func(_ string, v any) bool { return v == nil })
 	raw, err := json.Marshal(map[string]any{"results": []any{base}})
+	if err != nil {
+		panic(err)
+	}
+	return string(raw)
+}
+
+// risk is a body of record-risk whose members are replaced; a value of nil removes
+// one.
+func risk(members map[string]any) string {
+	var base map[string]any
+	if err := json.Unmarshal([]byte(good[journey.RecordRisk]), &base); err != nil {
+		panic(err)
+	}
+	maps.Copy(base, members)
+	maps.DeleteFunc(base, func(_ string, v any) bool { return v == nil })
+	raw, err := json.Marshal(base)
 	if err != nil {
 		panic(err)
 	}
@@ -254,6 +271,31 @@ func TestBadBodies(t *testing.T) {
 		{journey.Decline, `{"reason":""}`, "reason"},
 		{journey.RecordResults, `{}`, "results"},
 		{journey.RecordResults, `{"results":[]}`, "results"},
+		{journey.RecordRisk, risk(object{"outcome": "luck"}), "outcome"},
+		{journey.RecordRisk, risk(object{"outcome": "other"}), "outcome_text"},
+		{journey.RecordRisk, risk(object{"outcome_text": "x"}), "outcome_text"},
+		{journey.RecordRisk, risk(object{"scenario": nil}), "scenario"},
+		{journey.RecordRisk, risk(object{"percent": nil}), "percent"},
+		{journey.RecordRisk, risk(object{"percent": 100.1}), "percent"},
+		{journey.RecordRisk, risk(object{"percent": -1}), "percent"},
+		{journey.RecordRisk, risk(object{"percent": json.Number("1e1")}), "percent"},
+		{journey.RecordRisk, risk(object{"percent": 1.7}), "interval"},
+		{journey.RecordRisk, risk(object{"interval": object{"low": 0.4}}), "interval.high"},
+		{journey.RecordRisk, risk(object{"interval": object{"low": 0.4, "high": 1, "coverage_percent": 950}}), "interval.coverage_percent"},
+		{journey.RecordRisk, risk(object{"horizon_years": nil}), "horizon_years"},
+		{journey.RecordRisk, risk(object{"horizon_years": 81}), "horizon_years"},
+		{journey.RecordRisk, risk(object{"lifetime": true}), "horizon_years"},
+		{journey.RecordRisk, risk(object{"model": " "}), "model"},
+		{journey.RecordRisk, risk(object{"model": "a\nb"}), "model"},
+		{journey.RecordRisk, risk(object{"model_version": nil}), "model_version"},
+		{journey.RecordRisk, risk(object{"source": strings.Repeat("x", 301)}), "source"},
+		{journey.RecordRisk, risk(object{"obtained_by": "a b"}), "obtained_by"},
+		{journey.RecordRisk, risk(object{"on": "2026-02-30"}), "on"},
+		{journey.RecordRisk, risk(object{"basis": []any{"a1", "a1"}}), "basis[1]"},
+		{journey.RecordRisk, risk(object{"replaces": -1}), "replaces"},
+		{journey.RecordRisk, risk(object{"replaces": 3}), "reason"},
+		{journey.RecordRisk, risk(object{"entered_in_error": true, "reason": "x"}), "replaces"},
+		{journey.RecordRisk, risk(object{"note": long}), "note"},
 		{journey.RecordResults, one(object{"specimen_type": object{"display": "Serum"}}), "results[0].specimen_type.code"},
 		{journey.RecordResults, one(object{"performer": long}), "results[0].performer"},
 		{journey.RecordResults, one(object{"order": "a\u0000"}), "results[0].order"},

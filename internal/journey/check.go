@@ -53,6 +53,7 @@ var permissions = map[Kind][]permission{
 	},
 	RecordStay:           {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
 	RecordMedicines:      {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+	RecordRisk:           {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
 	GiveDonorLink:        {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
 	RevokeDonorLink:      {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
 	RecordContactDetails: {{[]Role{Coordinator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
@@ -73,7 +74,7 @@ var kindOrder = []Kind{
 	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
 	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
 	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
-	RecordStay, RecordMedicines, GiveDonorLink, RevokeDonorLink,
+	RecordStay, RecordMedicines, RecordRisk, GiveDonorLink, RevokeDonorLink,
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	RecordContactDetails, MoveProtocol, ReportEvent, CloseReport, RetractReport, RecordDeath,
 }
@@ -228,6 +229,12 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		}
 		if reasons := unheard(rules, s, c.Today); len(reasons) > 0 {
 			return blocked(c.Kind, reasons)
+		}
+		return nil
+	},
+	RecordRisk: func(_ Rules, _ State, c Command) *Refusal {
+		if c.On == "" || c.Today.Before(c.On) {
+			return invalid("on", "name the day on which it was obtained, no later than today")
 		}
 		return nil
 	},

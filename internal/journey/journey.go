@@ -113,8 +113,10 @@ const (
 	MoveProtocol        Kind = "move-protocol"
 	RecordStay          Kind = "record-stay"
 	RecordMedicines     Kind = "record-medicines"
-	GiveDonorLink       Kind = "give-donor-link"
-	RevokeDonorLink     Kind = "revoke-donor-link"
+	// RecordRisk records the risk of an outcome as somebody obtained it outside.
+	RecordRisk      Kind = "record-risk"
+	GiveDonorLink   Kind = "give-donor-link"
+	RevokeDonorLink Kind = "revoke-donor-link"
 	// ReportEvent records an event that has to be reported and starts its clock;
 	// CloseReport stops it and RetractReport takes back a mistake.
 	ReportEvent   Kind = "report-event"

@@ -13,6 +13,7 @@ import (
 	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
+	"candidacy/internal/result"
 )
 
 // scene is what a form is made for.
@@ -31,8 +32,10 @@ type scene struct {
 	code string
 	// course is the operation, if there was one.
 	course operation.Course
-	// entries are the candidate's record.
+	// entries are the candidate's record, and results what stands of it, the
+	// oldest first.
 	entries []record.Entry
+	results []result.Result
 }
 
 // action is how one command is asked for.

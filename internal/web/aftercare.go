@@ -17,7 +17,8 @@ import (
 	"candidacy/internal/result"
 )
 
-// aftercareActions are the forms about the stay, medicines and the donor's link.
+// aftercareActions are the forms about the stay, medicines, risks and the donor's
+// link.
 func aftercareActions() map[journey.Kind]action {
 	return map[journey.Kind]action{
 		journey.RecordStay: {
@@ -37,6 +38,11 @@ func aftercareActions() map[journey.Kind]action {
 			Title: "Record medicines", Button: "Record the list", Done: "The medicines are recorded.",
 			Hint:   "The list holds everything that is taken now. Take the mark from what is not taken any more, and add what is new, one at a time.",
 			Fields: medicineFields, Body: medicinesBody,
+		},
+		journey.RecordRisk: {
+			Title: "Record a risk", Button: "Record the risk", Done: "The risk is recorded.",
+			Hint:   "What another tool or a publication says of this candidate, with where it comes from. It is published to the EHR, and no rule reads it.",
+			Fields: riskFields, Body: riskBody,
 		},
 		journey.GiveDonorLink: {
 			Title: "Give the donor a link to their plan", Button: "Make the link", Done: "The link is made.",

@@ -59,6 +59,7 @@ type candidateModel struct {
 	Reports    []reportModel
 	Recovery   *recoveryModel
 	Medicines  *medicinesModel
+	Risks      []riskModel
 	Operation  *operationModel
 	MayReport  bool
 	Order      *orderModel
@@ -253,6 +254,8 @@ func (s *server) command(c echo.Context) error {
 		fieldOf = checkField
 	case journey.RecordMedicines:
 		fieldOf = medicineField
+	case journey.RecordRisk:
+		fieldOf = riskField
 	case journey.ReportEvent, journey.CloseReport:
 		fieldOf = momentField
 	}
@@ -355,6 +358,9 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 	if sc.entries, err = s.Store.Entries(ctx, c.ID); err != nil {
 		return sc, err
 	}
+	if sc.results, err = s.Store.Results(ctx, c.ID); err != nil {
+		return sc, err
+	}
 	accounts, err := s.Store.Accounts(ctx)
 	if err != nil {
 		return sc, err
@@ -378,11 +384,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	if err != nil {
 		return candidateModel{}, err
 	}
-	entries := sc.entries
-	results, err := s.Store.Results(ctx, c.ID)
-	if err != nil {
-		return candidateModel{}, err
-	}
+	entries, results := sc.entries, sc.results
 	people, err := s.people(ctx)
 	if err != nil {
 		return candidateModel{}, err
@@ -432,6 +434,9 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 		return candidateModel{}, err
 	}
 	if m.Medicines, err = medicinesOf(sc, results); err != nil {
+		return candidateModel{}, err
+	}
+	if m.Risks, err = risksOf(sc, people); err != nil {
 		return candidateModel{}, err
 	}
 	if m.Operation, err = operationSection(sc, reader.Results(p, results, entries), people); err != nil {

@@ -102,6 +102,7 @@ func TestAftercare(t *testing.T) {
 	id := w.donate("WEB-0400", "R-771")
 	t.Run("the stay", func(t *testing.T) { testStay(t, w, id) })
 	t.Run("medicines", func(t *testing.T) { testMedicines(t, w, id) })
+	t.Run("risks", func(t *testing.T) { testRisks(t, w, id) })
 	t.Run("the donor's own page", func(t *testing.T) { testDonorPage(t, w, id) })
 }
 
@@ -299,6 +300,8 @@ func TestBrowserAftercare(t *testing.T) {
 	home := "/candidates/" + id
 	s.open(home)
 	s.do(journey.RecordStay, "catheter_out", "2026-10-03", "work-0", "desk")
+	s.do(journey.RecordRisk, "outcome", "kidney-failure", "scenario-1", "after-donation", "percent", "0.90", "low", "0.4", "high", "1.6", "coverage", "95",
+		"horizon_years", "15", "model", "Invented projection", "model_version", "2.1", "source", "An invented tool")
 	s.do(journey.RecordMedicines, "name", "Ipren", "atc", "M01AE01", "complete-0", "yes")
 	if warned := s.text("section:has(#medicines) .alert"); !strings.Contains(warned, "this donor avoids it for life") {
 		t.Errorf("no warning of the medicine: %q", warned)

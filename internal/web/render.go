@@ -70,7 +70,7 @@ func loadPages(a assets) (pages, error) {
 		"donors": func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
-		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html", "templates/followup-part.html")
+		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html", "templates/risks.html", "templates/followup-part.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
 	}

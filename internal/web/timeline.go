@@ -148,7 +148,7 @@ var entryWords = map[journey.Kind]string{
 	journey.CompleteRecovery: "Recovery completed", journey.RecordVisit: "Follow-up visit recorded", journey.RecordContact: "Contact recorded", journey.Close: "Journey closed",
 	journey.Withdraw: "Withdrawn", journey.Hold: "Put on hold", journey.Resume: "Resumed", journey.Decline: "Declined",
 	journey.MoveProtocol: "Moved to another version of the protocol",
-	journey.RecordStay:   "Stay and recovery recorded", journey.RecordMedicines: "Medicines recorded",
+	journey.RecordStay:   "Stay and recovery recorded", journey.RecordMedicines: "Medicines recorded", journey.RecordRisk: "Risk recorded",
 	journey.GiveDonorLink: "Link given to the donor", journey.RevokeDonorLink: "The donor's link revoked",
 	journey.ReportEvent: "Event to be reported", journey.CloseReport: "Event reported", journey.RetractReport: "Event retracted",
 	journey.RecordDeath: "Death recorded",
@@ -423,6 +423,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body command.Plain
 		read(e, &body)
 		words("Note", "note", body.Note)
+	case journey.RecordRisk:
+		m.risk(e, add, words)
 	case journey.RecordStay, journey.RecordMedicines, journey.GiveDonorLink:
 		m.aftercare(e, add, words)
 	default:

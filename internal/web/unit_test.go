@@ -107,7 +107,7 @@ func TestTemplates(t *testing.T) {
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
-			Reported: []valueModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Calm: []flagModel{{}}, Countdown: &countdownModel{Open: []countdownRow{{}}, Ready: []string{"r"}}, FollowUp: &followUpModel{
+			Reported: []valueModel{{}}, Risks: []riskModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Calm: []flagModel{{}}, Countdown: &countdownModel{Open: []countdownRow{{}}, Ready: []string{"r"}}, FollowUp: &followUpModel{
 				Lost: "l", Died: "d", Next: "n", Older: []visitModel{{}}, Visits: []visitModel{{}, {Late: true, Ahead: true, Due: "d", Detail: []string{"x"}, Contacts: []string{"c"},
 					Forms: []formModel{{}, {Excused: true, Missing: []string{"m"}, Items: []fact{{"a", "b"}}}}}},
 				Kidney: &kidneyModel{Picture: "p", Points: []pointModel{{}, {Note: "n"}}, Source: "s", Flags: []afterFlag{{}, {Value: "v", Compared: "c", Reason: "r", Near: true, Notes: []string{"n"}, Inputs: []inputModel{{}}}}},

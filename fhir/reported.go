@@ -1,0 +1,103 @@
+package fhir
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/activities"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
+)
+
+// reported are the results that may be published, with what they point to.
+// Everything that is made of results is made of these, so that nothing told in
+// confidence enters by another door.
+type reported struct {
+	candidate string
+	results   []result.Result
+	// requests holds, by code, the requests of the plan that the code answers.
+	requests map[string][]r4.Reference
+	// ids are those of the results by their source's identifier, for panels.
+	ids map[result.Identifier]string
+}
+
+func reportedOf(s activities.Snapshot) reported {
+	r := reported{candidate: s.Candidate, results: make([]result.Result, 0, len(s.Results)), requests: requestsByCode(s)}
+	panels := false
+	for _, of := range s.Results {
+		if s.Protocol.ConfidentialResult(of.Code, of.Components) {
+			continue
+		}
+		r.results = append(r.results, of)
+		panels = panels || len(of.Members) > 0
+	}
+	if panels {
+		r.ids = make(map[result.Identifier]string, len(r.results))
+		for _, of := range r.results {
+			r.ids[of.Identifier] = of.ID
+		}
+	}
+	return r
+}
+
+// results publishes what was reported: Observations, their Specimens and the
+// DiagnosticReports that hold them.
+func results(s activities.Snapshot) ([]record.Resource, error) {
+	of := reportedOf(s)
+	list, err := of.observations()
+	if err != nil {
+		return nil, err
+	}
+	specimens, err := of.specimens()
+	if err != nil {
+		return nil, err
+	}
+	reports, err := of.reports()
+	if err != nil {
+		return nil, err
+	}
+	return slices.Concat(list, specimens, reports), nil
+}
+
+// requestsByCode are the requests of the plan that a result may answer, by the
+// code of the result.
+func requestsByCode(activities.Snapshot) map[string][]r4.Reference { return nil }
+
+// basedOn are the requests that the result answers: those of the plan, and the
+// order of whoever asked the laboratory, by its number.
+func (r reported) basedOn(of result.Result) []r4.Reference {
+	list := r.requests[of.Code.Code]
+	if of.Order == "" {
+		return list
+	}
+	return append(slices.Clip(list), orderReference(of.Order))
+}
+
+func orderReference(number string) r4.Reference {
+	kind := typeServiceRequest
+	placer := concept(systemIdentifierType, "PLAC", "Placer Identifier", "")
+	return r4.Reference{Type: &kind, Identifier: &r4.Identifier{Type: &placer, Value: &number}}
+}
+
+// performers names the laboratory, which has no resource here.
+func performers(name string) []r4.Reference {
+	if optional(name) == nil {
+		return nil
+	}
+	kind := typeOrganization
+	return []r4.Reference{{Type: &kind, Display: &name}}
+}
+
+// partID makes the id of something that results of the candidate have in common,
+// from what tells it apart.
+func partID(candidate, kind string, parts ...string) string {
+	h := sha256.New()
+	for _, part := range parts {
+		_, _ = fmt.Fprintf(h, "%d:%s", len(part), part) // a hash takes everything
+	}
+	return resourceID(candidate, kind+"-"+hex.EncodeToString(h.Sum(nil)[:8]))
+}
