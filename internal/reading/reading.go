@@ -60,6 +60,9 @@ type Group struct {
 	// WrongPatient has indexes of results that the sender takes back because they
 	// were another person's.
 	WrongPatient []int
+	// Nothing says that the message reports nothing of the person that is kept on
+	// record, as of an order that is only registered.
+	Nothing bool
 	// Issues keep the group from being carried out before a person has decided.
 	Issues []Issue
 }

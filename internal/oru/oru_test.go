@@ -1,0 +1,582 @@
+package oru_test
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+
+	"candidacy/internal/command"
+	"candidacy/internal/hl7"
+	"candidacy/internal/oru"
+	"candidacy/internal/protocol"
+	"candidacy/internal/reading"
+	messages "candidacy/testdata/hl7"
+)
+
+var standard = protocol.Default()
+
+func read(p *protocol.Protocol, raw []byte) (reading.Message, error) {
+	return oru.Reader{Protocol: p}.Read(reading.Input{Raw: raw})
+}
+
+// brief writes a result in one line: place, status, code, value, time.
+func brief(place string, r command.Result) string {
+	value := r.Text
+	switch {
+	case r.Quantity != nil:
+		value = r.Quantity.Comparator + r.Quantity.Value.String() + " " + r.Quantity.Unit
+	case r.Coded != nil:
+		value = r.Coded.Code + " " + r.Coded.Display
+	}
+	for _, c := range r.Components {
+		value += fmt.Sprintf("[%s %s %s]", c.Code.Code, c.Value.Quantity.Value, c.Value.Quantity.Unit)
+	}
+	return strings.Join([]string{place, string(r.Status), r.Code.Code, value, r.Effective}, " | ")
+}
+
+func lines(g reading.Group) string {
+	var list []string
+	for i, r := range g.Results {
+		list = append(list, brief(g.Places[i], r))
+	}
+	for _, i := range g.Issues {
+		list = append(list, fmt.Sprintf("%s %s %s", i.Kind, i.Location, i.Code))
+	}
+	return strings.Join(list, "\n")
+}
+
+// TestMessages reads the synthetic messages. What is expected follows from their
+// text by chapter 7 of the standard; times of the sender without a zone are
+// those of Stockholm.
+func TestMessages(t *testing.T) {
+	for name, want := range map[string]string{
+		"results": `OBX | final | 2160-0 | 0.90 mg/dL | 2024-01-05T07:30:00+01:00
+OBX[2] | final | 1558-6 | 92 mg/dL | 2024-01-05T07:30:00+01:00
+OBX[3] | final | 4548-4 | 5.40 % | 2024-01-05T07:30:00+01:00
+OBX[4] | final | 9318-7 | <5 mg/g{creat} | 2024-01-05T07:30:00+01:00
+OBX[6] | final | 56888-1 | 260385009 Non-Reactive | 2024-01-05T07:35:00+01:00
+OBX[7] | final | 5196-1 | 260385009 NEGATIVE | 2024-01-05T07:35:00+01:00
+OBX[8] | final | 882-1 | 278149003 A Rh(D) positive | 2024-01-05T07:35:00+01:00
+OBX[9] | final | 85354-9 | [8480-6 118 mm[Hg]][8462-4 76 mm[Hg]] | 2024-01-05T08:00:00+01:00
+OBX[11] | final | 85354-9 | [8480-6 116 mm[Hg]][8462-4 74 mm[Hg]] | 2024-01-05T08:05:00+01:00`,
+		"preliminary":   `OBX | preliminary | 14682-9 | 81 umol/L | 2024-01-08T07:30:00+01:00`,
+		"final":         `OBX | final | 14682-9 | 80 umol/L | 2024-01-08T07:30:00+01:00`,
+		"corrected":     `OBX | corrected | 14682-9 | 88 umol/L | 2024-01-08T07:30:00+01:00`,
+		"wrong-patient": `OBX | entered-in-error | 14682-9 |  | 2024-01-08T07:30:00+01:00`,
+		"old": `OBX | final | 718-7 | 13.2 g/dL | 1999-12-31T08:00:00+01:00
+OBX[2] | final | 2823-3 | 4.10 meq/L | 1999-12-31T08:00:00+01:00`,
+		"documents": "OBX | final | 18782-3 | Two renal arteries on the left.\nOne on the right, no stones seen. | 2024-01-10T09:00:00+01:00\n" +
+			"OBX[3] | final | 19005-8 | Suitable & symmetrical.\nLeft kidney 11.2 cm. | 2024-01-10T09:00:00+01:00\n" +
+			"not-supported OBX[4]-2 103",
+		"unmapped": `OBX[4] | final | 2823-3 | 4.0 mmol/L | 2024-01-11T07:30:00+01:00
+unmapped-code OBX-3.1 103
+unmapped-code OBX[2]-3.1 103
+unmapped-answer OBX[3]-5.1 103`,
+		"two-people": `OBX | final | 2823-3 | 4.0 mmol/L | 2024-01-12T07:30:00+01:00`,
+	} {
+		m, err := read(standard, messages.Message(name))
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if is := lines(m.Groups[0]); is != want {
+			t.Errorf("%s:\n%s\nwant\n%s", name, is, want)
+		}
+		// What was read, the commands take.
+		for _, g := range m.Groups {
+			var faults command.Faults
+			if len(g.Results) > 0 {
+				(&command.RecordResults{Results: g.Results}).Check(&faults)
+			}
+			standard.CheckResults(&faults, g.Results)
+			if err := faults.Err(); err != nil {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+	}
+}
+
+// TestWhatIsReportedBeside looks at everything else that the first message says.
+func TestWhatIsReportedBeside(t *testing.T) {
+	m, err := read(standard, messages.Message("results"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := m.Groups[0]
+	equal := func(what string, is, want any) {
+		t.Helper()
+		if fmt.Sprintf("%+v", is) != fmt.Sprintf("%+v", want) {
+			t.Errorf("%s: %+v, want %+v", what, is, want)
+		}
+	}
+	equal("sent", m.Sent, "2024-01-05T14:24:05+01:00")
+	equal("separate", m.Separate, false)
+	equal("identifiers", g.Identifiers, []reading.Identifier{
+		{System: "urn:oid:1.2.36.146.595.217.0.1", Value: "SYN-0022", Authority: "EXAMPLE-HOSPITAL", Type: "MR"},
+		{Value: "4711", Authority: "SOMEWHERE", Type: "PI"},
+	})
+	equal("person", g.Person, reading.Person{Family: "Fictborne", Given: "Vesmara", BirthDate: "1987-07-01", Sex: "F"})
+	const system = "https://lab.candidacy.example/result"
+	equal("orders", g.Orders, []reading.Order{
+		{Placer: "P-100", Filler: "F-100", FillerSystem: system}, {Placer: "P-101", Filler: "F-101", FillerSystem: system},
+		{Placer: "P-102", Filler: "F-102", FillerSystem: system},
+	})
+	creatinine, glucose, pressure := g.Results[0], g.Results[1], g.Results[7]
+	equal("identifier", creatinine.Identifier.Value, "F-100/CREA//2024-01-05T07:30:00+01:00")
+	equal("identifier of a reading", pressure.Identifier.Value, "F-102/85354-9/1/2024-01-05T08:00:00+01:00")
+	equal("system", creatinine.Identifier.System, system)
+	equal("code", creatinine.Code.System+" "+creatinine.Code.Display, "http://loinc.org Serum creatinine")
+	equal("category", creatinine.Category+" "+pressure.Category, "laboratory vital-signs")
+	equal("order", creatinine.Order, "P-100")
+	equal("issued", creatinine.Issued, "2024-01-05T14:20:00+01:00")
+	equal("interpretation", creatinine.Interpretation, []string{"N"})
+	equal("range", creatinine.ReferenceRange.Low.Value+" "+creatinine.ReferenceRange.High.Value+" "+"0.50-1.10", "0.50 1.10 "+creatinine.ReferenceRange.Text)
+	equal("range in words", g.Results[3].ReferenceRange.Text, "<30")
+	equal("method", creatinine.Method, "Enzymatic")
+	equal("performer", creatinine.Performer, "Example Laboratory")
+	equal("specimen", creatinine.Specimen, "S-100")
+	equal("type of specimen", *creatinine.SpecimenType, struct{ System, Code, Display string }{"http://terminology.hl7.org/CodeSystem/v2-0487", "SER", "Serum"})
+	equal("note", glucose.Note, "Plasma.")
+	equal("report", creatinine.Report.Identifier.Value+" "+string(creatinine.Report.Status)+" "+creatinine.Report.Category+" "+creatinine.Report.Issued+" "+creatinine.Report.Conclusion,
+		"F-100/CHEM final LAB 2024-01-05T14:20:00+01:00 Fasting confirmed.")
+
+	old, err := read(standard, messages.Message("old"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	equal("the specimen before SPM", old.Groups[0].Results[0].SpecimenType.Code, "BLD")
+
+	wrong, err := read(standard, messages.Message("wrong-patient"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	equal("of another person", wrong.Groups[0].WrongPatient, []int{0})
+	final, err := read(standard, messages.Message("final"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	equal("one identity", wrong.Groups[0].Results[0].Identifier, final.Groups[0].Results[0].Identifier)
+
+	two, err := read(standard, messages.Message("two-people"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	equal("two people", two.Separate, true)
+	equal("the second", two.Groups[1].Identifiers[0].Value+" "+lines(two.Groups[1]), "SYN-0023 OBX[2] | final | 2823-3 | 4.4 mmol/L | 2024-01-12T07:40:00+01:00")
+}
+
+// base is a message that the cases below change. Its local code K and the LOINC
+// number are mapped to the same.
+const base = `MSH|^~\&|EXAMPLE-LIS|EXAMPLE-LAB|CANDIDACY|DONOR|20240112120000+0100||ORU^R01^ORU_R01|C-1|P|2.5.1
+PID|1||SYN-0022^^^EXAMPLE-HOSPITAL^MR||Fictborne^Vesmara||19870701|F
+ORC|RE|P-1|F-1
+OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F
+OBX|1|NM|K^Potassium^L||4.0|mmol/L|3.5-5.1|N|||F|||20240112073000
+`
+
+const obx = "OBX|1|NM|K^Potassium^L||4.0|mmol/L|3.5-5.1|N|||F|||20240112073000"
+
+func changed(t *testing.T, old, with string) []byte {
+	t.Helper()
+	if !strings.Contains(base, old) {
+		t.Fatalf("the message does not hold %q", old)
+	}
+	return []byte(strings.ReplaceAll(strings.Replace(base, old, with, 1), "\n", "\r"))
+}
+
+// TestValues reads one OBX each: the types of chapter 2A, the tables 0078, 0085
+// and 0125, and what laboratories send in their place.
+func TestValues(t *testing.T) {
+	const at = " | 2024-01-12T07:30:00+01:00"
+	for _, each := range []struct{ name, obx, want string }{
+		{"zeros at the end stay", "OBX|1|NM|K||4.00|mmol/L|||||F", "OBX | final | 2823-3 | 4.00 mmol/L" + at},
+		{"zeros before a number", "OBX|1|NM|K||004.10|mmol/L|||||F", "OBX | final | 2823-3 | 4.10 mmol/L" + at},
+		{"a plus sign", "OBX|1|NM|K||+4.1|mmol/L|||||F", "OBX | final | 2823-3 | 4.1 mmol/L" + at},
+		{"no zero before the point", "OBX|1|NM|K||.5|mmol/L|||||F", "OBX | final | 2823-3 | 0.5 mmol/L" + at},
+		{"nothing after the point", "OBX|1|NM|K||4.|mmol/L|||||F", "OBX | final | 2823-3 | 4 mmol/L" + at},
+		{"negative", "OBX|1|NM|1925-7^Base excess^LN||-2.0|mmol/L|||||F", "OBX | final | 1925-7 | -2.0 mmol/L" + at},
+		{"a limit", "OBX|1|NM|K||<1.5|mmol/L|||||F", "OBX | final | 2823-3 | <1.5 mmol/L" + at},
+		{"a limit with a blank", "OBX|1|NM|K||>= 9|mmol/L|||||F", "OBX | final | 2823-3 | >=9 mmol/L" + at},
+		{"a limit as a string", "OBX|1|ST|K||<1.5|mmol/L|||||F", "OBX | final | 2823-3 | <1.5 mmol/L" + at},
+		{"a structured number", "OBX|1|SN|K||^4.0|mmol/L|||||F", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
+		{"a structured limit", "OBX|1|SN|K||>=^9|mmol/L|||||F", "OBX | final | 2823-3 | >=9 mmol/L" + at},
+		{"equal", "OBX|1|SN|K||=^4|mmol/L|||||F", "OBX | final | 2823-3 | 4 mmol/L" + at},
+		{"not equal", "OBX|1|SN|K||<>^4|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"a structured range", "OBX|1|SN|K||^4^-^5|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"a titre of a test that no rule knows", "OBX|1|SN|5048-4^ANA^LN||^1^:^80||||||F", "OBX | final | 5048-4 | 1:80" + at},
+		{"nothing in a structured number", "OBX|1|SN|K||^|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"a comma", "OBX|1|NM|K||4,0|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"an exponent", "OBX|1|NM|K||4E0|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"words for a number", "OBX|1|NM|K||haemolysed|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"words in a string for a number", "OBX|1|ST|K||haemolysed|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"no value", "OBX|1|NM|K|||mmol/L|||||F", "unreadable-value OBX-5.1 101"},
+		{"the null value", `OBX|1|NM|K||""|mmol/L|||||F`, "unreadable-value OBX-5.1 101"},
+		{"the null value as a string", `OBX|1|ST|K||""|mmol/L|||||F`, "unreadable-value OBX-5.1 101"},
+		{"two values", "OBX|1|NM|K||4.0~4.1|mmol/L|||||F", "unreadable-value OBX-5.1 102"},
+		{"no unit", "OBX|1|NM|K||4.0||||||F", "unmapped-unit OBX-6.1 103"},
+		{"an unknown unit", "OBX|1|NM|K||4.0|mval|||||F", "unmapped-unit OBX-6.1 103"},
+		{"a unit by its text", "OBX|1|NM|K||4.0|x^mmol/L^L|||||F", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
+		{"a unit by its alternative", "OBX|1|NM|K||4.0|x^y^L^mmol/L^mmol/L^UCUM|||||F", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
+		{"what UCUM is called is UCUM", "OBX|1|NM|K||4.0|mmHg^^UCUM|||||F", "OBX | final | 2823-3 | 4.0 mmHg" + at},
+		{"a count needs no unit", "OBX|1|NM|6301-6^INR^LN||1.1||||||F", "OBX | final | 6301-6 | 1.1 {INR}" + at},
+		{"a code and no table", "OBX|1|NM|Q||4.0|mmol/L|||||F", "unmapped-code OBX-3.1 103"},
+		{"LOINC with a wrong check digit", "OBX|1|NM|2823-4^^LN||4.0|mmol/L|||||F", "unmapped-code OBX-3.1 103"},
+		{"LOINC as the alternative", "OBX|1|NM|Q^^L^2823-3^^LN||4.0|mmol/L|||||F", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
+		{"a code by another unit", "OBX|1|NM|CREA||80|µmol/L|||||F", "OBX | final | 14682-9 | 80 umol/L" + at},
+		{"a code without the unit that it needs", "OBX|1|NM|CREA||80|g/L|||||F", "unmapped-code OBX-3.1 103"},
+		{"left out", "OBX|1|NM|HAEM-INDEX||1||||||F", ""},
+		{"an answer by its code", "OBX|1|CE|HIVCOMBO||10828004^x^SCT||||||F", "OBX | final | 56888-1 | 10828004 x" + at},
+		{"an answer by its text", "OBX|1|CWE|HIVCOMBO||17^Reactive^L||||||F", "OBX | final | 56888-1 | 10828004 Reactive" + at},
+		{"an answer by its original text", "OBX|1|CWE|HIVCOMBO||^^^^^^^^negative||||||F", "OBX | final | 56888-1 | 260385009 negative" + at},
+		{"an answer as a text", "OBX|1|TX|HIVCOMBO||Not detected||||||F", "OBX | final | 56888-1 | 260385009 Not detected" + at},
+		{"an answer from a table of HL7", "OBX|1|IS|HIVCOMBO||NEG||||||F", "OBX | final | 56888-1 | 260385009 NEG" + at},
+		{"an answer that is two", "OBX|1|CE|HIVCOMBO||NEG^Reactive^L||||||F", "unmapped-answer OBX-5.1 103"},
+		{"an answer that is none", "OBX|1|CE|HIVCOMBO||GZ^grey zone^L||||||F", "unmapped-answer OBX-5.1 103"},
+		{"a number for an answer", "OBX|1|NM|HIVCOMBO||0.1|{ratio}|||||F", "unmapped-answer OBX-5.1 103"},
+		{"an answer that no rule knows", "OBX|1|CE|5778-6^Colour^LN||YEL^Yellow^L^371244009^Yellow colour^SCT||||||F", "OBX | final | 5778-6 | 371244009 Yellow colour" + at},
+		{"a panel in one value", "OBX|1|ST|85354-9^^LN||120/80|mmHg|||||F", "unreadable-value OBX-5.1 102"},
+		{"a day", "OBX|1|DT|8665-2^LMP^LN||20240101||||||F", "OBX | final | 8665-2 | 2024-01-01" + at},
+		{"a month", "OBX|1|DT|8665-2^LMP^LN||202401||||||F", "OBX | final | 8665-2 | 2024-01" + at},
+		{"a time", "OBX|1|TS|8665-2^LMP^LN||202401010830||||||F", "OBX | final | 8665-2 | 2024-01-01T08:30:00+01:00" + at},
+		{"a time of day", "OBX|1|TM|8665-2^LMP^LN||0830||||||F", "OBX | final | 8665-2 | 08:30:00" + at},
+		{"several lines", "OBX|1|TX|18782-3^^LN||one~two||||||F", "OBX | final | 18782-3 | one\ntwo" + at},
+		{"a document", "OBX|1|ED|K||^TEXT^^A^x||||||F", "not-supported OBX-2 103"},
+		{"a pointer", "OBX|1|RP|K||x^y^z||||||F", "not-supported OBX-2 103"},
+		{"preliminary", "OBX|1|NM|K||4.0|mmol/L|||||P", "OBX | preliminary | 2823-3 | 4.0 mmol/L" + at},
+		{"not verified", "OBX|1|NM|K||4.0|mmol/L|||||R", "OBX | preliminary | 2823-3 | 4.0 mmol/L" + at},
+		{"partial", "OBX|1|NM|K||4.0|mmol/L|||||S", "OBX | preliminary | 2823-3 | 4.0 mmol/L" + at},
+		{"corrected", "OBX|1|NM|K||4.0|mmol/L|||||C", "OBX | corrected | 2823-3 | 4.0 mmol/L" + at},
+		{"amended", "OBX|1|NM|K||4.0|mmol/L|||||A", "OBX | amended | 2823-3 | 4.0 mmol/L" + at},
+		{"final, not sent again", "OBX|1|NM|K||4.0|mmol/L|||||U", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
+		{"cannot be obtained", "OBX|1|NM|K||haemolysed||||||X", "OBX | cancelled | 2823-3 | " + at},
+		{"deleted", "OBX|1|NM|K||4.0|?|||||D", "OBX | entered-in-error | 2823-3 | " + at},
+		{"of another patient", "OBX|1|NM|K||4.0|?|||||W", "OBX | entered-in-error | 2823-3 | " + at},
+		{"in the laboratory", "OBX|1|NM|K||||||||I", "OBX | registered | 2823-3 | " + at},
+		{"ordered", "OBX|1|NM|K||||||||O", "OBX | registered | 2823-3 | " + at},
+		{"not asked", "OBX|1|NM|K||||||||N", "OBX | registered | 2823-3 | " + at},
+		{"a status to be decided", "OBX|1|NM|K||4.0|mmol/L|||||B", "unknown-status OBX-11 103"},
+		{"a verified status to be decided", "OBX|1|NM|K||4.0|mmol/L|||||V", "unknown-status OBX-11 103"},
+		{"its own time", "OBX|1|NM|K||4.0|mmol/L|||||F|||20240111060000-0500", "OBX | final | 2823-3 | 4.0 mmol/L | 2024-01-11T06:00:00-05:00"},
+		{"a day only", "OBX|1|NM|K||4.0|mmol/L|||||F|||20240111", "OBX | final | 2823-3 | 4.0 mmol/L | 2024-01-11"},
+		{"an hour", "OBX|1|NM|K||4.0|mmol/L|||||F|||2024011106", "OBX | final | 2823-3 | 4.0 mmol/L | 2024-01-11"},
+		{"a month only", "OBX|1|NM|K||4.0|mmol/L|||||F|||202401", "no-collection-time OBX-14 102"},
+		{"a time that was twice", "OBX|1|NM|K||4.0|mmol/L|||||F|||202310290230", "no-collection-time OBX-14 102"},
+		{"a time that never was", "OBX|1|NM|K||4.0|mmol/L|||||F|||202403310230", "no-collection-time OBX-14 102"},
+		{"two lines of a text", "OBX|1|TX|18782-3^^LN||one||||||F\nOBX|2|TX|18782-3^^LN||two||||||F", "OBX | final | 18782-3 | one\ntwo" + at},
+		{"a sub-id", "OBX|1|NM|K|a|4.0|mmol/L|||||F\nOBX|2|NM|K|b|4.1|mmol/L|||||F",
+			"OBX | final | 2823-3 | 4.0 mmol/L" + at + "\nOBX[2] | final | 2823-3 | 4.1 mmol/L" + at},
+		{"its own id", "OBX|1|NM|K||4.0|mmol/L|||||F||||||||||I-1\nOBX|2|NM|K||4.1|mmol/L|||||F||||||||||I-2",
+			"OBX | final | 2823-3 | 4.0 mmol/L" + at + "\nOBX[2] | final | 2823-3 | 4.1 mmol/L" + at},
+		{"local segments", "ZZZ|1|anything\n" + obx + "\nZDS|x", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
+	} {
+		raw := changed(t, obx, each.obx)
+		if strings.Contains(each.obx, "µ") {
+			raw = []byte(strings.Replace(string(raw), "|P|2.5.1", "|P|2.5.1||||||UNICODE UTF-8", 1))
+		}
+		m, err := read(standard, raw)
+		if err != nil {
+			t.Errorf("%s: %v", each.name, err)
+			continue
+		}
+		if is := lines(m.Groups[0]); is != each.want {
+			t.Errorf("%s:\n%s\nwant\n%s", each.name, is, each.want)
+		}
+		if nothing := each.want == ""; m.Groups[0].Nothing != nothing {
+			t.Errorf("%s: nothing %t", each.name, m.Groups[0].Nothing)
+		}
+	}
+}
+
+// TestBadMessages are messages against the standard, or of a kind that is not
+// taken: which acknowledgement they get, with which code of table 0357, where.
+func TestBadMessages(t *testing.T) {
+	for _, each := range []struct {
+		name, old, with string
+		at              string
+		code            hl7.Code
+		rejected        bool
+	}{
+		{"another type", "ORU^R01^ORU_R01", "ADT^A01^ADT_A01", "MSH-9.1", "200", true},
+		{"an order", "ORU^R01^ORU_R01", "ORM^O01", "MSH-9.1", "200", true},
+		{"no type", "ORU^R01^ORU_R01", "", "MSH-9.1", "200", true},
+		{"another event", "ORU^R01^ORU_R01", "ORU^R32^ORU_R01", "MSH-9.2", "201", true},
+		{"no event", "ORU^R01^ORU_R01", "ORU", "MSH-9.2", "201", true},
+		{"another structure", "ORU^R01^ORU_R01", "ORU^R01^ORU_W01", "MSH-9.3", "200", true},
+		{"version 2.2", "|P|2.5.1", "|P|2.2", "MSH-12.1", "203", true},
+		{"version 2.9", "|P|2.5.1", "|P|2.9", "MSH-12.1", "203", true},
+		{"no version", "|P|2.5.1", "|P|", "MSH-12.1", "203", true},
+		{"a version that is none", "|P|2.5.1", "|P|two", "MSH-12.1", "203", true},
+		{"training", "|P|2.5.1", "|T|2.5.1", "MSH-11.1", "202", true},
+		{"no processing id", "|P|2.5.1", "||2.5.1", "MSH-11.1", "202", true},
+		{"another application", "|EXAMPLE-LIS|", "|OTHER|", "MSH-3", "103", true},
+		{"another facility", "|EXAMPLE-LAB|", "|OTHER|", "MSH-3", "103", true},
+		{"no application", "|EXAMPLE-LIS|", "||", "MSH-3", "103", true},
+		{"no control id", "|C-1|", "||", "MSH-10", "101", false},
+		{"no time of the message", "20240112120000+0100", "yesterday", "MSH-7", "102", false},
+		{"bytes beyond ASCII", "Fictborne", "Fictbörne", "MSH-18", "102", true},
+		{"a character set that is not read", "|P|2.5.1", "|P|2.5.1||||||ISO IR87", "MSH-18", "103", true},
+		{"no PID", "PID|1||SYN-0022^^^EXAMPLE-HOSPITAL^MR||Fictborne^Vesmara||19870701|F\n", "", "ORC", "100", false},
+		{"only MSH", base[strings.Index(base, "PID"):], "", "PID", "101", false},
+		{"no identifier", "SYN-0022^^^EXAMPLE-HOSPITAL^MR", "", "PID-3", "101", false},
+		{"an identifier without its number", "SYN-0022^^^EXAMPLE-HOSPITAL^MR", "^^^EXAMPLE-HOSPITAL^MR", "PID-3", "101", false},
+		{"the null identifier", "SYN-0022^^^EXAMPLE-HOSPITAL^MR", `""`, "PID-3", "101", false},
+		{"a birth date that is none", "19870701", "01-07-1987", "PID-7", "102", false},
+		{"a birth date of a 13th month", "19870701", "19871301", "PID-7", "102", false},
+		{"no OBR", "OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F\n", "", "OBX", "100", false},
+		{"no order", base[strings.Index(base, "ORC"):], "", "PID", "100", false},
+		{"OBX before OBR", "ORC|RE|P-1|F-1\n", "ORC|RE|P-1|F-1\nOBX|1|NM|K||4|mmol/L|||||F\n", "OBX", "100", false},
+		{"OBX before PID", "PID|1||SYN", "OBX|1|NM|K||4|mmol/L|||||F\nPID|1||SYN", "OBX", "100", false},
+		{"OBR before PID", "PID|1||SYN", "OBR|1\nPID|1||SYN", "OBR", "100", false},
+		{"SPM before OBR", "ORC|RE|P-1|F-1\n", "ORC|RE|P-1|F-1\nSPM|1\n", "SPM", "100", false},
+		{"an order without OBR", obx, obx + "\nORC|RE|P-2|F-2", "ORC[2]", "100", false},
+		{"an unknown segment", "ORC|RE", "QRD|x\nORC|RE", "QRD", "100", false},
+		{"to be continued", obx, obx + "\nDSC|1|I", "DSC", "100", false},
+		{"an addendum", obx, obx + "\nADD|more", "ADD", "100", false},
+		{"a line that is no segment", obx, obx + "\nfree text", "MSH", "100", false},
+		{"a second message", obx, obx + "\nMSH|^~\\&|LIS", "MSH[2]", "100", false},
+		{"no filler number", "ORC|RE|P-1|F-1\nOBR|1|P-1|F-1|", "ORC|RE|P-1|\nOBR|1|P-1||", "OBR-3", "101", false},
+		{"two filler numbers", "ORC|RE|P-1|F-1", "ORC|RE|P-1|F-2", "OBR-3", "102", false},
+		{"two placer numbers", "ORC|RE|P-1|F-1", "ORC|RE|P-2|F-1", "OBR-2", "102", false},
+		{"no service", "|K^Potassium^L|||20240112073000|", "||||20240112073000|", "OBR-4", "101", false},
+		{"a time of collection that is none", "OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F\n" + obx,
+			"OBR|1|P-1|F-1|K^Potassium^L|||2024-01-12|||||||||||||||20240112115500||LAB|F\nOBX|1|NM|K||4.0|mmol/L|||||F", "OBR-7", "102", false},
+		{"a time of release that is none", "20240112115500", "20241312", "OBR-22", "102", false},
+		{"a status of the order that is none", "20240112115500||LAB|F", "20240112115500||LAB|Q", "OBR-25", "103", false},
+		{"no code", "|K^Potassium^L||4.0", "|||4.0", "OBX-3", "101", false},
+		{"a text for a code", "|K^Potassium^L||4.0", "|^Potassium^L||4.0", "OBX-3", "101", false},
+		{"no status", "|N|||F|", "|N||||", "OBX-11", "101", false},
+		{"a status that is none", "|N|||F|", "|N|||final|", "OBX-11", "103", false},
+		{"a status in small letters", "|N|||F|", "|N|||f|", "OBX-11", "103", false},
+		{"no type of value", "OBX|1|NM|", "OBX|1||", "OBX-2", "101", false},
+		{"a type that is none", "OBX|1|NM|", "OBX|1|QQ|", "OBX-2", "103", false},
+		{"a type in small letters", "OBX|1|NM|", "OBX|1|nm|", "OBX-2", "103", false},
+		{"a time that is none", "|F|||20240112073000", "|F|||20240112253000", "OBX-14", "102", false},
+		{"a 30 February", "|F|||20240112073000", "|F|||20240230073000", "OBX-14", "102", false},
+		{"a date that is none", obx, "OBX|1|DT|8665-2^LMP^LN||01/02/2024||||||F", "OBX-5.1", "102", false},
+		{"a time of day that is none", obx, "OBX|1|TM|8665-2^LMP^LN||2460||||||F", "OBX-5.1", "102", false},
+		{"one observation twice", obx, obx + "\n" + obx, "OBX[2]-4", "205", false},
+		{"one observation twice under one id", obx, strings.Replace(obx, "|F|||20240112073000", "|F|||20240112073000|||||||I-1", 1) + "\n" +
+			"OBX|2|NM|NA||140|mmol/L|||||F||||||||||I-1", "OBX[2]-4", "205", false},
+		{"one order twice", obx, obx + "\n" + base[strings.Index(base, "OBR"):], "OBR[2]-3", "205", false},
+		{"a delimiter twice", `MSH|^~\&|`, `MSH|^^\&|`, "MSH-2", "102", true},
+		{"no delimiters", `MSH|^~\&|`, `MSH||`, "MSH-2", "102", true},
+		{"no MSH", `MSH|^~\&|`, `MSA|^~\&|`, "MSH", "100", true},
+		{"small letters", `MSH|^~\&|`, `msh|^~\&|`, "MSH", "100", true},
+		{"NUL", "Fictborne", "Fict\x00borne", "MSH", "102", true},
+		{"one reading of a panel twice", "OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F\n" + obx,
+			"OBR|1|P-1|F-1|BP|||20240112073000|||||||||||||||||F\nOBX|1|NM|SBP||120|mmHg|||||F\nOBX|2|NM|SBP||121|mmHg|||||F", "OBX[2]-4", "205", false},
+	} {
+		m, err := read(standard, changed(t, each.old, each.with))
+		var unreadable *reading.Unreadable
+		if !errors.As(err, &unreadable) {
+			t.Errorf("%s: read as %+v, %v", each.name, m, err)
+			continue
+		}
+		if len(m.Groups) > 0 {
+			t.Errorf("%s: something of it is handed on", each.name)
+		}
+		first := unreadable.Issues[0]
+		if first.Location != each.at || first.Code != string(each.code) || unreadable.Rejected != each.rejected || first.Kind != reading.NotUnderstood {
+			t.Errorf("%s: rejected %t, code %s: %v", each.name, unreadable.Rejected, first.Code, err)
+		}
+		// No name, number or value of the message is repeated.
+		for _, secret := range []string{"Fict", "Vesmara", "SYN-0022", "F-1", "4.0", "1987"} {
+			if strings.Contains(err.Error(), secret) {
+				t.Errorf("%s: the error names %s: %v", each.name, secret, err)
+			}
+		}
+	}
+}
+
+// TestIdentities reads PID-3, the numbers of the person, and what they are
+// verified by.
+func TestIdentities(t *testing.T) {
+	for _, each := range []struct{ name, pid3, want string }{
+		{"by the namespace", "1^^^EXAMPLE-HOSPITAL^MR", "urn:oid:1.2.36.146.595.217.0.1"},
+		{"of another type", "1^^^EXAMPLE-HOSPITAL^PI", ""},
+		{"of no type", "1^^^EXAMPLE-HOSPITAL", ""},
+		{"by the namespace before the id", "1^^^EXAMPLE-HOSPITAL&1.2.3&ISO^MR", "urn:oid:1.2.36.146.595.217.0.1"},
+		{"of another type, and with an id", "1^^^EXAMPLE-HOSPITAL&1.2.3&ISO^PI", ""},
+		{"an object identifier", "1^^^ELSEWHERE&1.2.3&ISO^MR", "urn:oid:1.2.3"},
+		{"an object identifier alone", "1^^^&1.2.3&ISO^MR", "urn:oid:1.2.3"},
+		{"a URI", "1^^^&https://x.example/mrn&URI^MR", "https://x.example/mrn"},
+		{"an id of no type", "1^^^&1.2.3&^MR", ""},
+		{"an authority that nobody knows", "1^^^ELSEWHERE^MR", ""},
+		{"no authority", "1", ""},
+	} {
+		m, err := read(standard, changed(t, "SYN-0022^^^EXAMPLE-HOSPITAL^MR", each.pid3))
+		if err != nil {
+			t.Errorf("%s: %v", each.name, err)
+			continue
+		}
+		g := m.Groups[0]
+		if is := g.Identifiers[0].System; is != each.want {
+			t.Errorf("%s: %q, want %q", each.name, is, each.want)
+		}
+		if held := len(g.Issues) == 1 && g.Issues[0].Kind == reading.NoAuthority; held != (each.want == "") {
+			t.Errorf("%s: %+v", each.name, g.Issues)
+		}
+	}
+	for _, each := range []struct{ old, with, want string }{
+		{"Fictborne^Vesmara", "van Dyck&van&Dyck^Ann~Maiden^Ann^^^^^M", "van Dyck Ann 1987-07-01 F"},
+		{"Fictborne^Vesmara", "Maiden^Ann^^^^^M~Legal^Ann^^^^^L", "Legal Ann 1987-07-01 F"},
+		{"Fictborne^Vesmara", `O\T\Hara`, "O&Hara  1987-07-01 F"},
+		{"19870701", "198707", "Fictborne Vesmara 1987-07 F"},
+		{"19870701", "198707010230", "Fictborne Vesmara 1987-07-01 F"},
+		{"19870701|F", `""|""`, "Fictborne Vesmara  "},
+	} {
+		m, err := read(standard, changed(t, each.old, each.with))
+		if err != nil {
+			t.Errorf("%s: %v", each.with, err)
+			continue
+		}
+		p := m.Groups[0].Person
+		if is := strings.Join([]string{p.Family, p.Given, p.BirthDate, p.Sex}, " "); is != each.want {
+			t.Errorf("%s: %q, want %q", each.with, is, each.want)
+		}
+	}
+}
+
+// TestWhenAndWhere looks at the times that stand in for others.
+func TestWhenAndWhere(t *testing.T) {
+	const obr = "OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F"
+	const plain = "\nOBX|1|NM|K||4.0|mmol/L|||||F"
+	for _, each := range []struct{ name, with, effective, end, issued, issues string }{
+		{"OBR-7 to OBR-8", "OBR|1|P-1|F-1|K|||20240111070000|20240112070000||||||||||||||20240112115500||LAB|F" + plain,
+			"2024-01-11T07:00:00+01:00", "2024-01-12T07:00:00+01:00", "2024-01-12T11:55:00+01:00", ""},
+		{"OBR-8 the same", "OBR|1|P-1|F-1|K|||20240111070000|20240111070000" + plain, "2024-01-11T07:00:00+01:00", "", "2024-01-12T12:00:00+01:00", ""},
+		{"OBR-8 before", "OBR|1|P-1|F-1|K|||20240111070000|20240110070000" + plain, "", "", "2024-01-12T12:00:00+01:00", "no-collection-time OBR-7 102"},
+		{"days", "OBR|1|P-1|F-1|K|||20240111|20240112" + plain, "2024-01-11", "", "2024-01-12T12:00:00+01:00", ""},
+		{"SPM-17", "OBR|1|P-1|F-1|K" + plain + "\nSPM|1|||SER|||||||||||||20240111070000^20240111080000",
+			"2024-01-11T07:00:00+01:00", "2024-01-11T08:00:00+01:00", "2024-01-12T12:00:00+01:00", ""},
+		{"two specimens", "OBR|1|P-1|F-1|K" + plain + "\nSPM|1|||SER|||||||||||||20240111070000\nSPM|2|||SER|||||||||||||20240111080000",
+			"", "", "2024-01-12T12:00:00+01:00", "no-collection-time OBX-14 101"},
+		{"OBX-19", "OBR|1|P-1|F-1|K|||20240112073000" + plain + "||||||||20240112090000", "2024-01-12T07:30:00+01:00", "", "2024-01-12T09:00:00+01:00", ""},
+		{"released on a day", "OBR|1|P-1|F-1|K|||20240112073000|||||||||||||||20240112" + plain, "2024-01-12T07:30:00+01:00", "", "2024-01-12T12:00:00+01:00", ""},
+	} {
+		m, err := read(standard, changed(t, obr+"\n"+obx, each.with))
+		if err != nil {
+			t.Errorf("%s: %v", each.name, err)
+			continue
+		}
+		g := m.Groups[0]
+		if each.issues != "" {
+			if is := lines(g); is != each.issues {
+				t.Errorf("%s: %s", each.name, is)
+			}
+			continue
+		}
+		r := g.Results[0]
+		if r.Effective != each.effective || r.EffectiveEnd != each.end || r.Issued != each.issued {
+			t.Errorf("%s: %s to %s, issued %s", each.name, r.Effective, r.EffectiveEnd, r.Issued)
+		}
+	}
+	// An order without observations: only registered, or done with.
+	for status, want := range map[string]string{"O": "", "I": "", "S": "", "P": "", "A": "", "F": "not-supported OBR ", "X": "not-supported OBR "} {
+		m, err := read(standard, changed(t, obr+"\n"+obx, "OBR|1|P-1|F-1|K|||20240112073000||||||||||||||||||"+status))
+		if err != nil {
+			t.Errorf("%s: %v", status, err)
+			continue
+		}
+		if is := lines(m.Groups[0]); is != want || m.Groups[0].Nothing != (want == "") {
+			t.Errorf("an order in status %s: %q", status, is)
+		}
+	}
+}
+
+// TestSendersDiffer gives a sender a zone, a character set, a processing id and a
+// certificate.
+func TestSendersDiffer(t *testing.T) {
+	p, err := protocol.Parse([]byte(strings.Replace(standard.Source(), "      facility: EXAMPLE-LAB\n",
+		"      facility: EXAMPLE-LAB\n      time_zone: America/New_York\n      charset: 8859/1\n      processing: T\n      certificate: lis.example\n", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	raw := []byte(strings.ReplaceAll(strings.Replace(string(changed(t, "Fictborne", "Fictb\xf6rne")), "|P|2.5.1", "|T|2.5.1", 1), "\n", "\r"))
+	if _, err := read(p, raw); err == nil {
+		t.Error("a sender that needs a certificate is believed without one")
+	}
+	m, err := oru.Reader{Protocol: p}.Read(reading.Input{Raw: raw, Sender: "example-laboratory"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := m.Groups[0]
+	if g.Person.Family != "Fictb\u00f6rne" || g.Results[0].Effective != "2024-01-12T07:30:00-05:00" {
+		t.Errorf("%s, %s", g.Person.Family, g.Results[0].Effective)
+	}
+	if _, err := (oru.Reader{Protocol: p}).Read(reading.Input{Raw: raw, Sender: "nobody"}); err == nil {
+		t.Error("a sender that nobody knows is believed")
+	}
+	// The mark of a value that was cut off, from version 2.7.
+	m, err = read(standard, []byte(strings.NewReplacer("2.5.1", "2.7", `^~\&`, `^~\&#`).Replace(string(changed(t, "||4.0|", "||4.0#|")))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if is := lines(m.Groups[0]); is != "unreadable-value OBX-5.1 102" {
+		t.Errorf("cut off: %s", is)
+	}
+}
+
+// TestVersions reads the same message in every version that is taken.
+func TestVersions(t *testing.T) {
+	for _, version := range []string{"2.3", "2.3.1", "2.4", "2.5", "2.5.1", "2.6", "2.7", "2.7.1", "2.8", "2.8.1", "2.8.2"} {
+		for _, kind := range []string{"ORU^R01^ORU_R01", "ORU^R01"} {
+			raw := strings.NewReplacer("ORU^R01^ORU_R01", kind, "2.5.1", version).Replace(string(changed(t, "F", "F")))
+			if m, err := read(standard, []byte(raw)); err != nil || len(m.Groups[0].Results) != 1 {
+				t.Errorf("%s %s: %v", version, kind, err)
+			}
+		}
+	}
+}
+
+// What can't be told apart from a lot of issues is still left out.
+func TestManyIssues(t *testing.T) {
+	var many strings.Builder
+	for i := range 80 {
+		fmt.Fprintf(&many, "OBX|%d|NM|Q%d||1|mmol/L|||||F\n", i, i)
+	}
+	many.WriteString("OBX|81|NM|K||haemolysed|mmol/L|||||F")
+	m, err := read(standard, changed(t, obx, many.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := m.Groups[0]; len(g.Results) != 0 || len(g.Issues) != 50 {
+		t.Errorf("%d results, %d issues", len(g.Results), len(g.Issues))
+	}
+}
+
+func FuzzRead(f *testing.F) {
+	for _, name := range messages.Names() {
+		f.Add(messages.Message(name))
+	}
+	f.Add([]byte(base))
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		m, err := read(standard, raw)
+		if err != nil {
+			var unreadable *reading.Unreadable
+			if !errors.As(err, &unreadable) || len(unreadable.Issues) == 0 {
+				t.Fatalf("an error without issues: %v", err)
+			}
+			for _, i := range unreadable.Issues {
+				if _, err := hl7.ParseLocation(i.Location); err != nil {
+					t.Fatal(err)
+				}
+			}
+			return
+		}
+		for _, g := range m.Groups {
+			if len(g.Places) != len(g.Results) {
+				t.Fatalf("%d results at %d places", len(g.Results), len(g.Places))
+			}
+			for i, r := range g.Results {
+				// Nothing half understood: a result that counts has a code, a time, a
+				// status and a value.
+				if r.Code.Code == "" || r.Effective == "" || r.Status == "" || r.Identifier.Value == "" ||
+					r.Status.Usable() && r.Quantity == nil && r.Coded == nil && r.Text == "" && len(r.Components) == 0 {
+					t.Fatalf("%s: %+v", g.Places[i], r)
+				}
+			}
+		}
+	})
+}
