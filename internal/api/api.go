@@ -102,8 +102,9 @@ func Register(g *echo.Group, d Deps) {
 		if r.roles != nil {
 			handle = access.Bearer(tokens, r.roles, d.Now, refuse)(handle)
 		}
+		guarded := s.logged(r, s.guard(handle))
 		add := func(method string) {
-			g.Add(method, r.path, s.guard(handle))
+			g.Add(method, r.path, guarded)
 			methods[r.path] = append(methods[r.path], method)
 		}
 		add(r.method)

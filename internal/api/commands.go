@@ -11,6 +11,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/access"
+	"candidacy/internal/audit"
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
@@ -39,6 +40,7 @@ func (s *server) refer(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	audit.About(c.Request().Context(), receipt.Candidate)
 	c.Response().Header().Set(echo.HeaderLocation, c.Path()+"/"+receipt.Candidate)
 	return reply(c, http.StatusCreated, receipt)
 }

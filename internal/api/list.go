@@ -7,6 +7,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/access"
+	"candidacy/internal/audit"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
 )
@@ -88,6 +89,7 @@ func (s *server) page(ctx context.Context, v *sight, query page) (list []record.
 				return list, list[len(list)-1].ID, nil
 			}
 			list = append(list, candidate)
+			audit.About(ctx, candidate.ID)
 		}
 		if len(found) < batch {
 			return list, "", nil

@@ -7,6 +7,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/access"
+	"candidacy/internal/audit"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
 )
@@ -78,6 +79,7 @@ func (s *server) shownTo(c echo.Context, found record.Candidate, err error) (rec
 	if !sees {
 		return record.Candidate{}, noCandidate()
 	}
+	audit.About(c.Request().Context(), found.ID)
 	return found, nil
 }
 

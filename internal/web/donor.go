@@ -13,6 +13,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/api"
+	"candidacy/internal/audit"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -151,6 +152,7 @@ func (s *server) my(c echo.Context) error {
 		return s.showMy(c, http.StatusForbidden, m)
 	}
 	s.limiter.release(byLink, byAddress)
+	audit.About(ctx, found.ID)
 	p, err := s.Protocols.Get(ctx, found.Protocol)
 	if err != nil {
 		return err

@@ -8,6 +8,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/internal/audit"
 	"candidacy/internal/journey"
 	"candidacy/internal/notify"
 	"candidacy/internal/protocol"
@@ -161,6 +162,7 @@ func (s *server) aboutVisible(ctx context.Context, v *viewer, list []record.Noti
 			return nil, err
 		}
 		if sees {
+			audit.About(ctx, candidate.ID)
 			shown = append(shown, aboutOne{n, candidate})
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"candidacy/internal/api"
+	"candidacy/internal/audit"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
 )
@@ -60,6 +61,9 @@ func (s *server) find(ctx context.Context, v *viewer, id string) (record.Candida
 	if err == nil && !ok {
 		err = errNotFound
 	}
+	if err == nil {
+		audit.About(ctx, c.ID)
+	}
 	return c, err
 }
 
@@ -82,6 +86,7 @@ func (s *server) visible(ctx context.Context, v *viewer, filter record.Filter) (
 			}
 			if ok {
 				list = append(list, c)
+				audit.About(ctx, c.ID)
 			}
 			after = c.ID
 		}

@@ -142,7 +142,7 @@ func Register(e *echo.Echo, d Deps) error {
 	}
 	paths := map[string][]string{}
 	for _, r := range s.routes() {
-		handler := s.guard(r)
+		handler := s.logged(r, s.guard(r))
 		e.Add(r.method, r.path, handler)
 		paths[r.path] = append(paths[r.path], r.method)
 		if r.method == http.MethodGet {

@@ -1,0 +1,59 @@
+package web
+
+import (
+	"net/http"
+	"slices"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/api"
+	"candidacy/internal/audit"
+	"candidacy/internal/record"
+)
+
+// quiet are the pages that tell of nobody: only they are kept out of the access
+// log, so that a new one is logged.
+var quiet = []string{pathSignIn, pathSignOut, pathAsset}
+
+// unlogged is shown where it could not be put on record who asked.
+const unlogged = `<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Not available now</title></head>` +
+	`<body><h1>Not available now</h1><p>It could not be recorded who asked, so nothing is shown. Try again in a moment.</p></body></html>`
+
+// aDonor is who asks for their own page: they have no account.
+const aDonor = "donor"
+
+// logged wraps a page in the access log.
+func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
+	// The donor's page asks everybody alike for a date of birth, and shows nothing
+	// before.
+	if slices.Contains(quiet, r.path) || r.path == pathMy && r.method == http.MethodGet {
+		return handle
+	}
+	interaction := record.AccessList
+	switch {
+	case r.path == pathMy:
+		interaction = record.AccessView
+	case r.method == http.MethodPost && r.path != pathBoard:
+		interaction = record.AccessCommand
+	case strings.Contains(r.path, "/:id"):
+		interaction = record.AccessView
+	}
+	return audit.Requests(audit.Options{
+		Log: s.Store, Unlogged: []byte(unlogged), ContentType: echo.MIMETextHTMLCharsetUTF8,
+		Who: func(c echo.Context) audit.Who {
+			account, ok := signedIn(c)
+			if !ok && r.path == pathMy {
+				return audit.Who{Actor: aDonor}
+			}
+			return audit.Who{Actor: account.ID, Role: account.Role}
+		},
+		What: func(c echo.Context) (code, typ, id string, skip bool) {
+			if id = c.Param("id"); id != "" {
+				typ = "Patient"
+			}
+			return interaction, typ, id, false
+		},
+		Report: func(r *http.Request, err error) { api.LogFailure(r.Context(), s.Log, "", "", err) },
+	})(handle)
+}
