@@ -124,3 +124,6 @@ func below(level string, parts []string) string {
 		return ""
 	}
 }
+
+// IsResourceType reports whether R4 has a resource type of the name.
+func IsResourceType(name string) bool { return everyType()[name] }
