@@ -25,7 +25,11 @@ func (s *server) capabilities(c echo.Context) error {
 	if s.opts.Security != nil {
 		security = s.opts.Security(base)
 	}
-	body, err := encode(capabilityStatement(base, s.opts.Version, security))
+	statement := capabilityStatement(base, s.opts.Version, security)
+	if s.opts.AccessLog != nil {
+		statement.Rest[0].Resource = append(statement.Rest[0].Resource, auditCapability())
+	}
+	body, err := encode(statement)
 	if err != nil {
 		return err
 	}

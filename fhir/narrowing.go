@@ -23,6 +23,6 @@ func CheckNarrowing(typ, query string) error {
 			return errors.New("a scope is narrowed by the search parameters of the type alone")
 		}
 	}
-	_, err = parser{now: time.Unix(0, 0), strict: true}.parse(typ, pairs)
+	_, err = scopeQuery(typ, query, &parser{now: time.Unix(0, 0)})
 	return err
 }

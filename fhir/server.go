@@ -52,6 +52,8 @@ type Options struct {
 	// Security is what the CapabilityStatement says of how clients show who they
 	// are, for the base URL; nil says that bearer tokens are needed.
 	Security func(base string) *r4.CapabilityStatementRestSecurity
+	// AccessLog is what audit events are made from; nil serves none.
+	AccessLog AccessReader
 	// Version is the version of the software in the CapabilityStatement.
 	Version string
 }
@@ -81,6 +83,9 @@ func Register(g *echo.Group, store Reader, opts Options) {
 		for _, method := range r.methods() {
 			g.Add(method, r.path, handle)
 		}
+	}
+	if opts.AccessLog != nil {
+		s.registerAuditEvents(g)
 	}
 	g.RouteNotFound("", s.guard(func(echo.Context) error { return notFound() }))
 	g.RouteNotFound("/*", s.guard(func(c echo.Context) error { return unserved(c.Param("*")) }))

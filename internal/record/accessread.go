@@ -23,10 +23,10 @@ type AccessQuery struct {
 	Interactions []string
 	// Operations selects by interaction too: every operation, whatever its name.
 	Operations bool
-	// Statuses are ranges of HTTP statuses, and Written of instants: the first is
-	// within and the second is not. An empty instant is no bound.
+	// Statuses are ranges of HTTP statuses: the first is within and the second not.
 	Statuses [][2]int
-	Written  [][2]string
+	// Written are lists of ranges of instants, of each of which one has to hold.
+	Written [][]Span
 	// Before and After are rows that bound those selected, 0 for no bound; the
 	// rows come from the newest to the oldest, or the other way round.
 	Before, After int64
@@ -95,15 +95,15 @@ func (q AccessQuery) where() (string, []any) {
 		}
 		either(list)
 	}
-	if q.Written != nil {
+	for _, spans := range q.Written {
 		var list []string
-		for _, r := range q.Written {
+		for _, span := range spans {
 			within := "1 = 1"
-			if r[0] != "" {
-				within += " AND l.at >= " + arg(r[0])
+			if span.From != "" {
+				within += " AND l.at >= " + arg(span.From)
 			}
-			if r[1] != "" {
-				within += " AND l.at < " + arg(r[1])
+			if span.To != "" {
+				within += " AND l.at < " + arg(span.To)
 			}
 			list = append(list, within)
 		}
