@@ -100,6 +100,9 @@ var layers = map[string][]string{
 		"candidacy/internal/clinical/perioperative", "candidacy/internal/journey", "candidacy/internal/operation", "candidacy/internal/protocol",
 		"candidacy/internal/recovery", "candidacy/internal/result",
 	},
+	"candidacy/internal/smart": {
+		"candidacy/fhir", "candidacy/internal/audit", "candidacy/internal/journey", "candidacy/internal/record",
+	},
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/audit":  {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {

@@ -14,7 +14,7 @@ func auditCommand() *cobra.Command {
 	verify := &cobra.Command{
 		Use:   "verify",
 		Short: "Walk every chain and name the first bad entry",
-		Long: "Walk every candidate's chain of entries and name the first bad one.\n\n" +
+		Long: "Walk every candidate's chain of entries, the changes of every client and the access log,\nand name the first bad entry or row.\n\n" +
 			"A chain shows changes by somebody who can't recompute it. Against an administrator,\n" +
 			"keep the printed digest outside: it covers the head of every chain.",
 		Args: cobra.NoArgs,
@@ -24,13 +24,14 @@ func auditCommand() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%d candidates, %d entries: every chain holds\ndigest %s\n", v.Candidates, v.Entries, v.Digest)
+				fmt.Fprintf(cmd.OutOrStdout(), "%d candidates, %d entries, %d changes of clients, %d rows of the access log: every chain holds\ndigest %s\n",
+					v.Candidates, v.Entries, v.ClientChanges, v.Accesses, v.Digest)
 				return nil
 			})
 		},
 	}
 	bindStore(verify, &s)
-	cmd.AddCommand(verify)
+	cmd.AddCommand(verify, auditAccess())
 	return cmd
 }
 

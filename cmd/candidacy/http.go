@@ -18,6 +18,7 @@ import (
 	"candidacy/internal/access"
 	"candidacy/internal/api"
 	"candidacy/internal/journey"
+	"candidacy/internal/smart"
 	"candidacy/internal/system"
 	"candidacy/internal/web"
 )
@@ -47,9 +48,10 @@ func plain(w http.ResponseWriter, status int, text string) {
 	_, _ = w.Write([]byte(text)) // the client is gone when this fails
 }
 
-// readers are the roles that may read the FHIR endpoint: systems only. People
-// read through the API and the pages, which know who may see whom.
-var readers = []journey.Role{journey.EHR}
+// readers are the roles that may read the FHIR endpoint: systems, and auditors,
+// who are granted the audit trail alone. People read through the API and the
+// pages, which know who may see whom.
+var readers = []journey.Role{journey.EHR, journey.Auditor}
 
 // unless leaves one path open: a CapabilityStatement is read before anybody
 // can know how to authenticate.
@@ -93,10 +95,18 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) 
 	api.Register(e.Group("/api"), api.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current, Now: time.Now, Log: log,
 	})
+	auth := smart.New(smart.Options{
+		Store: sys.Store, Now: time.Now, Root: publicRoot(s.publicURL),
+		Report: func(err error) { log.Error("token", "error", err) },
+	})
+	registerSMART(e, auth, sys.Store, log)
 	bearer := access.Bearer(sys.Store, readers, time.Now, fhir.WriteOutcome)
-	fhir.Register(e.Group("/fhir", append(fhir.Middleware(), unless("/fhir/metadata", bearer))...), sys.Store, fhir.Options{
+	inFront := append(fhir.Middleware(), logFHIR(sys.Store, log), unless("/fhir/metadata", bearer), onlyAuditTrail)
+	fhir.Register(e.Group("/fhir", inFront...), sys.Store, fhir.Options{
 		Now: time.Now, BaseURL: base,
-		Report: func(_ *http.Request, err error) { log.Error("fhir", "error", err) },
+		Report:    func(_ *http.Request, err error) { log.Error("fhir", "error", err) },
+		Grant:     func(r *http.Request) fhir.Grant { return smart.GrantOf(access.Of(r)) },
+		AccessLog: sys.Store, Security: securityOf(s.publicURL),
 	})
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current,

@@ -13,6 +13,7 @@ import (
 
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
+	"candidacy/internal/smart"
 	"candidacy/internal/system"
 )
 
@@ -59,7 +60,7 @@ func tokenCommand() *cobra.Command {
 
 func tokenIssue() *cobra.Command {
 	var s site
-	var role, account string
+	var role, account, scopes string
 	var days int
 	cmd := &cobra.Command{
 		Use:   "issue",
@@ -68,6 +69,9 @@ func tokenIssue() *cobra.Command {
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			granted, err := roleNamed(role)
 			if err != nil {
+				return err
+			}
+			if scopes, err = tokenScopes(scopes, granted); err != nil {
 				return err
 			}
 			if days < 1 || days > longestDays {
@@ -88,7 +92,7 @@ func tokenIssue() *cobra.Command {
 					}
 					id = a.ID
 				}
-				token, err := store.IssueToken(cmd.Context(), granted, id, time.Duration(days)*24*time.Hour)
+				token, err := store.IssueScopedToken(cmd.Context(), granted, id, scopes, time.Duration(days)*24*time.Hour)
 				if err != nil {
 					return err
 				}
@@ -100,8 +104,23 @@ func tokenIssue() *cobra.Command {
 	bindStore(cmd, &s)
 	cmd.Flags().StringVar(&role, "role", "", "coordinator, clinician, advocate, committee, auditor, ehr or administrator")
 	cmd.Flags().StringVar(&account, "account", "", "username the token acts for; without it the token is its own actor")
+	cmd.Flags().StringVar(&scopes, "scope", "", "SMART scopes that a token of the role ehr is good for; without them it reads all but AuditEvent")
 	cmd.Flags().IntVar(&days, "days", 30, fmt.Sprintf("days until the token expires, at most %d", longestDays))
 	return cmd
+}
+
+// tokenScopes checks the scopes of a token that is issued by hand.
+func tokenScopes(text string, role journey.Role) (string, error) {
+	if text == "" {
+		return "", nil
+	}
+	if role != journey.EHR {
+		return "", fmt.Errorf("--scope: only for the role %s", journey.EHR)
+	}
+	if _, err := smart.CheckScopes(text, record.ClientLaboratory); err != nil {
+		return "", fmt.Errorf("--scope: %w", err)
+	}
+	return strings.Join(strings.Fields(text), " "), nil
 }
 
 func tokenList() *cobra.Command {

@@ -58,6 +58,8 @@ func Bearer(store Tokens, allowed []journey.Role, now func() time.Time, fail Fai
 				return fail(c, http.StatusForbidden, "forbidden", "the role of this token is not allowed here")
 			}
 			c.Set(contextKey, bearer)
+			r := c.Request()
+			c.SetRequest(r.WithContext(context.WithValue(r.Context(), bearerKey{}, bearer)))
 			return next(c)
 		}
 	}
@@ -67,6 +69,14 @@ func Bearer(store Tokens, allowed []journey.Role, now func() time.Time, fail Fai
 // where Bearer did not let the request in.
 func From(c echo.Context) record.Bearer {
 	bearer, _ := c.Get(contextKey).(record.Bearer)
+	return bearer
+}
+
+type bearerKey struct{}
+
+// Of is From for whoever has the request alone.
+func Of(r *http.Request) record.Bearer {
+	bearer, _ := r.Context().Value(bearerKey{}).(record.Bearer)
 	return bearer
 }
 

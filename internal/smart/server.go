@@ -57,7 +57,7 @@ type Options struct {
 	Now   func() time.Time
 	// Root returns the public address of the program without a slash at its end,
 	// which begins the audience of assertions. It fails where that can't be known
-	// for sure: then no token is issued.
+	// for sure, with a text for whoever asks: then no token is issued.
 	Root func(*http.Request) (string, error)
 	// Report is told of faults of ours and of key sets that can't be read.
 	Report func(error)
@@ -106,7 +106,10 @@ func refusal(code, text string) *oauthError {
 // TokenURL is the address of the token endpoint, as clients see it.
 func (s *Server) TokenURL(r *http.Request) (string, error) {
 	root, err := s.root(r)
-	return root + TokenPath, err
+	if err != nil {
+		return "", &oauthError{http.StatusServiceUnavailable, "temporarily_unavailable", err.Error()}
+	}
+	return root + TokenPath, nil
 }
 
 // Configuration answers how clients authorise. Scopes are examples of the forms
