@@ -261,8 +261,11 @@ func (w *writer) WriteHeader(status int) {
 		if w.options.Report != nil {
 			w.options.Report(w.c.Request(), err)
 		}
-		w.refuse()
-		return
+		// A fault of ours tells nothing, and names the request for whoever mends it.
+		if status < http.StatusInternalServerError {
+			w.refuse()
+			return
+		}
 	}
 	w.ResponseWriter.WriteHeader(status)
 }

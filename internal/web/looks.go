@@ -12,9 +12,9 @@ import (
 	"candidacy/internal/record"
 )
 
-// quiet are the pages that tell of nobody: only they are kept out of the access
+// untold are the pages that tell of nobody: only they are kept out of the access
 // log, so that a new one is logged.
-var quiet = []string{pathSignIn, pathSignOut, pathAsset}
+var untold = []string{pathSignIn, pathSignOut, pathAsset}
 
 // unlogged is shown where it could not be put on record who asked.
 const unlogged = `<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Not available now</title></head>` +
@@ -27,7 +27,7 @@ const aDonor = "donor"
 func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
 	// The donor's page asks everybody alike for a date of birth, and shows nothing
 	// before.
-	if slices.Contains(quiet, r.path) || r.path == pathMy && r.method == http.MethodGet {
+	if slices.Contains(untold, r.path) || r.path == pathMy && r.method == http.MethodGet {
 		return handle
 	}
 	interaction := record.AccessList
