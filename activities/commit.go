@@ -11,7 +11,6 @@ import (
 	"slices"
 	"time"
 
-	"github.com/google/uuid"
 	"go.temporal.io/sdk/activity"
 	"go.temporal.io/sdk/temporal"
 
@@ -542,10 +541,6 @@ func (c *commit) refer(body *command.Referral) error {
 	return nil
 }
 
-// resultNamespace makes result ids from their source's identifier, so that a
-// repeated message cannot make a second result.
-var resultNamespace = uuid.MustParse("6d7f6a1e-5a0b-4a39-9c1c-0f6f3c8f7b11")
-
 // record merges reported results: new ones, corrections of known ones, and
 // repetitions, which change nothing. A report that comes after a newer one is
 // kept beside it.
@@ -555,8 +550,7 @@ func (c *commit) record(body *command.RecordResults) error {
 		known, owner, err := c.tx.ResultBySource(reported.Identifier)
 		switch {
 		case errors.Is(err, record.ErrNotFound):
-			id := uuid.NewSHA1(resultNamespace, []byte(reported.Identifier.System+"\x00"+reported.Identifier.Value)).String()
-			known, err = result.Result{ID: id}, nil
+			known = result.Result{ID: result.IDOf(reported.Identifier)}
 		case err != nil:
 			return err
 		case owner != c.command.Candidate:

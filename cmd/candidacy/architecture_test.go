@@ -111,8 +111,8 @@ var layers = map[string][]string{
 		"candidacy/internal/measures",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/followup", "candidacy/internal/clinical/units",
-		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake",
-		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
+		"candidacy/activities", "candidacy/internal/access", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/incoming", "candidacy/internal/intake",
+		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/reading", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
 		"candidacy/internal/risk",
@@ -124,7 +124,7 @@ var layers = map[string][]string{
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/system": {
-		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine", "candidacy/internal/incoming",
+		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine", "candidacy/internal/incoming", "candidacy/internal/intake",
 		"candidacy/internal/protocol", "candidacy/internal/record",
 	},
 	"candidacy/internal/synthetic":             {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result"},
@@ -132,7 +132,7 @@ var layers = map[string][]string{
 	"candidacy/internal/demo": {
 		"candidacy/internal/synthetic",
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake", "candidacy/internal/journey",
-		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result", "candidacy/testdata/bundles",
+		"candidacy/internal/protocol", "candidacy/internal/reading", "candidacy/internal/record", "candidacy/internal/result", "candidacy/testdata/bundles",
 	},
 	"candidacy/internal/walk": {
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey", "candidacy/internal/record", "candidacy/internal/result",

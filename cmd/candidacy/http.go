@@ -93,7 +93,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) 
 		return c.String(http.StatusOK, "ready\n")
 	})
 	api.Register(e.Group("/api"), api.Deps{
-		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current, Now: time.Now, Log: log,
+		Store: sys.Store, Dispatcher: sys.Dispatcher, Incoming: sys.Incoming, Protocols: sys.Protocols, Current: sys.Current, Now: time.Now, Log: log,
 	})
 	auth := smart.New(smart.Options{
 		Store: sys.Store, Now: time.Now, Root: publicRoot(s.publicURL),

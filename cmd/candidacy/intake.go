@@ -16,8 +16,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"candidacy/internal/command"
-	"candidacy/internal/dispatch"
 	"candidacy/internal/engine"
+	"candidacy/internal/incoming"
 	"candidacy/internal/intake"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
@@ -34,23 +34,23 @@ func intakeCommand() *cobra.Command {
 		Short: "Take in a FHIR R4 Bundle of one candidate's results; - reads standard input",
 		Long: "Take in a FHIR R4 Bundle of one candidate's results.\n\n" +
 			"While a server runs on the data folder the bundle goes through it. Taking in the same\n" +
-			"file again changes nothing.",
+			"file again changes nothing. What has to be looked at is kept for a person: see\n" +
+			"candidacy incoming.",
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			raw, err := readFile(cmd.InOrStdin(), args[0])
 			if err != nil {
 				return err
 			}
-			message, err := intake.ReadBundle(raw)
-			if err != nil {
-				return err
+			if len(raw) > incoming.MaxBytes {
+				return fmt.Errorf("the bundle is larger than %d bytes", incoming.MaxBytes)
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), intakeTimeout)
 			defer cancel()
 			if address, err := os.ReadFile(addressFile(s.data)); err == nil && held(s.data) {
 				return intakeThrough(ctx, cmd.OutOrStdout(), s, strings.TrimSpace(string(address)), raw)
 			}
-			return intakeHere(ctx, cmd.OutOrStdout(), s, message, intake.Key(record.IntakeActor, raw))
+			return intakeHere(ctx, cmd.OutOrStdout(), s, raw)
 		},
 	}
 	cmd.Flags().StringVar(&s.data, "data", defaultData("data"), "folder of the records")
@@ -88,7 +88,7 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 	var token string
 	if err := withStore(ctx, s, func(store *record.Store) error {
 		var err error
-		token, err = store.IssueToken(ctx, journey.Coordinator, record.IntakeActor, intakeTimeout)
+		token, err = store.IssueToken(ctx, journey.Laboratory, record.IntakeActor, intakeTimeout)
 		return err
 	}); err != nil {
 		return err
@@ -98,7 +98,7 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 		return fmt.Errorf("prepare the request: %w", err)
 	}
 	request.Header.Set("Authorization", "Bearer "+token)
-	request.Header.Set("Content-Type", "application/fhir+json")
+	request.Header.Set("Content-Type", intake.ContentType)
 	response, err := http.DefaultClient.Do(request)
 	if err != nil {
 		return fmt.Errorf("reach the server: %w", err)
@@ -109,24 +109,65 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 		return fmt.Errorf("read the answer: %w", err)
 	}
 	if response.StatusCode >= http.StatusMultipleChoices {
-		var problem struct {
-			Title  string `json:"title"`
-			Detail string `json:"detail"`
-		}
-		if json.Unmarshal(body, &problem) != nil || problem.Detail == "" {
-			return fmt.Errorf("the server answered %s", response.Status)
-		}
-		return errors.New(problem.Detail)
+		return refusedByServer(response.Status, body)
 	}
-	var receipt dispatch.Receipt
-	if err := json.Unmarshal(body, &receipt); err != nil {
+	var taken struct {
+		Message  string
+		Repeated bool
+	}
+	if err := json.Unmarshal(body, &taken); err != nil {
 		return fmt.Errorf("read the answer: %w", err)
 	}
-	return printReceipt(out, receipt)
+	return withStore(ctx, s, func(store *record.Store) error {
+		m, err := store.Incoming(ctx, taken.Message)
+		if err != nil {
+			return err
+		}
+		outcome, err := incoming.OutcomeOf(m, taken.Repeated)
+		if err != nil {
+			return err
+		}
+		return printOutcome(out, outcome)
+	})
+}
+
+// refusedByServer makes an error of a problem document.
+func refusedByServer(status string, body []byte) error {
+	var problem struct {
+		Detail string
+		Errors []struct {
+			Field, Detail string
+			Accepted      []string
+		}
+	}
+	if json.Unmarshal(body, &problem) != nil || problem.Detail == "" {
+		return fmt.Errorf("the server answered %s", status)
+	}
+	if len(problem.Errors) == 0 {
+		return errors.New(problem.Detail)
+	}
+	invalid := &command.Invalid{}
+	for _, e := range problem.Errors {
+		invalid.Faults = append(invalid.Faults, command.Fault{Field: e.Field, Problem: e.Detail, Accepted: e.Accepted})
+	}
+	return invalid
 }
 
 // intakeHere opens the system just for the bundle.
-func intakeHere(ctx context.Context, out io.Writer, s site, message intake.Message, key string) (err error) {
+func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) (err error) {
+	return withSystem(ctx, s, func(sys *system.System) error {
+		outcome, err := sys.Incoming.Take(ctx, incoming.Delivery{
+			Channel: incoming.CLI, Sender: record.IntakeActor, ContentType: intake.ContentType, Raw: raw,
+		})
+		if err != nil {
+			return err
+		}
+		return printOutcome(out, outcome)
+	})
+}
+
+// withSystem opens the system for one command.
+func withSystem(ctx context.Context, s site, fn func(*system.System) error) (err error) {
 	options, err := s.options(slog.New(slog.DiscardHandler))
 	if err != nil {
 		return err
@@ -136,28 +177,36 @@ func intakeHere(ctx context.Context, out io.Writer, s site, message intake.Messa
 		return err
 	}
 	defer func() { err = errors.Join(err, sys.Close()) }()
-	candidate, err := sys.Store.CandidateByIdentifier(ctx, message.Subject)
-	if errors.Is(err, record.ErrNotFound) {
-		return errors.New("no candidate on record has the bundle's subject identifier")
-	}
-	if err != nil {
-		return err
-	}
-	receipt, err := sys.Dispatcher.Submit(ctx, dispatch.Request{
-		Candidate: candidate.ID, Key: key, Kind: journey.RecordResults,
-		Actor: record.IntakeActor, Role: journey.Coordinator, Body: &command.RecordResults{Results: message.Results},
-	})
-	if err != nil {
-		return err
-	}
-	return printReceipt(out, receipt)
+	return fn(sys)
 }
 
-func printReceipt(out io.Writer, r dispatch.Receipt) error {
-	what := "recorded"
-	if r.Repeated {
-		what = "on record already"
+// printOutcome says what became of a message. What is not on record is an error,
+// so that a script notices.
+func printOutcome(out io.Writer, o incoming.Outcome) error {
+	for _, p := range o.Parts {
+		if p.State != incoming.Applied {
+			continue
+		}
+		what := "recorded"
+		if o.Repeated {
+			what = "on record already"
+		}
+		if _, err := fmt.Fprintf(out, "candidate %s: results %s as entry %d\n", p.Candidate, what, p.Seq); err != nil {
+			return err
+		}
 	}
-	_, err := fmt.Fprintf(out, "candidate %s: results %s as entry %d, stage %s\n", r.Candidate, what, r.Seq, r.Stage)
-	return err
+	var why []string
+	for _, i := range o.Issues {
+		why = append(why, i.Error())
+	}
+	switch o.State {
+	case incoming.Applied:
+		return nil
+	case incoming.Received:
+		return fmt.Errorf("message %s is kept and still being carried out", o.ID)
+	case incoming.Settled:
+		return fmt.Errorf("message %s was set aside by a person", o.ID)
+	default:
+		return fmt.Errorf("message %s is kept for a person: %s", o.ID, strings.Join(why, "; "))
+	}
 }

@@ -16,6 +16,7 @@ import (
 
 	"candidacy/internal/access"
 	"candidacy/internal/dispatch"
+	"candidacy/internal/incoming"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -25,7 +26,9 @@ import (
 type Deps struct {
 	Store      *record.Store
 	Dispatcher *dispatch.Dispatcher
-	Protocols  *protocol.Registry
+	// Incoming takes in messages of laboratories.
+	Incoming  *incoming.Queue
+	Protocols *protocol.Registry
 	// Current is the protocol that new candidates are pinned to.
 	Current *protocol.Protocol
 	// Now is the clock.

@@ -24,6 +24,8 @@ import (
 	"candidacy/activities"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/engine"
+	"candidacy/internal/incoming"
+	"candidacy/internal/intake"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/protocol/protocoltest"
@@ -159,8 +161,10 @@ func (f *fixture) start(dir string) error {
 		// The tests' today is long past for the engine: its timers must wait.
 		BackEntry: true,
 	}
+	queue := incoming.New(f.store, f.dispatcher, now, nil)
+	queue.Readers[intake.ContentType] = intake.Reader{}
 	f.deps = Deps{
-		Store: f.store, Dispatcher: f.dispatcher, Protocols: protocols, Current: f.protocol, Now: now,
+		Store: f.store, Dispatcher: f.dispatcher, Incoming: queue, Protocols: protocols, Current: f.protocol, Now: now,
 		Log: slog.New(slog.NewTextHandler(f.log, nil)),
 	}
 	f.server = serve(f.deps)

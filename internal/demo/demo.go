@@ -19,6 +19,7 @@ import (
 	"candidacy/internal/intake"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/reading"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 	"candidacy/testdata/bundles"
@@ -192,16 +193,16 @@ func (s *script) file(kind string) (file, bool) {
 }
 
 // read reads the results of the candidate's file of a kind.
-func (s *script) read(kind string) (intake.Message, file, error) {
+func (s *script) read(kind string) (reading.Group, file, error) {
 	f, ok := s.file(kind)
 	if !ok {
-		return intake.Message{}, f, fmt.Errorf("there is no file of kind %s", kind)
+		return reading.Group{}, f, fmt.Errorf("there is no file of kind %s", kind)
 	}
 	raw, err := bundles.Files.ReadFile(f.Name)
 	if err != nil {
-		return intake.Message{}, f, fmt.Errorf("read a bundle: %w", err)
+		return reading.Group{}, f, fmt.Errorf("read a bundle: %w", err)
 	}
-	message, err := intake.ReadBundle(raw)
+	message, err := intake.One(raw)
 	if err != nil {
 		return message, f, fmt.Errorf("%s: %w", f.Name, err)
 	}

@@ -92,7 +92,7 @@ func (q *Queue) Decide(ctx context.Context, d Deed) (Outcome, error) {
 	if acts, err := q.store.IncomingActs(ctx, m.ID); err != nil {
 		return Outcome{}, err
 	} else if slices.ContainsFunc(acts, func(a record.IncomingAct) bool { return a.Key == d.Key }) {
-		return outcome(m, true)
+		return OutcomeOf(m, true)
 	}
 	if err := q.allowed(ctx, m, d); err != nil {
 		return Outcome{}, err

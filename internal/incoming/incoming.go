@@ -14,6 +14,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"golang.org/x/sync/singleflight"
@@ -82,7 +83,8 @@ type Delivery struct {
 type Receipt struct {
 	ID    string
 	State State
-	// Repeated says that the same bytes came under the same control id before.
+	// Repeated says that the same bytes came under the same control id before, and
+	// nothing was done now.
 	Repeated bool
 	// Rejected says that sending the same again can never help.
 	Rejected bool
@@ -185,6 +187,9 @@ func (q *Queue) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 	if err != nil {
 		return Receipt{}, err
 	}
+	if repeated, err = q.reconsider(ctx, &m, repeated); err != nil {
+		return Receipt{}, err
+	}
 	if m.State == Received && !repeated {
 		// It is kept: whatever fails from here on is tried again by Run.
 		if finished, err := q.readFirst(ctx, m); err == nil {
@@ -205,6 +210,9 @@ func (q *Queue) Take(ctx context.Context, d Delivery) (Outcome, error) {
 	if err != nil {
 		return Outcome{}, err
 	}
+	if repeated, err = q.reconsider(ctx, &m, repeated); err != nil {
+		return Outcome{}, err
+	}
 	if m.State == Received {
 		if err := q.CarryOut(ctx, m.ID); err != nil {
 			q.trouble(ctx, m.ID, err)
@@ -213,7 +221,7 @@ func (q *Queue) Take(ctx context.Context, d Delivery) (Outcome, error) {
 			return Outcome{}, err
 		}
 	}
-	return outcome(m, repeated)
+	return OutcomeOf(m, repeated)
 }
 
 // Outcome returns what became of a message that was received before.
@@ -222,7 +230,28 @@ func (q *Queue) Outcome(ctx context.Context, id string) (Outcome, error) {
 	if err != nil {
 		return Outcome{}, err
 	}
-	return outcome(m, false)
+	return OutcomeOf(m, false)
+}
+
+// reconsider looks again at a message that was not taken and is sent once more:
+// a candidate may have been referred meanwhile, or a protocol changed. What is on
+// record, or was put aside by a person, stays as it is. It returns whether the
+// message stays a mere repetition.
+func (q *Queue) reconsider(ctx context.Context, m *record.Incoming, repeated bool) (bool, error) {
+	if !repeated || !m.State.Open() || reusedControl(*m) {
+		return repeated, nil
+	}
+	if err := q.store.ReconsiderIncoming(ctx, m.ID, m.Revision, q.now().Add(lease)); err != nil {
+		return false, err
+	}
+	var err error
+	*m, err = q.store.Incoming(ctx, m.ID)
+	return false, err
+}
+
+func reusedControl(m record.Incoming) bool {
+	var issues []reading.Issue
+	return json.Unmarshal(orList(m.Issues), &issues) == nil && slices.ContainsFunc(issues, func(i reading.Issue) bool { return i.Kind == reading.ControlReused })
 }
 
 func (q *Queue) keep(ctx context.Context, d Delivery, due time.Time) (record.Incoming, bool, error) {
@@ -276,11 +305,12 @@ func restamped(sent string, before []record.Incoming) bool {
 }
 
 func receipt(m record.Incoming, repeated bool) (Receipt, error) {
-	o, err := outcome(m, repeated)
+	o, err := OutcomeOf(m, repeated)
 	return o.Receipt, err
 }
 
-func outcome(m record.Incoming, repeated bool) (Outcome, error) {
+// OutcomeOf is what became of a message, as the store keeps it.
+func OutcomeOf(m record.Incoming, repeated bool) (Outcome, error) {
 	o := Outcome{Receipt: Receipt{ID: m.ID, State: m.State, Repeated: repeated, Rejected: m.Rejected}}
 	if err := json.Unmarshal(orList(m.Issues), &o.Issues); err != nil {
 		return o, fmt.Errorf("the stored issues of a message are unreadable: %w", err)

@@ -278,6 +278,18 @@ func (s *Store) FreeIncoming(ctx context.Context) error {
 	})
 }
 
+// ReconsiderIncoming makes a message that waits for a person received again,
+// unless one has dealt with it meanwhile, to be carried out from an instant on.
+func (s *Store) ReconsiderIncoming(ctx context.Context, id string, revision int64, due time.Time) error {
+	return s.inTx(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, `UPDATE incoming SET state = $3, attempts = 0, due_at = $4, claim = '', claimed_until = ''
+			WHERE id = $1 AND revision = $2 AND state IN ($5, $6)`, id, revision, string(IncomingReceived), instant(due), string(IncomingHeld), string(IncomingRefused)); err != nil {
+			return fmt.Errorf("reconsider a message: %w", err)
+		}
+		return nil
+	})
+}
+
 // PutOffIncoming tries a received message again at an instant.
 func (s *Store) PutOffIncoming(ctx context.Context, id string, revision int64, attempts int, due time.Time) error {
 	return s.inTx(ctx, func(tx *sql.Tx) error {

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strconv"
 	"time"
+
+	"github.com/google/uuid"
 )
 
 // Status is the FHIR R4 observation status.
@@ -73,6 +75,15 @@ type Component struct {
 type Identifier struct {
 	System string `json:"system"`
 	Value  string `json:"value"`
+}
+
+// namespace makes ids of results from their source's identifier, so that a
+// repeated message cannot make a second result.
+var namespace = uuid.MustParse("6d7f6a1e-5a0b-4a39-9c1c-0f6f3c8f7b11")
+
+// IDOf is the id of the result that a source knows by an identifier.
+func IDOf(i Identifier) string {
+	return uuid.NewSHA1(namespace, []byte(i.System+"\x00"+i.Value)).String()
 }
 
 // ReferenceRange is what the laboratory calls usual, in its own numbers. At

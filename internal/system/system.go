@@ -21,6 +21,7 @@ import (
 	"candidacy/internal/dispatch"
 	"candidacy/internal/engine"
 	"candidacy/internal/incoming"
+	"candidacy/internal/intake"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/workflows"
@@ -125,6 +126,7 @@ func (s *System) open(ctx context.Context) error {
 		Store: s.Store, Client: s.Client, Protocols: s.Protocols, Current: s.Current, Now: s.options.Now,
 	}
 	s.Incoming = incoming.New(s.Store, s.Dispatcher, s.options.Now, s.options.Log)
+	s.Incoming.Readers[intake.ContentType] = intake.Reader{}
 	if s.options.DatabaseURL == "" {
 		// The folder is locked: nobody else has them.
 		if err := s.Store.FreeIncoming(ctx); err != nil {

@@ -222,7 +222,7 @@ func (w *world) bundle(id, name string) {
 	w.t.Helper()
 	raw, err := os.ReadFile(filepath.Join("..", "..", "testdata", "bundles", name+".json"))
 	must(w.t, err)
-	message, err := intake.ReadBundle(raw)
+	message, err := intake.One(raw)
 	must(w.t, err)
 	w.give("cora", id, journey.RecordResults, &command.RecordResults{Results: message.Results})
 }
