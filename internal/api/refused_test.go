@@ -157,14 +157,13 @@ func TestRefusedRequestsChangeNothing(t *testing.T) {
 		{"recipient that is a name", refer("recipient", "Bertin Mockwell"), 422, "invalid", "recipient", "opaque", "Mockwell"},
 		{"identifier that is taken", refer("identifier", obj{"system": mrn, "value": identifier}), 409, "conflict", "identifier", "another candidate", identifier},
 		// Messages.
-		{"not a bundle", intake(`{"resourceType":"Patient"}`), 400, "malformed", "resourceType", "Bundle", "Patient"},
+		{"not a bundle", intake(`{"resourceType":"Patient"}`), 400, "malformed", "Bundle", "resourceType", "Patient"},
 		{"message that is not JSON", intake(`MSH|^~\&|`), 400, "malformed", "Bundle", "not valid JSON", "MSH"},
 		{"empty message", intake(`{"resourceType":"Bundle","type":"batch"}`), 422, "invalid", "Bundle.entry", "missing", ""},
-		{"unknown subject", intake(bundle(t, "c01-evaluation.json", "SYN-UNKNOWN")), 404, "not-found", "", "", "UNKNOWN"},
 		{"another unit system", intake(strings.Replace(message, "http://unitsofmeasure.org", "urn:units", 1)), 422, "invalid", "Bundle.entry[2].resource.valueQuantity.code", "UCUM", ""},
 		{"wrong unit in a message", intake(strings.Replace(message, `"code":"mg/dL"`, `"code":"umol/L"`, 1)), 422, "invalid", "Bundle.entry[2].resource.valueQuantity.code", "mg/dL", ""},
 		{"message of the future", intake(strings.Replace(message, `"effectiveDateTime":"2`, `"effectiveDateTime":"3`, 1)), 422, "invalid", "Bundle.entry[0].resource.effective", "in the future", ""},
-		{"result of another in a message", intake(strings.Replace(strings.Replace(message, "https://lab.lindholm-valley.example/result", "https://lab.example/result", 1), "LV-"+identifier+"-E01", taken, 1)), 409, "conflict", "Bundle.entry[0].resource.identifier", "another candidate", taken},
+		{"result of another in a message", intake(strings.ReplaceAll(strings.ReplaceAll(message, "https://lab.lindholm-valley.example/result", "https://lab.example/result"), "LV-"+identifier+"-E01", taken)), 409, "conflict", "Bundle.entry[0].resource.identifier", "another candidate", taken},
 		{"message from an advocate", with(intake(message), func(c *call) { c.as = "advocate" }), 403, "forbidden", "", "", ""},
 		// Routes and queries.
 		{"unknown route", call{path: "/api/people", as: "clinician"}, 404, "not-found", "", "", "people"},
@@ -224,5 +223,25 @@ func TestRefusedRequestsChangeNothing(t *testing.T) {
 				t.Errorf("%d entries and %d staged rows were added", e-entries, s-staged)
 			}
 		})
+	}
+}
+
+// TestUnknownSubjectIsHeld: a message about nobody who is known is kept for a
+// person, and its sender learns no more.
+func TestUnknownSubjectIsHeld(t *testing.T) {
+	entries, staged := fix.rows(t)
+	message := bundle(t, "c01-evaluation.json", fix.unique("SYN-UNKNOWN"))
+	for range 2 {
+		got := fix.must(t, 202, call{method: "POST", path: "/api/intake", as: "laboratory", contentType: fhirJSON, body: message})
+		if got["state"] != "held" || len(got) != 2 {
+			t.Errorf("got %v", got)
+		}
+		kept, err := fix.store.Incoming(t.Context(), got["message"].(string))
+		if err != nil || string(kept.Raw) != message || kept.Sender != "acc-laboratory" {
+			t.Errorf("kept is %v of %s, %v", len(kept.Raw), kept.Sender, err)
+		}
+	}
+	if e, s := fix.rows(t); e != entries || s != staged {
+		t.Errorf("%d entries and %d staged rows were added", e-entries, s-staged)
 	}
 }

@@ -529,8 +529,8 @@ func (w *work) finish() (record.Incoming, error) {
 	return m, nil
 }
 
-// ownID is the control id of a message that has none.
+// ownID is the control id of a message that has none: its bytes, with the request.
 func ownID(d Delivery) string {
-	sum := sha256.Sum256([]byte(d.Request))
-	return "-" + hex.EncodeToString(sum[:8])
+	sum := sha256.Sum256(append([]byte(d.Request+"\n"), d.Raw...))
+	return hex.EncodeToString(sum[:16])
 }

@@ -56,7 +56,6 @@ func (c *checker) resource(place string, raw json.RawMessage, alone bool) string
 	} else if members["implicitRules"] != nil || members["modifierExtension"] != nil {
 		c.modified(place, members)
 	}
-	c.testData(place, members["meta"])
 	return typ
 }
 
@@ -70,21 +69,6 @@ func (c *checker) modified(place string, members map[string]json.RawMessage) {
 }
 
 const unknownMeaning = "the meaning of the resource is modified in a way that is not known here"
-
-// testData refuses what its sender marks as test data.
-// Source: HL7 v3 ActReason, HTEST (test health data).
-func (c *checker) testData(place string, raw json.RawMessage) {
-	var meta struct {
-		Security []r4.Coding `json:"security"`
-		Tag      []r4.Coding `json:"tag"`
-	}
-	if raw == nil || json.Unmarshal(raw, &meta) != nil {
-		return
-	}
-	if slices.ContainsFunc(slices.Concat(meta.Security, meta.Tag), func(k r4.Coding) bool { return text(k.Code) == "HTEST" }) {
-		c.add(place+".meta", "business-rule", "marked as test data")
-	}
-}
 
 // field is one element of a structure.
 type field struct {

@@ -15,6 +15,7 @@ import (
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/protocol/protocoltest"
+	"candidacy/internal/reading"
 	"candidacy/internal/result"
 	"candidacy/testdata/bundles"
 )
@@ -52,13 +53,21 @@ func bundle(members object, resources ...any) string {
 	return string(raw)
 }
 
-func read(t *testing.T, raw string) intake.Message {
+func read(t *testing.T, raw string) reading.Group {
 	t.Helper()
-	m, err := intake.ReadBundle([]byte(raw))
+	m, err := intake.One([]byte(raw))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return m
+}
+
+// subject is the first identifier of the person.
+func subject(g reading.Group) result.Identifier {
+	if len(g.Identifiers) == 0 {
+		return result.Identifier{}
+	}
+	return g.Identifiers[0].Subject()
 }
 
 func TestOneObservation(t *testing.T) {
@@ -67,7 +76,7 @@ func TestOneObservation(t *testing.T) {
 		"issued":   "2026-03-02T10:00:00+01:00", "specimen": object{"display": "Blood", "identifier": object{"value": "ACC-1"}},
 		"method": object{"text": "enzymatic"}, "bodySite": object{"coding": []any{object{"system": "http://snomed.info/sct", "code": "14975008"}}},
 	})))
-	if m.Subject != (result.Identifier{System: "urn:hospital", Value: "M-1"}) || len(m.Results) != 1 {
+	if subject(m) != (result.Identifier{System: "urn:hospital", Value: "M-1"}) || len(m.Identifiers) != 1 || len(m.Results) != 1 {
 		t.Fatalf("read is %+v", m)
 	}
 	r := m.Results[0]
@@ -132,7 +141,7 @@ func TestComparators(t *testing.T) {
 		`<`: "<", `<=`: "<=", `>`: ">", `>=`: ">=", `\u003c`: "<", `\u003C`: "<", `\u003c=`: "<=", `\u003C\u003D`: "<=", `\u003e`: ">", `\u003E`: ">", `\u003e\u003d`: ">=",
 	} {
 		raw := strings.Replace(bundle(nil, observation(nil)), `"value":1.10`, `"comparator":"`+escaped+`","value":1.10`, 1)
-		m, err := intake.ReadBundle([]byte(raw))
+		m, err := intake.One([]byte(raw))
 		if err != nil {
 			t.Errorf("%s: %v", escaped, err)
 			continue
@@ -228,7 +237,7 @@ func TestBrokenBundles(t *testing.T) {
 		many[i] = observation(nil)
 	}
 	request := func(method string) string {
-		return strings.Replace(whole, `{"resource":`, `{"request":{"method":"`+method+`"},"resource":`, 1)
+		return strings.Replace(whole, `{"resource":`, `{"request":{"method":"`+method+`","url":"Observation"},"resource":`, 1)
 	}
 	for _, tt := range []struct{ name, raw, path string }{
 		{"nothing", "", "Bundle"},
@@ -238,42 +247,54 @@ func TestBrokenBundles(t *testing.T) {
 		{"too large", `{"x":"` + strings.Repeat("x", command.MaxBytes) + `"}`, "Bundle"},
 		{"not UTF-8", strings.Replace(whole, "Creatinine", "Creatinin\xe9", 1), "Bundle"},
 		{"a list", "[]", "Bundle"},
-		{"a null", "null", "resourceType"},
-		{"an observation", `{"resourceType":"Observation"}`, "resourceType"},
-		{"no type of resource", `{"type":"transaction"}`, "resourceType"},
+		{"a null", "null", "Bundle"},
+		{"an observation", `{"resourceType":"Observation"}`, "Bundle"},
+		{"no type of resource", `{"type":"transaction"}`, "Bundle"},
 		{"a search result", bundle(object{"type": "searchset"}, observation(nil)), "Bundle.type"},
 		{"no type", bundle(object{"type": nil}, observation(nil)), "Bundle.type"},
 		{"no entries", bundle(object{"entry": nil}), "Bundle.entry"},
 		{"empty entries", bundle(object{"entry": []any{}}), "Bundle.entry"},
 		{"too many entries", bundle(nil, many...), "Bundle.entry"},
-		{"implicit rules", bundle(object{"implicitRules": "urn:x"}, observation(nil)), "Bundle.modifierExtension"},
+		{"implicit rules", bundle(object{"implicitRules": "urn:x"}, observation(nil)), "Bundle.implicitRules"},
 		{"a modified entry", strings.Replace(whole, `{"resource":`, `{"modifierExtension":[{"url":"urn:x"}],"resource":`, 1), "Bundle.entry[0].modifierExtension"},
 		{"a deletion", request("DELETE"), "Bundle.entry[0].request.method"},
 		{"a reading", request("GET"), "Bundle.entry[0].request.method"},
 		{"a member twice", strings.Replace(whole, `"status":"final"`, `"status":"preliminary","status":"final"`, 1), "Bundle.entry[0].resource.status"},
 		{"a member twice in capitals", strings.Replace(whole, `"status":"final"`, `"Status":"preliminary","status":"final"`, 1), "Bundle.entry[0].resource.status"},
-		{"an entry without a resource", strings.Replace(bundle(nil, observation(nil), nil), `{"resource":null}`, `{}`, 1), at},
-		{"an entry with a null", bundle(nil, observation(nil), nil), at + ".resourceType"},
+		{"an entry without a resource", strings.Replace(bundle(nil, observation(nil), nil), `{"resource":null}`, `{}`, 1), "Bundle.entry[1]"},
+		{"an entry with a null", bundle(nil, observation(nil), nil), at},
 		{"an entry that is a number", bundle(nil, observation(nil), 5), at},
-		{"another resource", bundle(nil, observation(nil), object{"resourceType": "Patient"}), at + ".resourceType"},
-		{"no kind of resource", second(object{"resourceType": nil}), at + ".resourceType"},
-		{"contained", second(object{"contained": []any{object{"resourceType": "Specimen"}}}), at + ".contained"},
+		{"another resource", bundle(nil, observation(nil), object{"resourceType": "Medication"}), at},
+		{"no kind of resource", second(object{"resourceType": nil}), at},
+		{"something contained that is none", second(object{"contained": []any{"Specimen"}}), at + ".contained[0]"},
+		{"an element that R4 does not have", second(object{"valueDecimal": 1.1}), at + ".valueDecimal"},
+		{"an element in capitals", second(object{"Issued": "2026-03-02T08:00:00Z"}), at + ".Issued"},
+		{"an empty object", second(object{"method": object{}}), at + ".method"},
+		{"a list that is none", second(object{"category": object{"text": "laboratory"}}), at + ".category"},
+		{"an empty list", second(object{"note": []any{}}), at + ".note"},
+		{"a null in a list", second(object{"note": []any{nil}}), at + ".note[0]"},
+		{"about something else", second(object{"focus": []any{object{"display": "a fetus"}}}), at + ".focus"},
+		{"a value and why there is none", second(object{"dataAbsentReason": object{"text": "haemolysed"}}), at + ".dataAbsentReason"},
+		{"an issue without a zone", second(object{"issued": "2026-03-02"}), at + ".issued"},
+		{"two times", second(object{"effectiveInstant": "2026-03-02T08:00:00Z"}), at + ".effective"},
+		{"a member that nobody knows", second(object{"valueQuantity": nil, "hasMember": []any{object{"reference": "Observation/9"}}}), at + ".hasMember[0]"},
 		{"nothing contained", second(object{"contained": []any{}}), at + ".contained"},
 		{"modified", second(object{"modifierExtension": []any{object{"url": "urn:not", "valueBoolean": true}}}), at + ".modifierExtension"},
-		{"with implicit rules", second(object{"implicitRules": "urn:x"}), at + ".modifierExtension"},
+		{"with implicit rules", second(object{"implicitRules": "urn:x"}), at + ".implicitRules"},
 		{"a modified component", component(object{"modifierExtension": []any{object{"url": "urn:not"}}, "valueQuantity": object{"value": 1}}), at + ".component[0].modifierExtension"},
 		// The library's structs would read a missing status as "registered".
 		{"no status", second(object{"status": nil}), at + ".status"},
 		{"an empty status", second(object{"status": ""}), at + ".status"},
-		{"a status that is none", second(object{"status": "done"}), at},
-		{"a member of the wrong kind", second(object{"code": "2160-0"}), at},
+		{"a status that is none", second(object{"status": "done"}), at + ".status"},
+		{"a member of the wrong kind", second(object{"code": "2160-0"}), at + ".code"},
 		{"no identifier", second(object{"identifier": nil}), at + ".identifier"},
 		{"an identifier without a system", second(object{"identifier": []any{object{"value": "1"}}}), at + ".identifier"},
-		{"an identifier without a value", second(object{"identifier": []any{object{"system": "urn:lab", "value": " "}}}), at + ".identifier"},
+		{"an identifier without a value", second(object{"identifier": []any{object{"system": "urn:lab", "value": " "}}}), at + ".identifier[0].value"},
 		{"no code", second(object{"code": object{"text": "Creatinine"}}), at + ".code"},
 		{"an empty coding", second(object{"code": object{"coding": []any{object{"system": command.LOINC}}}}), at + ".code"},
-		{"no subject", second(object{"subject": nil}), at + ".subject.identifier"},
-		{"a subject by reference", second(object{"subject": object{"reference": "Patient/1"}}), at + ".subject.identifier"},
+		{"no subject", second(object{"subject": nil}), at + ".subject"},
+		{"a subject by a reference to elsewhere", second(object{"subject": object{"reference": "https://ehr.example/fhir/Patient/1"}}), at + ".subject"},
+		{"another subject by reference", second(object{"subject": object{"reference": "Patient/1"}}), at + ".subject"},
 		{"a subject by name", second(object{"subject": object{"display": "Quillon Zephyrwick"}}), at + ".subject.identifier"},
 		{"another subject", second(object{"subject": object{"identifier": object{"system": "urn:hospital", "value": "M-2"}}}), at + ".subject"},
 		{"a subject of another system", second(object{"subject": object{"identifier": object{"system": "urn:other", "value": "M-1"}}}), at + ".subject"},
@@ -286,17 +307,17 @@ func TestBrokenBundles(t *testing.T) {
 		{"two values", second(object{"valueString": "or not"}), at + ".value"},
 		{"a value and a yes", second(object{"valueBoolean": false}), at + ".value"},
 		{"no number", quantity(object{"value": nil}), at + ".valueQuantity.value"},
-		{"a number that is a text", quantity(object{"value": "1.1x"}), at},
+		{"a number that is a text", quantity(object{"value": "1.1x"}), at + ".valueQuantity.value"},
 		{"a unit in words", quantity(object{"code": nil, "unit": "mg/dL"}), at + ".valueQuantity.code"},
 		{"a unit of no system", quantity(object{"system": nil}), at + ".valueQuantity.code"},
 		{"a unit of another system", quantity(object{"system": "urn:units"}), at + ".valueQuantity.code"},
-		{"a comparator that is none", quantity(object{"comparator": "~"}), at},
+		{"a comparator that is none", quantity(object{"comparator": "~"}), at + ".valueQuantity.comparator"},
 		{"a component without a value", component(nil), at + ".component[0].value"},
 		{"a component in words", component(object{"valueString": "high"}), at + ".component[0].value"},
 		{"a component without a unit", component(object{"valueQuantity": object{"value": 120}}), at + ".component[0].valueQuantity.code"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			m, err := intake.ReadBundle([]byte(tt.raw))
+			m, err := intake.One([]byte(tt.raw))
 			var invalid *command.Invalid
 			if !errors.As(err, &invalid) {
 				t.Fatalf("read is %+v, %v", m, err)
@@ -312,9 +333,9 @@ func TestBrokenBundles(t *testing.T) {
 }
 
 func TestEveryFaultAtOnce(t *testing.T) {
-	_, err := intake.ReadBundle([]byte(bundle(object{"type": "history"},
+	_, err := intake.One([]byte(bundle(nil,
 		observation(object{"identifier": nil, "effectiveDateTime": nil}), observation(object{"status": nil}), observation(object{"valueQuantity": nil}))))
-	for _, path := range []string{"Bundle.type", "entry[0].resource.identifier", "entry[0].resource.effective", "entry[1].resource.status", "entry[2].resource.value"} {
+	for _, path := range []string{"entry[0].resource.identifier", "entry[0].resource.effective", "entry[1].resource.status", "entry[2].resource.value"} {
 		if err == nil || !strings.Contains(err.Error(), path) {
 			t.Errorf("%s is not in %v", path, err)
 		}
@@ -326,20 +347,6 @@ func TestOneResultTwice(t *testing.T) {
 	m := read(t, bundle(nil, observation(nil), observation(nil)))
 	if err := command.Validate(&command.RecordResults{Results: m.Results}); err == nil || !strings.Contains(err.Error(), "results[1].identifier: the same result twice") {
 		t.Errorf("one result twice is answered %v", err)
-	}
-}
-
-// TestKey: a message delivered twice counts once, and two senders do not share
-// a key.
-func TestKey(t *testing.T) {
-	base := intake.Key("token-1", []byte("x"))
-	if base != intake.Key("token-1", []byte("x")) || len(base) != len("message-")+64 {
-		t.Errorf("the key is %q", base)
-	}
-	for _, other := range []string{intake.Key("token-2", []byte("x")), intake.Key("token-1", []byte("y")), intake.Key("token-1", []byte("x\n")), intake.Key("", []byte("token-1\nx"))} {
-		if other == base {
-			t.Errorf("two messages have the key %q", base)
-		}
 	}
 }
 
@@ -380,13 +387,13 @@ func TestEveryBundleOfTheDemonstration(t *testing.T) {
 				t.Error(err)
 				continue
 			}
-			m, err := intake.ReadBundle(raw)
+			m, err := intake.One(raw)
 			if err != nil {
 				t.Errorf("%s: %v", file.Name, err)
 				continue
 			}
-			if m.Subject.Value != c.MRN || len(m.Results) != file.Observations {
-				t.Errorf("%s holds %d results of %s, want %d of %s", file.Name, len(m.Results), m.Subject.Value, file.Observations, c.MRN)
+			if subject(m).Value != c.MRN || len(m.Results) != file.Observations {
+				t.Errorf("%s holds %d results of %s, want %d of %s", file.Name, len(m.Results), subject(m).Value, file.Observations, c.MRN)
 			}
 			var faults command.Faults
 			body := &command.RecordResults{Results: m.Results}
@@ -505,7 +512,7 @@ func FuzzReadBundle(f *testing.F) {
 	}
 	p := protocoltest.Brief()
 	f.Fuzz(func(t *testing.T, raw string) {
-		m, err := intake.ReadBundle([]byte(raw))
+		m, err := intake.One([]byte(raw))
 		if err != nil {
 			var invalid *command.Invalid
 			if !errors.As(err, &invalid) || len(invalid.Faults) == 0 {
@@ -513,7 +520,7 @@ func FuzzReadBundle(f *testing.F) {
 			}
 			return
 		}
-		if m.Subject.System == "" || m.Subject.Value == "" || len(m.Results) == 0 {
+		if subject(m).Value == "" || len(m.Results) == 0 || len(m.Places) != len(m.Results) {
 			t.Fatalf("read is %+v", m)
 		}
 		for _, r := range m.Results {
