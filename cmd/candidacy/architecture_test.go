@@ -134,6 +134,11 @@ var layers = map[string][]string{
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/reading", "candidacy/internal/record", "candidacy/internal/result", "candidacy/testdata/bundles",
 	},
+	"candidacy/internal/conformance": {},
+	"candidacy/internal/population": {
+		"candidacy/activities", "candidacy/workflows", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
+		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result", "candidacy/internal/synthetic",
+	},
 	"candidacy/internal/walk": {
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey", "candidacy/internal/record", "candidacy/internal/result",
 	},

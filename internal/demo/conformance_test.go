@@ -3,120 +3,69 @@ package demo_test
 import (
 	"bytes"
 	"encoding/json"
-	"os"
-	"os/exec"
-	"path/filepath"
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
 
+	"candidacy/internal/conformance"
 	"candidacy/internal/record"
 )
 
-// The two validators are independent of this project and of each other:
-// google/fhir's jsonformat, and @medplum/core with fhir, fhirpath and ucum-lhc
-// from npm. What each of them catches is listed beside the faults.
-const conformance = "../../testdata/conformance"
-
-var googleValidator = sync.OnceValues(func() (string, error) {
-	dir, err := os.MkdirTemp("", "candidacy-google-validator")
-	if err != nil {
-		return "", err
-	}
-	path := filepath.Join(dir, "google")
-	cmd := exec.Command("go", "build", "-o", path, ".")
-	cmd.Dir = filepath.Join(conformance, "google")
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		_, _ = os.Stderr.Write(out)
-	}
-	return path, err
-})
-
-func required() bool { return strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "validators") }
-
-// fault is one line of a validator.
-type fault struct {
-	line    int
-	message string
-}
-
-func validate(t *testing.T, ndjson []byte, name string, args ...string) []fault {
-	t.Helper()
-	cmd := exec.CommandContext(t.Context(), name, args...)
-	cmd.Stdin = bytes.NewReader(ndjson)
-	var errs bytes.Buffer
-	cmd.Stderr = &errs
-	out, err := cmd.Output()
-	if err != nil && len(out) == 0 {
-		t.Fatalf("%s: %v\n%s", name, err, errs.String())
-	}
-	var faults []fault
-	for text := range strings.Lines(string(out)) {
-		number, rest, _ := strings.Cut(strings.TrimSpace(text), "\t")
-		n, err := strconv.Atoi(number)
-		if err != nil {
-			t.Fatalf("%s said %q", name, text)
-		}
-		_, message, _ := strings.Cut(rest, "\t")
-		faults = append(faults, fault{n, message})
-	}
-	return faults
-}
-
-func withGoogle(t *testing.T, ndjson []byte) []fault {
-	t.Helper()
-	path, err := googleValidator()
-	if err != nil {
-		if required() {
-			t.Fatal(err)
-		}
-		t.Skip("the Go validator can't be built here: ", err)
-	}
-	return validate(t, ndjson, path)
-}
-
-func withNode(t *testing.T, ndjson []byte) []fault {
-	t.Helper()
-	if _, err := os.Stat(filepath.Join(conformance, "node", "node_modules")); err != nil {
-		if required() {
-			t.Fatal("the npm validators are not installed: npm ci in testdata/conformance/node")
-		}
-		t.Skip("the npm validators are not installed: npm ci in testdata/conformance/node")
-	}
-	return validate(t, ndjson, "node", filepath.Join(conformance, "node", "validate.mjs"), "--references")
-}
-
 // TestEveryPublishedResourceConforms puts every resource of the demonstration
-// through both validators.
+// through both validators, and every shape of their earlier versions.
 func TestEveryPublishedResourceConforms(t *testing.T) {
 	sys := loaded(t)
-	var ndjson bytes.Buffer
+	var current, earlier bytes.Buffer
 	types := map[string]int{}
-	var names []string
+	var names, before []string
 	if err := sys.Store.EachResource(t.Context(), func(p record.Published) error {
 		types[p.Type]++
 		names = append(names, p.Type+"/"+p.ID)
-		ndjson.Write(p.Body)
-		ndjson.WriteByte('\n')
-		return nil
+		current.Write(p.Body)
+		return current.WriteByte('\n')
 	}); err != nil {
 		t.Fatal(err)
+	}
+	shapes, versions := conformance.NewShapes(), 0
+	for _, c := range candidates(t, sys) {
+		known := conformance.Known{}
+		var all []record.Published
+		if err := sys.Store.EachVersion(t.Context(), c.ID, func(p record.Published) error {
+			known.Add(p.Type+"/"+p.ID, strconv.FormatInt(p.Version, 10))
+			all = append(all, p)
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range all {
+			versions++
+			dangling, err := known.Unresolved(p.Body)
+			if err != nil || len(dangling) > 0 {
+				t.Errorf("%s/%s version %d refers to %v: %v", p.Type, p.ID, p.Version, dangling, err)
+			}
+			novel, err := shapes.Add(p.Body)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if novel != nil {
+				before = append(before, fmt.Sprintf("%s/%s version %d", p.Type, p.ID, p.Version))
+				earlier.Write(append(novel, '\n'))
+			}
+		}
 	}
 	for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression", "Procedure", "Condition", "Encounter", "MedicationStatement", "ServiceRequest"} {
 		if types[typ] == 0 {
 			t.Errorf("the demonstration publishes no %s", typ)
 		}
 	}
-	t.Logf("resources: %v", types)
-	for tool, check := range map[string]func(*testing.T, []byte) []fault{"google": withGoogle, "node": withNode} {
-		t.Run(tool, func(t *testing.T) {
-			for _, f := range check(t, ndjson.Bytes()) {
-				t.Errorf("%s: %s", names[f.line-1], f.message)
-			}
-		})
+	t.Logf("resources: %v; %d versions with %d shapes", types, versions, shapes.Len())
+	for _, f := range slices.Concat(conformance.Google(t, current.Bytes()), conformance.Node(t, current.Bytes(), "--references")) {
+		t.Errorf("%s: %s", names[f.Line-1], f.Message)
+	}
+	for _, f := range slices.Concat(conformance.Google(t, earlier.Bytes()), conformance.Node(t, earlier.Bytes())) {
+		t.Errorf("%s: %s", before[f.Line-1], f.Message)
 	}
 }
 
@@ -156,64 +105,4 @@ func TestImpressionsPointToVersions(t *testing.T) {
 	if references < 20*impressions || impressions == 0 {
 		t.Errorf("%d references in %d impressions", references, impressions)
 	}
-}
-
-// TestTheValidatorsFindFaults proves that the validators do fail: valid
-// resources pass, and each of the broken ones is found by the tools named
-// beside it.
-func TestTheValidatorsFindFaults(t *testing.T) {
-	read := func(name string) []byte {
-		raw, err := os.ReadFile(filepath.Join(conformance, "faults", name))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return raw
-	}
-	valid, broken := read("valid.ndjson"), read("broken.ndjson")
-	passing := bytes.Count(bytes.TrimSpace(valid), []byte("\n")) + 1
-	var list struct {
-		Faults []struct {
-			Line   int
-			Name   string
-			Google bool
-			Node   []string
-		}
-	}
-	if err := json.Unmarshal(read("faults.json"), &list); err != nil {
-		t.Fatal(err)
-	}
-	if len(list.Faults) < 35 {
-		t.Fatalf("%d faults are listed, want at least 35", len(list.Faults))
-	}
-	both := slices.Concat(bytes.TrimSpace(valid), []byte("\n"), broken)
-	t.Run("google", func(t *testing.T) {
-		found := withGoogle(t, both)
-		for _, f := range found {
-			if f.line <= passing {
-				t.Errorf("valid resource %d is refused: %s", f.line, f.message)
-			}
-		}
-		for _, want := range list.Faults {
-			if want.Google && !slices.ContainsFunc(found, func(f fault) bool { return f.line == passing+want.Line }) {
-				t.Errorf("broken resource %d is not found: %s", want.Line, want.Name)
-			}
-		}
-	})
-	t.Run("node", func(t *testing.T) {
-		found := withNode(t, both)
-		for _, f := range found {
-			if f.line <= passing {
-				t.Errorf("valid resource %d is refused: %s", f.line, f.message)
-			}
-		}
-		for _, want := range list.Faults {
-			for _, tool := range want.Node {
-				if !slices.ContainsFunc(found, func(f fault) bool {
-					return f.line == passing+want.Line && strings.HasPrefix(f.message, tool)
-				}) {
-					t.Errorf("broken resource %d is not found by %s: %s", want.Line, tool, want.Name)
-				}
-			}
-		}
-	})
 }

@@ -2,6 +2,7 @@ package demo_test
 
 import (
 	"bytes"
+	"slices"
 	"testing"
 	"time"
 
@@ -9,6 +10,7 @@ import (
 	"candidacy/fhir"
 	"candidacy/internal/clinical/perioperative"
 	"candidacy/internal/command"
+	"candidacy/internal/conformance"
 	"candidacy/internal/journey"
 	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
@@ -64,11 +66,7 @@ func TestRareOperationsConform(t *testing.T) {
 			ndjson.WriteByte('\n')
 		}
 	}
-	for tool, check := range map[string]func(*testing.T, []byte) []fault{"google": withGoogle, "node": withNode} {
-		t.Run(tool, func(t *testing.T) {
-			for _, f := range check(t, ndjson.Bytes()) {
-				t.Errorf("%s: %s", names[f.line-1], f.message)
-			}
-		})
+	for _, f := range slices.Concat(conformance.Google(t, ndjson.Bytes()), conformance.Node(t, ndjson.Bytes(), "--references")) {
+		t.Errorf("%s: %s", names[f.Line-1], f.Message)
 	}
 }

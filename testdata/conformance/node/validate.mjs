@@ -2,6 +2,7 @@
 // validators that each miss what another catches. Everything is offline.
 import { createRequire } from 'node:module';
 import { readFileSync } from 'node:fs';
+import { createInterface } from 'node:readline';
 import { crawlTypedValue, indexStructureDefinitionBundle, toTypedValue, validateResource } from '@medplum/core';
 
 // These packages ship CommonJS; require() loads them alike on every Node release.
@@ -14,11 +15,13 @@ const { UcumLhcUtils } = require('@lhncbc/ucum-lhc');
 
 const EXIT_FAULTS = 1;
 const EXIT_MISUSE = 2;
-const USAGE = `usage: node validate.mjs [--references] < resources.ndjson
+const USAGE = `usage: node validate.mjs [--references | --versions] < resources.ndjson
 
 Reads one FHIR R4 resource per line and prints one line per fault:
 LINE<tab>ResourceType/id<tab>tool: message
   --references  also require that every relative reference resolves in the set
+  --versions    the same where the set holds every version of its resources, so
+                that a reference to a version resolves to that one
 Exit status: 0 no fault, 1 faults found, 2 misuse (nothing to check, unreadable input).
 `;
 
@@ -30,6 +33,11 @@ const OBSERVATION_CATEGORY = 'http://terminology.hl7.org/CodeSystem/observation-
 const OBSERVATION_CATEGORIES = new Set([
   'social-history', 'vital-signs', 'imaging', 'laboratory', 'procedure', 'survey', 'exam', 'therapy', 'activity',
 ]);
+const DATA_ABSENT = 'http://terminology.hl7.org/CodeSystem/data-absent-reason';
+// What this product has no confirmed LOINC code for; a test holds the list against
+// the default protocol.
+const LOCAL = JSON.parse(readFileSync(new URL('./local-codes.json', import.meta.url), 'utf8'));
+const LOCAL_CODES = new Set(LOCAL.codes);
 const CAREPLAN_CATEGORY = 'http://hl7.org/fhir/us/core/CodeSystem/careplan-category';
 
 // --- small helpers -------------------------------------------------------
@@ -318,8 +326,27 @@ function* codes(nodes) {
   }
 }
 
+// What was measured has a LOINC code, unless it is one of those that are known to
+// have none, or a laboratory's own code that came without one.
+function* loincPresence(r) {
+  if (r.resourceType !== 'Observation' && r.resourceType !== 'DiagnosticReport') return;
+  for (const concept of [r.code, ...list(r.component).map((c) => c.code)]) {
+    const coded = codings(concept).filter((c) => c.system && c.code);
+    if (coded.some((c) => c.system === LOINC)) continue;
+    const local = coded.find((c) => c.system === LOCAL.system);
+    if (local && !LOCAL_CODES.has(local.code)) yield `${local.code} has no LOINC code and is not listed as having none`;
+    else if (!local && coded.length === 0) yield 'there is neither a LOINC code nor another one';
+    else if (coded.length > 0 && !concept.text && !masked(r)) yield 'a code other than LOINC needs a text';
+  }
+}
+
+// What was told in confidence and was published before is masked: it has neither a
+// code nor a category that would tell.
+const masked = (r) => r.status === 'entered-in-error' && hasCoding(r.code, DATA_ABSENT, 'masked');
+
 // The rules of US Core that this product relies on; the profiles themselves are not in the packages.
 function* usCore(r) {
+  if (r.resourceType === 'Observation' && masked(r)) return;
   if (r.resourceType === 'Observation') yield* usCoreObservation(r);
   if (r.resourceType === 'CarePlan') yield* usCoreCarePlan(r);
   if (r.resourceType === 'Patient') yield* usCorePatient(r);
@@ -333,11 +360,6 @@ function* usCoreObservation(r) {
   }
   const is = (code) => categories.some((c) => c.code === code);
   if (!r.subject) yield 'subject is missing';
-
-  const coded = codings(r.code);
-  const local = coded.some((c) => c.system && c.system !== LOINC && c.code);
-  const loinc = coded.some((c) => c.system === LOINC && c.code);
-  if (!loinc && !(local && r.code?.text)) yield 'code needs a LOINC coding, or a local coding and a text';
 
   const timed = r.effectiveDateTime || r.effectivePeriod || r.effectiveInstant || r.effectiveTiming;
   if (is('vital-signs') && !timed) yield 'a vital sign needs its time';
@@ -392,7 +414,7 @@ function references_in(value, found = []) {
   return found;
 }
 
-const RELATIVE = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9.-]{1,64})(?:\/_history\/[A-Za-z0-9.-]{1,64})?$/;
+const RELATIVE = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9.-]{1,64})(?:\/_history\/([A-Za-z0-9.-]{1,64}))?$/;
 const ABSOLUTE = /^[a-z][a-z0-9+.-]*:/i;
 const CONDITIONAL = /^[A-Z][A-Za-z]+\?/;
 
@@ -403,8 +425,10 @@ function* referenceShape(nodes) {
   }
 }
 
-function* unresolved(resource, known, fullUrls) {
-  for (const reference of new Set(references_in(resource))) {
+// References are looked up once everything was read: known holds, by type and id,
+// the versions in the set.
+function* unresolved({ references, fullUrls }, known, versions) {
+  for (const reference of references) {
     if (reference.startsWith('#') || CONDITIONAL.test(reference)) continue;
     if (/^urn:/i.test(reference)) {
       if (!fullUrls.has(reference)) yield `reference ${reference} is no fullUrl of this Bundle`;
@@ -412,8 +436,13 @@ function* unresolved(resource, known, fullUrls) {
     }
     if (ABSOLUTE.test(reference)) continue;
     const m = RELATIVE.exec(reference);
-    if (!m) yield `reference ${reference} is malformed`;
-    else if (!known.has(`${m[1]}/${m[2]}`)) yield `reference ${reference} does not resolve`;
+    if (!m) {
+      yield `reference ${reference} is malformed`;
+      continue;
+    }
+    const found = known.get(`${m[1]}/${m[2]}`);
+    if (!found) yield `reference ${reference} does not resolve`;
+    else if (versions && m[3] && !found.has(m[3])) yield `reference ${reference} is to a version that is not there`;
   }
 }
 
@@ -430,6 +459,7 @@ function* checkResource(resource) {
   for (const m of codes(nodes)) yield ['own', m];
   for (const m of referenceShape(nodes)) yield ['own', m];
   for (const m of contained(resource, references_in({ ...resource, contained: undefined }))) yield ['own', m];
+  for (const m of loincPresence(resource)) yield ['loinc', m];
   for (const m of usCore(resource)) yield ['us-core', m];
 }
 
@@ -455,68 +485,77 @@ function withoutBody(entry) {
 
 function collect(resource, known) {
   if (!isObject(resource)) return;
-  if (resource.resourceType && resource.id) known.add(`${resource.resourceType}/${resource.id}`);
+  if (resource.resourceType && resource.id) {
+    const name = `${resource.resourceType}/${resource.id}`;
+    if (!known.has(name)) known.set(name, new Set());
+    known.get(name).add(resource.meta?.versionId);
+  }
   if (resource.resourceType === 'Bundle') list(resource.entry).forEach((e) => collect(e?.resource, known));
 }
 
-function main() {
+// Reads line by line, so that a large set needs no more than its references.
+async function main() {
   const args = process.argv.slice(2);
   if (args.includes('--help') || args.includes('-h')) {
     process.stdout.write(USAGE);
     return 0;
   }
-  if (args.some((a) => a !== '--references')) {
+  if (args.some((a) => a !== '--references' && a !== '--versions')) {
     process.stderr.write(USAGE);
     return EXIT_MISUSE;
   }
-  let input;
-  try {
-    input = readFileSync(0, 'utf8');
-  } catch (error) {
-    process.stderr.write(`validate: cannot read standard input: ${error.message}\n`);
-    return EXIT_MISUSE;
-  }
+  const versions = args.includes('--versions');
+  const resolve = versions || args.includes('--references');
   const faults = [];
-  const resources = [];
-  const known = new Set();
+  const pointing = [];
+  const known = new Map();
+  let line = 0;
   let lines = 0;
-  input.split('\n').forEach((text, i) => {
+  const fail = (resource, message) => faults.push([line, resource ? label(resource) : '?/-', message]);
+  const read = (text) => {
+    line++;
     if (text.trim() === '') return;
     lines++;
     let resource;
     try {
       resource = JSON.parse(text);
     } catch (error) {
-      faults.push([i + 1, '?/-', `own: not JSON: ${error.message}`]);
+      fail(undefined, `own: not JSON: ${error.message}`);
       return;
     }
     if (!isObject(resource) || typeof resource.resourceType !== 'string') {
-      faults.push([i + 1, '?/-', 'own: not a resource: resourceType is missing']);
+      fail(undefined, 'own: not a resource: resourceType is missing');
       return;
     }
-    resources.push([i + 1, resource]);
+    try {
+      for (const [tool, message] of check(resource)) fail(resource, `${tool}: ${message}`);
+    } catch (error) {
+      // A shape that no check expected: the resource is at fault, the run goes on.
+      fail(resource, `own: cannot check: ${error.message}`);
+    }
+    if (!resolve) return;
     collect(resource, known);
-  });
+    const references = new Set(references_in(resource));
+    const fullUrls = new Set(resource.resourceType === 'Bundle' ? list(resource.entry).map((e) => e?.fullUrl) : []);
+    if (references.size > 0) pointing.push([line, label(resource), { references, fullUrls }]);
+  };
+  try {
+    for await (const text of createInterface({ input: process.stdin, crlfDelay: Infinity })) read(text);
+  } catch (error) {
+    process.stderr.write(`validate: cannot read standard input: ${error.message}\n`);
+    return EXIT_MISUSE;
+  }
   if (lines === 0) {
     // An empty stream would otherwise look like a clean one.
     process.stderr.write('validate: no resource on standard input\n');
     return EXIT_MISUSE;
   }
-  for (const [line, resource] of resources) {
-    try {
-      for (const [tool, message] of check(resource)) faults.push([line, label(resource), `${tool}: ${message}`]);
-    } catch (error) {
-      // A shape that no check expected: the resource is at fault, the run goes on.
-      faults.push([line, label(resource), `own: cannot check: ${error.message}`]);
-    }
-    if (args.includes('--references')) {
-      const fullUrls = new Set(resource.resourceType === 'Bundle' ? list(resource.entry).map((e) => e?.fullUrl) : []);
-      for (const m of unresolved(resource, known, fullUrls)) faults.push([line, label(resource), `references: ${m}`]);
-    }
+  for (const [at, name, from] of pointing) {
+    for (const m of unresolved(from, known, versions)) faults.push([at, name, `references: ${m}`]);
   }
   faults.sort((a, b) => a[0] - b[0]);
   process.stdout.write(faults.map((f) => `${f[0]}\t${f[1]}\t${oneLine(f[2])}\n`).join(''));
   return faults.length ? EXIT_FAULTS : 0;
 }
 
-process.exitCode = main();
+process.exitCode = await main();
