@@ -13,14 +13,18 @@ import (
 )
 
 const (
-	typeDiagnosticReport   = "DiagnosticReport"
-	systemReportStatus     = "http://hl7.org/fhir/diagnostic-report-status"
-	systemServiceSection   = "http://terminology.hl7.org/CodeSystem/v2-0074"
-	profileReportLab       = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-lab"
-	profileReportNote      = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-note"
-	metaReportLab          = `"profile":["` + profileReportLab + `"]`
-	metaReportNote         = `"profile":["` + profileReportNote + `"]`
-	loincRadiology         = "LP29684-5"
+	typeDiagnosticReport = "DiagnosticReport"
+	systemReportStatus   = "http://hl7.org/fhir/diagnostic-report-status"
+	systemServiceSection = "http://terminology.hl7.org/CodeSystem/v2-0074"
+	profileReportLab     = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-lab"
+	profileReportNote    = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-note"
+	metaReportLab        = `"profile":["` + profileReportLab + `"]`
+	metaReportNote       = `"profile":["` + profileReportNote + `"]`
+	loincRadiology       = "LP29684-5"
+	// The codes of reports whose sender gave none, from memory of LOINC.
+	loincLabReport     = "11502-2"
+	loincImagingReport = "18748-4"
+
 	sectionLab, sectionRad = "LAB", "RAD"
 )
 
@@ -244,9 +248,9 @@ func reportCode(header *result.Report, list []result.Result) r4.CodeableConcept 
 	case len(list) == 1:
 		return resultCode(list[0].Code)
 	case sectionOf(header, list) == sectionRad:
-		return concept("", "", "", "Imaging report")
+		return concept(systemLOINC, loincImagingReport, "", "Imaging report")
 	case sectionOf(header, list) == sectionLab:
-		return concept("", "", "", "Laboratory report")
+		return concept(systemLOINC, loincLabReport, "", "Laboratory report")
 	default:
 		return concept("", "", "", "Diagnostic report")
 	}

@@ -343,7 +343,7 @@ func (p *player) meanwhile() {
 // aside are things that may happen at any time.
 func (p *player) aside() []func() {
 	list := []func(){
-		p.unsay, p.late, p.medicate, p.medicate, p.reach, p.reassign, p.forbidden, p.moveProtocol, p.pause,
+		p.unsay, p.late, p.medicate, p.medicate, p.estimate, p.estimate, p.reach, p.reassign, p.forbidden, p.moveProtocol, p.pause,
 		func() { p.report(p.strange()) },
 		func() { p.sign(false) },
 		func() { p.waive(allGates...) },

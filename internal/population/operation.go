@@ -2,6 +2,7 @@ package population
 
 import (
 	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"time"
@@ -195,6 +196,43 @@ func (p *player) medicate() {
 		body.Medicines = append(body.Medicines, m)
 	}
 	p.give(pick(p.dice, coordinatorsToo...), journey.RecordMedicines, body)
+}
+
+// estimate records a risk that a tool outside put, replaces one or takes one back.
+func (p *player) estimate() {
+	percent := pick(p.dice, "0.9", "12", "0.10", "55.5", "0", "100")
+	body := &command.RecordRisk{
+		Outcome: pick(p.dice, command.RiskOutcomes...), Scenario: pick(p.dice, command.RiskScenarios...), Percent: json.Number(percent),
+		Model: pick(p.dice, "Invented estimator", "Tool <A> & B"), ModelVersion: "1.2", Source: "An invented institution", Date: p.today().AddDays(-p.dice.IntN(30)), Note: p.note(),
+	}
+	if body.Outcome == command.OtherOutcome {
+		body.OutcomeText = "Another outcome"
+	}
+	if body.Lifetime = p.chance(0.4); !body.Lifetime {
+		body.HorizonYears = 1 + p.dice.IntN(20)
+	}
+	if p.chance(0.4) {
+		body.Interval = &command.RiskInterval{Low: "0", High: "100", CoveragePercent: pick[json.Number](p.dice, "95", "")}
+	}
+	if p.chance(0.2) {
+		body.ObtainedBy = nephrologist.id
+	}
+	for _, r := range p.results() {
+		if len(body.Basis) < 4 && p.chance(0.05) {
+			body.Basis = append(body.Basis, r.ID)
+		}
+	}
+	if p.chance(0.4) {
+		entries, err := p.Store.EntriesOf(p.ctx, p.candidate, journey.RecordRisk)
+		if err != nil {
+			p.err = err
+			return
+		}
+		if len(entries) > 0 {
+			body.Replaces, body.EnteredInError, body.Reason = pick(p.dice, entries...).Seq, p.chance(0.4), p.note()
+		}
+	}
+	p.give(pick(p.dice, coordinatorsToo...), journey.RecordRisk, body)
 }
 
 // link gives or revokes the link to the donor's own page.

@@ -200,6 +200,9 @@ func (p *player) report(list []command.Result) {
 	if p.chance(0.3) {
 		p.dice.Shuffle(len(list), func(i, j int) { list[i], list[j] = list[j], list[i] })
 	}
+	if p.chance(0.5) {
+		list = p.reported(list)
+	}
 	messages := 1 + p.dice.IntN(2)
 	for part := range slices.Chunk(list, min(400, (len(list)+messages-1)/messages)) {
 		var sent []command.Result

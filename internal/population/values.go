@@ -152,12 +152,98 @@ func (p *player) dress(r *command.Result, o protocol.Observation) {
 	if o.Category == "laboratory" && r.Specimen == "" && p.chance(0.5) {
 		r.Specimen = fmt.Sprintf("ACC-%06d-%d", p.seed, p.dice.IntN(9))
 	}
+	if o.Category == "laboratory" || o.Category == "imaging" {
+		p.beside(r, o)
+	}
 	if p.chance(0.1) {
 		r.Method = pick(p.dice, "IDMS traceable", "Enzymatic <jaffe> & others", "Automated")
 	}
 	if o.Category == "imaging" && p.chance(0.5) {
 		r.BodySite = pick(p.dice, "18639004", "9846003", "left kidney", "both flanks")
 	}
+}
+
+// beside adds what a laboratory or a department tells beside a value: limits of what
+// is usual, interpretations, who made it and the order that it answers.
+func (p *player) beside(r *command.Result, o protocol.Observation) {
+	if q := r.Quantity; q != nil && p.chance(0.5) {
+		limit := func(factor float64) *result.Quantity {
+			value, err := q.Float()
+			if err != nil {
+				return nil
+			}
+			return &result.Quantity{Value: json.Number(p.digits(max(o.Low, value*factor), false)), Unit: q.Unit}
+		}
+		r.ReferenceRange = pick(p.dice,
+			&result.ReferenceRange{Low: limit(0.5), High: limit(1.5)}, &result.ReferenceRange{High: limit(1.2)}, &result.ReferenceRange{Low: limit(0.8)},
+			&result.ReferenceRange{Text: "up to <the> usual & customary"}, &result.ReferenceRange{Low: limit(0.7), High: limit(1.3), Text: "adults"},
+		)
+	}
+	if p.chance(0.3) {
+		r.Interpretation = pick(p.dice, []string{"N"}, []string{"H"}, []string{"L"}, []string{"HH"}, []string{"<"}, []string{"A", "POS"}, []string{"NEG"})
+	}
+	if p.chance(0.3) {
+		r.Performer = pick(p.dice, "Central laboratory", "Radiology <north> & south")
+	}
+	if p.chance(0.2) {
+		r.Order = fmt.Sprintf("ORD-%06d-%d", p.seed, p.dice.IntN(5))
+	}
+	if r.Specimen != "" && p.chance(0.5) {
+		r.SpecimenType = pick(p.dice,
+			&result.Coding{System: "http://terminology.hl7.org/CodeSystem/v2-0487", Code: "SER", Display: "Serum"},
+			&result.Coding{System: "http://terminology.hl7.org/CodeSystem/v2-0487", Code: "UR", Display: "Urine"}, &result.Coding{Code: "house-plasma", Display: "Plasma"})
+	}
+	if p.chance(0.2) {
+		r.Note = p.note()
+	}
+}
+
+// panels are codes of panels and of their reports: LOINC, from memory.
+var panels = []result.Coding{
+	{System: protocol.LOINCSystem, Code: "24323-8", Display: "Comprehensive metabolic panel"},
+	{System: protocol.LOINCSystem, Code: "58410-2", Display: "Complete blood count panel"},
+}
+
+// reported puts results of one message into a report, with a panel that has them as
+// its members.
+func (p *player) reported(list []command.Result) []command.Result {
+	var members []command.Result
+	for i := range list {
+		if list[i].Category == "laboratory" && len(members) < 6 && !p.told.ConfidentialResult(list[i].Code, list[i].Components) {
+			members = append(members, list[i])
+		}
+	}
+	if len(members) < 2 {
+		return list
+	}
+	p.made++
+	code := pick(p.dice, panels...)
+	report := &result.Report{
+		Identifier: result.Identifier{System: laboratorySystem, Value: fmt.Sprintf("REP-%d-%d", p.seed, p.made)}, Code: code, Conclusion: p.note(),
+		Status: pick[result.ReportStatus](p.dice, "", "final", "partial", "preliminary", "corrected", "appended"), Category: pick(p.dice, "", "LAB", "LAB", "HM", "PAT"),
+	}
+	if p.chance(0.5) {
+		report.Issued = p.at.Format(time.RFC3339)
+	}
+	if p.chance(0.3) {
+		report.Code = result.Coding{}
+	}
+	panel := command.Result{
+		Identifier: result.Identifier{System: laboratorySystem, Value: fmt.Sprintf("PAN-%d-%d", p.seed, p.made)}, Status: result.Final, Category: "laboratory",
+		Code: code, Effective: members[0].Effective, Report: report,
+	}
+	for i := range list {
+		for _, m := range members {
+			if list[i].Identifier == m.Identifier {
+				list[i].Report = report
+				panel.Members = append(panel.Members, m.Identifier)
+			}
+		}
+	}
+	if p.chance(0.7) {
+		list = append(list, panel)
+	}
+	return list
 }
 
 // strange are results of codes that the protocol does not know, in every form that

@@ -33,6 +33,7 @@ const OBSERVATION_CATEGORY = 'http://terminology.hl7.org/CodeSystem/observation-
 const OBSERVATION_CATEGORIES = new Set([
   'social-history', 'vital-signs', 'imaging', 'laboratory', 'procedure', 'survey', 'exam', 'therapy', 'activity',
 ]);
+const SERVICE_SECTION = 'http://terminology.hl7.org/CodeSystem/v2-0074';
 const DATA_ABSENT = 'http://terminology.hl7.org/CodeSystem/data-absent-reason';
 // What this product has no confirmed LOINC code for; a test holds the list against
 // the default protocol.
@@ -335,10 +336,15 @@ function* loincPresence(r) {
     if (coded.some((c) => c.system === LOINC)) continue;
     const local = coded.find((c) => c.system === LOCAL.system);
     if (local && !LOCAL_CODES.has(local.code)) yield `${local.code} has no LOINC code and is not listed as having none`;
-    else if (!local && coded.length === 0) yield 'there is neither a LOINC code nor another one';
+    else if (!local && coded.length === 0 && !untold(r)) yield 'there is neither a LOINC code nor another one';
     else if (coded.length > 0 && !concept.text && !masked(r)) yield 'a code other than LOINC needs a text';
   }
 }
+
+// A report whose sender gave no code and that is of no service with a code for all
+// of its reports, or that is no report any more.
+const untold = (r) => r.resourceType === 'DiagnosticReport'
+  && (r.status === 'entered-in-error' || !['LAB', 'RAD'].some((service) => hasCategory(r, SERVICE_SECTION, service)));
 
 // What was told in confidence and was published before is masked: it has neither a
 // code nor a category that would tell.
@@ -369,7 +375,8 @@ function* usCoreObservation(r) {
     yield 'a laboratory result needs a value or the reason for its absence';
   }
 
-  if (hasCoding(r.code, LOINC, '85354-9')) {
+  // What was not measured, or is none any more, has no parts.
+  if (hasCoding(r.code, LOINC, '85354-9') && !(empty && !r.component)) {
     if (!is('vital-signs')) yield 'blood pressure: category vital-signs is missing';
     for (const [code, name] of [['8480-6', 'systolic'], ['8462-4', 'diastolic']]) {
       const parts = list(r.component).filter((c) => hasCoding(c.code, LOINC, code));
