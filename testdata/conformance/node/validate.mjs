@@ -59,9 +59,20 @@ const label = (r) => {
 indexStructureDefinitionBundle(readJson('fhir/r4/profiles-types.json'));
 indexStructureDefinitionBundle(readJson('fhir/r4/profiles-resources.json'));
 
+// The few profiles of US Core that come with the packages, by their canonical URL.
+const PROFILES = new Map(readJson('fhir/r4/testing/uscore-v5.0.1-structuredefinitions.json').map((r) => [r.url, r]));
+
 function* medplum(resource) {
+  yield* validated(resource);
+  for (const canonical of list(resource.meta?.profile)) {
+    const profile = PROFILES.get(canonical.replace(/\|.*$/, ''));
+    if (profile) yield* validated(resource, { profile });
+  }
+}
+
+function* validated(resource, options) {
   try {
-    for (const warning of validateResource(resource)) {
+    for (const warning of validateResource(resource, options)) {
       // Only warnings here, but plain errors in FHIR: two value[x], and a
       // reference to a type that is not allowed (it cannot judge urn: or http:).
       const text = warning.details?.text ?? '';
