@@ -15,8 +15,11 @@ import (
 	"candidacy/internal/risk"
 )
 
-// ofAftercare are the commands that tell of the stay, of medicines and of risks.
-var ofAftercare = []journey.Kind{journey.RecordOperation, journey.RecordStay, journey.RecordMedicines, journey.RecordRisk}
+// ofAftercare are the commands that tell of the stay, of medicines and of risks,
+// and of what a candidate was told.
+var ofAftercare = []journey.Kind{
+	journey.RecordOperation, journey.RecordStay, journey.RecordMedicines, journey.RecordRisk, journey.RecordConsent,
+}
 
 // StayOf is the stay that a candidate's entries tell of.
 func StayOf(entries []record.Entry) (recovery.Stay, error) {
@@ -66,8 +69,7 @@ func decode(e record.Entry, into any) error {
 	return nil
 }
 
-// recorded are the entries of the candidate about stay, medicines and risks, with
-// the one that is being written.
+// recorded are the entries of ofAftercare, with the one that is being written.
 func (c *commit) recorded() ([]record.Entry, error) {
 	entries, err := c.tx.EntriesOf(ofAftercare...)
 	if err != nil {
@@ -81,8 +83,8 @@ func (c *commit) recorded() ([]record.Entry, error) {
 	return entries, nil
 }
 
-// aftercare adds to the snapshot what is on record of stay, medicines and risks
-// after the command.
+// aftercare adds to the snapshot what the entries of ofAftercare tell, after the
+// command.
 func (c *commit) aftercare(s *Snapshot) error {
 	entries, err := c.recorded()
 	if err != nil {
@@ -94,8 +96,34 @@ func (c *commit) aftercare(s *Snapshot) error {
 	if s.Medicines, err = MedicinesOf(c.protocol, entries); err != nil {
 		return err
 	}
+	if s.Told, err = toldOf(c.protocol, entries); err != nil {
+		return err
+	}
 	s.Risks, err = risk.Of(entries)
 	return err
+}
+
+// toldOf are the disclosures that a candidate's entries tell of.
+func toldOf(p *protocol.Protocol, entries []record.Entry) ([]Told, error) {
+	var list []Told
+	for _, e := range entries {
+		if e.Kind != journey.RecordConsent {
+			continue
+		}
+		var body command.RecordConsent
+		if err := decode(e, &body); err != nil {
+			return nil, err
+		}
+		if len(body.Disclosures) == 0 {
+			continue
+		}
+		told := Told{Seq: e.Seq, On: journey.DateOf(e.OccurredAt, p.Zone()), Requirements: body.Requirements, Disclosures: body.Disclosures, TeachBack: body.TeachBack}
+		if body.Requirement != "" {
+			told.Requirements = []string{body.Requirement}
+		}
+		list = append(list, told)
+	}
+	return list, nil
 }
 
 // risk refuses a risk that does not fit what is on record.

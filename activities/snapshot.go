@@ -27,10 +27,22 @@ type Snapshot struct {
 	// of those taken.
 	Stay      recovery.Stay
 	Medicines medication.List
+	// Told are the disclosures that were confirmed with consents, the oldest first.
+	Told []Told
 	// Risks are those that somebody obtained outside.
 	Risks []risk.Estimate
 	// Previous are the resources published so far, as they were published.
 	Previous []record.Resource
+}
+
+// Told is what a candidate was told with one consent or several. Of what is in
+// TeachBack they gave back the meaning in their own words.
+type Told struct {
+	Seq          int64
+	On           journey.Date
+	Requirements []string
+	Disclosures  []string
+	TeachBack    []string
 }
 
 // Publisher turns a snapshot into the resources that an EHR may read.

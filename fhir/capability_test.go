@@ -11,6 +11,7 @@ import (
 
 	"candidacy/activities"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
@@ -23,6 +24,8 @@ func sample(p r4.SearchParamType, name string) string {
 		return "a$2026"
 	case name == "_id":
 		return candidateA
+	case name == "questionnaire":
+		return "https://candidacy.example/q"
 	default:
 		return "a"
 	}
@@ -32,13 +35,17 @@ func sample(p r4.SearchParamType, name string) string {
 func everyResource(t testing.TB) []record.Resource {
 	var list []record.Resource
 	for _, s := range []activities.Snapshot{
-		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), reportedSnapshot(candidateA), risky(candidateA),
+		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), reportedSnapshot(candidateA), risky(candidateA), answered(candidateA),
 		recovering(candidateA),
 		happened(decided(testSnapshot(candidateA), journey.Approve)), followed(),
 	} {
 		list = append(list, mustPublish(t, s)...)
 	}
-	return list
+	forms, err := Questionnaires(protocol.Default())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return append(list, forms...)
 }
 
 // wholeStore holds every one of them, whoever they are of, as one candidate's.

@@ -31,7 +31,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
-		patient, episodeOfCare, carePlan, appointments, results, derivedObservations, detectedIssues, riskAssessments, procedures, conditions,
+		patient, episodeOfCare, carePlan, appointments, results, questionnaireResponses, derivedObservations, detectedIssues, riskAssessments, procedures, conditions,
 		recoveryPlan, stay, medicines, adverseEvents, visitRequests,
 	} {
 		resources, err := build(s)
@@ -95,6 +95,8 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 			r, err = retireReport(s.Candidate, p.ID)
 		case typeSpecimen:
 			r, err = retireSpecimen(s.Candidate, p.ID)
+		case typeQuestionnaireResponse:
+			r, err = retireResponse(s.Candidate, p.ID)
 		default:
 			continue
 		}

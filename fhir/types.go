@@ -120,6 +120,8 @@ var typeTable = []resourceType{
 	observationType,
 	specimenType,
 	diagnosticReportType,
+	questionnaireType,
+	questionnaireResponseType,
 	detectedIssueType,
 	flagType,
 	riskAssessmentType,

@@ -45,6 +45,9 @@ func protocolAdoptCommand() *cobra.Command {
 				if err := mover.Adopt(cmd.Context(), store, p); err != nil {
 					return fmt.Errorf("%s: %w", args[0], err)
 				}
+				if err := system.PublishForms(cmd.Context(), store, p); err != nil {
+					return err
+				}
 				_, err := fmt.Fprintf(cmd.OutOrStdout(), "version %s is stored, approved by %s on %s\ndigest %s\n", p.Version, p.ApprovedBy, p.ApprovedOn, p.Digest())
 				return err
 			})

@@ -119,6 +119,9 @@ func (s *System) open(ctx context.Context) error {
 		return err
 	}
 	s.Protocols = protocol.NewRegistry(s.Store.Protocol, s.Current)
+	if err := s.publishForms(ctx); err != nil {
+		return err
+	}
 	if err := s.connect(ctx); err != nil {
 		return err
 	}
