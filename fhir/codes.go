@@ -50,6 +50,7 @@ const (
 	systemEpisodeType = "https://candidacy.example/CodeSystem/episode-type"
 	systemVisit       = "https://candidacy.example/CodeSystem/follow-up-visit"
 	systemDecision    = "https://candidacy.example/CodeSystem/committee-decision"
+	systemInput       = "https://candidacy.example/CodeSystem/calculation-input"
 	systemMitigation  = "https://candidacy.example/CodeSystem/issue-mitigation"
 	systemReportable  = "https://candidacy.example/CodeSystem/reportable-event"
 )

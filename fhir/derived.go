@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -66,6 +67,11 @@ func derivedObservation(candidate string, d protocol.Derived) (r4.Observation, e
 			Code: concept(systemLOINC, c.LOINC, "", c.Title), ValueQuantity: q,
 		})
 	}
+	used, err := inputsUsed(d.Inputs)
+	if err != nil {
+		return o, err
+	}
+	o.Component = append(o.Component, used...)
 	switch {
 	case decimalShape.MatchString(d.Value):
 		if o.ValueQuantity, err = quantity(d.Value, d.Unit, ""); err != nil {
@@ -73,7 +79,7 @@ func derivedObservation(candidate string, d protocol.Derived) (r4.Observation, e
 		}
 	case d.Value != "":
 		o.ValueString = &d.Value
-	case len(o.Component) == 0:
+	case len(d.Components) == 0:
 		o.DataAbsentReason = absent(o.Status)
 	}
 	if method := optional(d.Equation); method != nil {
@@ -82,22 +88,59 @@ func derivedObservation(candidate string, d protocol.Derived) (r4.Observation, e
 	device := computer()
 	o.Device = &device
 	o.DerivedFrom = inputReferences(d.Inputs)
+	for i, in := range distinctResults(d.Inputs) {
+		o.DerivedFrom[i].Display = optional(in.Name)
+	}
 	o.Note = derivedNotes(d)
 	return o, nil
+}
+
+// distinctResults are the results among the inputs, each once.
+func distinctResults(inputs []protocol.Input) []protocol.Input {
+	var list []protocol.Input
+	seen := make(map[string]bool, len(inputs))
+	for _, in := range inputs {
+		if in.Result != "" && !seen[in.Result] {
+			seen[in.Result] = true
+			list = append(list, in)
+		}
+	}
+	return list
 }
 
 // inputReferences points to the results among the inputs, each once.
 func inputReferences(inputs []protocol.Input) []r4.Reference {
 	var list []r4.Reference
-	seen := map[string]bool{}
-	for _, in := range inputs {
-		if in.Result == "" || seen[in.Result] {
-			continue
-		}
-		seen[in.Result] = true
+	for _, in := range distinctResults(inputs) {
 		list = append(list, reference(typeObservation, in.Result))
 	}
 	return list
+}
+
+// inputsUsed are the inputs that are no results, such as the age on the day of
+// the sample and the sex of the equation, as components: without them nobody can
+// compute the value again.
+func inputsUsed(inputs []protocol.Input) ([]r4.ObservationComponent, error) {
+	var list []r4.ObservationComponent
+	var seen []string
+	for _, in := range inputs {
+		if in.Result != "" || slices.Contains(seen, in.Name) {
+			continue
+		}
+		seen = append(seen, in.Name)
+		part := r4.ObservationComponent{Code: concept(systemInput, strings.ReplaceAll(in.Name, " ", "-"), in.Name, in.Name)}
+		if decimalShape.MatchString(in.Value) {
+			var err error
+			if part.ValueQuantity, err = quantity(in.Value, in.Unit, ""); err != nil {
+				return nil, fmt.Errorf("input %s: %w", in.Name, err)
+			}
+		} else {
+			word := concept("", "", "", in.Value)
+			part.ValueCodeableConcept = &word
+		}
+		list = append(list, part)
+	}
+	return list, nil
 }
 
 // derivedNotes say where the equation comes from and what went into it, age and

@@ -296,9 +296,11 @@ func TestObservations(t *testing.T) {
 		"a0000000-0000-4000-8000-000000000007": {`"system":"https://candidacy.example/CodeSystem/observation","code":"split-function"`, `"code":"9846003"`},
 		"a0000000-0000-4000-8000-000000000008": {`"valueString":"One artery & one vein each side; calibre < 6 mm. Typed: \\u003cok\\u003e"`},
 		candidateA + "-egfr-creatinine": {
-			`"derivedFrom":[{"reference":"Observation/a0000000-0000-4000-8000-000000000001"}]`, `"method":{"text":"CKD-EPI 2021 creatinine"}`,
+			`"derivedFrom":[{"reference":"Observation/a0000000-0000-4000-8000-000000000001","display":"creatinine"}]`, `"method":{"text":"CKD-EPI 2021 creatinine"}`,
 			`"note":[{"text":"Source: Inker 2021"},{"text":"Computed from: creatinine 1.10 mg/dL (2026-02-03); creatinine 1.10 mg/dL (2026-02-03); age 44 a; sex female"},`,
 			`"status":"final"`, `"value":84.4213,`,
+			`"component":[{"code":{"coding":[{"system":"https://candidacy.example/CodeSystem/calculation-input","code":"age","display":"age"}],"text":"age"},"valueQuantity":{"value":44,"unit":"a",` +
+				`"system":"http://unitsofmeasure.org","code":"a"}},{"code":{"coding":[{"system":"https://candidacy.example/CodeSystem/calculation-input","code":"sex","display":"sex"}],"text":"sex"},"valueCodeableConcept":{"text":"female"}}]`,
 		},
 		candidateA + "-pressure-mean": {`"component":[{"code":{"coding":[{"system":"http://loinc.org","code":"8480-6"}]`},
 	} {

@@ -345,6 +345,10 @@ func checkHalfLife(minutes float64) error {
 	}
 }
 
+// surfaceAreaFormula names the choice of the formula among the inputs of what is
+// indexed with the body surface.
+const surfaceAreaFormula = "body surface area formula"
+
 func (c checked) describe(r *clinical.Result) {
 	s := c.study
 	r.AddChoice("marker", string(s.Marker.orDefault()))
@@ -363,6 +367,7 @@ func (c checked) describe(r *clinical.Result) {
 		r.AddInput("estimated GFR", s.Estimated)
 	}
 	r.Inputs = append(r.Inputs, c.surface.Inputs...)
+	r.AddChoice(surfaceAreaFormula, c.surface.Equation)
 	r.Warnings = append(r.Warnings, c.surface.Warnings...)
 }
 

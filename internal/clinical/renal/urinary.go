@@ -115,6 +115,7 @@ func UrinaryCreatinineClearance(in CreatinineClearanceInput) (CreatinineClearanc
 	}
 	c.Inputs = append(c.Inputs, completeness.Inputs...)
 	c.AddInput("height", in.Size.Height)
+	c.AddChoice(surfaceAreaFormula, surface.Equation)
 	c.Warnings = append(c.Warnings, completeness.Warnings...)
 	c.Warnings = append(c.Warnings, surface.Warnings...)
 	c.Steps = append(c.Steps, completeness.Steps...)
