@@ -89,7 +89,8 @@ func derivedObservation(candidate string, d protocol.Derived) (r4.Observation, e
 	o.Device = &device
 	o.DerivedFrom = inputReferences(d.Inputs)
 	for i, in := range distinctResults(d.Inputs) {
-		o.DerivedFrom[i].Display = optional(in.Name)
+		// A pressure goes in as a whole, whichever part of it was listed first.
+		o.DerivedFrom[i].Display = optional(strings.TrimSuffix(in.Name, " systolic"))
 	}
 	o.Note = derivedNotes(d)
 	return o, nil
