@@ -39,6 +39,9 @@ var layers = map[string][]string{
 	"candidacy/internal/result":  {},
 	"candidacy/internal/hl7":     {},
 	"candidacy/internal/mllp":    {},
+	"candidacy/internal/feed": {
+		"candidacy/internal/hl7", "candidacy/internal/incoming", "candidacy/internal/mllp", "candidacy/internal/oru", "candidacy/internal/protocol", "candidacy/internal/reading",
+	},
 	"candidacy/internal/oru": {
 		"candidacy/internal/command", "candidacy/internal/hl7", "candidacy/internal/protocol", "candidacy/internal/reading", "candidacy/internal/result",
 	},

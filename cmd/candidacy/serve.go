@@ -25,6 +25,7 @@ type site struct {
 	publicURL, trustedProxy                    string
 	secure, noWorker                           bool
 	mail                                       mailFlags
+	mllp                                       mllpFlags
 }
 
 func (s *site) bind(cmd *cobra.Command, data string) {
@@ -32,6 +33,7 @@ func (s *site) bind(cmd *cobra.Command, data string) {
 	f.StringVar(&s.data, "data", data, "folder for records, engine and keys")
 	f.StringVar(&s.listen, "listen", "127.0.0.1:8080", "address to listen on")
 	s.bindParts(cmd)
+	s.mllp.bind(cmd)
 	f.StringVar(&s.publicURL, "public-url", "", "address that clients use, such as https://candidacy.example; needed behind a proxy")
 	f.StringVar(&s.trustedProxy, "trusted-proxy", "", "network of the proxy whose X-Forwarded-For counts, such as 10.0.0.0/8")
 	f.BoolVar(&s.secure, "secure-cookies", false, "mark cookies Secure; implied by an https --public-url")
@@ -96,6 +98,10 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	if err != nil {
 		return err
 	}
+	messages, err := s.mllp.server(log)
+	if err != nil {
+		return err
+	}
 	data, err := filepath.Abs(s.data)
 	if err != nil {
 		return fmt.Errorf("find the data folder: %w", err)
@@ -104,6 +110,13 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	listener, err := net.Listen("tcp", s.listen)
 	if err != nil {
 		return fmt.Errorf("listen: %w", err)
+	}
+	var senders net.Listener
+	if messages != nil {
+		if senders, err = net.Listen("tcp", s.mllp.address); err != nil {
+			return errors.Join(fmt.Errorf("listen for HL7 v2: %w", err), listener.Close())
+		}
+		defer senders.Close()
 	}
 	// The pages answer from the first moment; until the system is ready they
 	// say so.
@@ -134,6 +147,7 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 			return err
 		}
 	}
+	readHL7(sys)
 	handler, err := routes(sys, s, log, signIns)
 	if err != nil {
 		return err
@@ -144,6 +158,10 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	defer os.Remove(addressFile(s.data))
 	defer sendNotices(ctx, sys, mailServer, s.publicURL, log)()
 	gate.open(handler)
+	if messages != nil {
+		stop := takeMessages(ctx, out, sys, messages, senders)
+		defer func() { err = errors.Join(err, stop()) }()
+	}
 	fmt.Fprintf(out, "Ready: http://%s\n", listener.Addr())
 	announce(ctx, out, sys, signIns)
 	select {

@@ -33,6 +33,9 @@ var words = map[Code]string{
 	InternalError: "Application internal error",
 }
 
+// Known reports whether the code is one of those.
+func (c Code) Known() bool { return words[c] != "" }
+
 // Severity is a code of HL7 table 0516.
 type Severity string
 
