@@ -40,6 +40,8 @@ type failure struct {
 	// param is the parameter at fault, expression the element.
 	param, expression string
 	allow             string
+	// issues replace the one issue that the rest describes.
+	issues []outcomeIssue
 }
 
 func (f *failure) Error() string { return f.diagnostics }
@@ -53,7 +55,11 @@ func writeFailure(c echo.Context, f *failure) error {
 	case f.expression != "":
 		issue.Expression = []string{f.expression}
 	}
-	body, err := encode(outcome{ResourceType: "OperationOutcome", Issue: []outcomeIssue{issue}})
+	issues := f.issues
+	if len(issues) == 0 {
+		issues = []outcomeIssue{issue}
+	}
+	body, err := encode(outcome{ResourceType: "OperationOutcome", Issue: issues})
 	if err != nil {
 		return err
 	}

@@ -54,6 +54,10 @@ type Options struct {
 	Security func(base string) *r4.CapabilityStatementRestSecurity
 	// AccessLog is what audit events are made from; nil serves none.
 	AccessLog AccessReader
+	// Intake takes in what clients write; nil takes nothing in. Sender says who
+	// the client of a request is.
+	Intake Intake
+	Sender func(*http.Request) string
 	// Version is the version of the software in the CapabilityStatement.
 	Version string
 }

@@ -251,5 +251,6 @@ func routes() []route {
 		searchRoutes(),
 		historyRoutes(),
 		everythingRoutes(),
+		writeRoutes(),
 	)
 }

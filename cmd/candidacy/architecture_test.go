@@ -82,7 +82,7 @@ var layers = map[string][]string{
 		"candidacy/internal/audit",
 		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/internal/command", "candidacy/internal/medication", "candidacy/internal/recovery",
-		"candidacy/activities", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
+		"candidacy/internal/incoming", "candidacy/internal/intake", "candidacy/internal/reading", "candidacy/activities", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/reading": {"candidacy/internal/command", "candidacy/internal/result"},

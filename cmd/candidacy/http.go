@@ -48,10 +48,11 @@ func plain(w http.ResponseWriter, status int, text string) {
 	_, _ = w.Write([]byte(text)) // the client is gone when this fails
 }
 
-// readers are the roles that may read the FHIR endpoint: systems, and auditors,
-// who are granted the audit trail alone. People read through the API and the
-// pages, which know who may see whom.
-var readers = []journey.Role{journey.EHR, journey.Auditor}
+// readers are the roles that may use the FHIR endpoint: systems, laboratories,
+// which are granted to bring results alone, and auditors, who are granted the
+// audit trail. People read through the API and the pages, which know who may see
+// whom.
+var readers = []journey.Role{journey.EHR, journey.Laboratory, journey.Auditor}
 
 // unless leaves one path open: a CapabilityStatement is read before anybody
 // can know how to authenticate.
@@ -107,6 +108,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) 
 		Report:    func(_ *http.Request, err error) { log.Error("fhir", "error", err) },
 		Grant:     func(r *http.Request) fhir.Grant { return smart.GrantOf(access.Of(r)) },
 		AccessLog: sys.Store, Security: securityOf(s.publicURL),
+		Intake: sys.Incoming, Sender: func(r *http.Request) string { return access.Of(r).Actor },
 	})
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current,

@@ -347,6 +347,11 @@ func (e *Entry) request(path, ifNoneExist, at string) {
 		e.add(name("url", "url"), "value", "not an id")
 	case e.Method == "PUT" && named:
 		e.ID = id
+		if _, ok := e.Version(); !ok {
+			e.Issues = append(e.Issues, reading.Issue{Kind: reading.VersionConflict, Location: name("ifMatch", "If-Match"), Code: "conflict", Problem: "no version of a resource here", Accepted: []string{`W/"VERSION"`}})
+		} else if e.IfMatch == "" && slices.Contains(Stored, e.Type) {
+			e.Issues = append(e.Issues, reading.Issue{Kind: reading.NoPrecondition, Location: name("ifMatch", "If-Match"), Code: "required", Problem: "an update by id has to name the version that it replaces", Accepted: []string{`W/"VERSION"`}})
+		}
 	case e.Method == "PUT" && conditional:
 		e.Where = e.criterion(name("url", "url"), query)
 	case e.Method == "PUT":

@@ -148,9 +148,6 @@ func (x *reader) finding(f *faults, e Entry, r r4.DiagnosticReport, report resul
 	d := draft{place: e.Place, result: command.Result{
 		Identifier: report.Identifier, Status: statusOf[r.Status.Code()], Code: report.Code, Issued: report.Issued, Category: categories[report.Category],
 	}}
-	if version, ok := e.Version(); ok && version > 0 {
-		f.add(e.Place, "not-supported", "a report is replaced by its identifier", "PUT DiagnosticReport?identifier=SYSTEM|VALUE")
-	}
 	d.result.OnlyNew = e.Absent != nil
 	if report.Code.Code == "" {
 		f.add(e.Place+".code", "required", "a coding is needed", "a LOINC code")

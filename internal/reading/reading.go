@@ -168,6 +168,8 @@ const (
 	WrongPatient Kind = "wrong-patient"
 	// VersionConflict: what is on record is not the version that the sender knows.
 	VersionConflict Kind = "version-conflict"
+	// NoPrecondition: an update has to say which version it replaces.
+	NoPrecondition Kind = "precondition-required"
 	// RuleRefused: another rule of the process stands against it.
 	RuleRefused Kind = "refused-by-rule"
 )

@@ -44,6 +44,8 @@ func GrantOf(b record.Bearer) fhir.Grant {
 		return read.of(b.Scopes)
 	case b.Role == journey.EHR:
 		return wholeRead{}
+	case b.Role == journey.Laboratory:
+		return resultWrite{}
 	case b.Role == journey.Auditor:
 		return auditRead{}
 	default:

@@ -273,6 +273,15 @@ func (wholeRead) Allows(typ string, p fhir.Permission) ([]string, bool) {
 	return nil, (p == fhir.MayRead || p == fhir.MaySearch) && !slices.Contains(explicit, typ)
 }
 
+// resultWrite is the grant of a token of the role laboratory that was issued by
+// hand: it brings results, and reads nothing.
+type resultWrite struct{}
+
+// Allows implements fhir.Grant.
+func (resultWrite) Allows(typ string, p fhir.Permission) ([]string, bool) {
+	return nil, (p == fhir.MayCreate || p == fhir.MayUpdate) && (typ == "Observation" || typ == "DiagnosticReport")
+}
+
 // auditRead is the grant of an auditor: the audit trail alone.
 type auditRead struct{}
 
