@@ -8,6 +8,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -145,7 +146,9 @@ func (s *Store) LogAccess(ctx context.Context, a Access) error {
 		// meanwhile is written by a goroutine that ends when nothing is left.
 		if s.writeWaiting(ctx) {
 			go func() {
-				for s.writeWaiting(ctx) {
+				// Those who were just answered may come again: let them, so that their
+				// rows are written with those that wait.
+				for runtime.Gosched(); s.writeWaiting(ctx); runtime.Gosched() {
 				}
 			}()
 		}
