@@ -127,7 +127,7 @@ var layers = map[string][]string{
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/system": {
-		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine", "candidacy/internal/incoming", "candidacy/internal/intake",
+		"candidacy/activities", "candidacy/fhir", "candidacy/workflows", "candidacy/internal/dispatch", "candidacy/internal/engine", "candidacy/internal/incoming", "candidacy/internal/intake", "candidacy/internal/oru",
 		"candidacy/internal/protocol", "candidacy/internal/record",
 	},
 	"candidacy/internal/synthetic":             {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result"},

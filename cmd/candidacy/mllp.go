@@ -19,7 +19,6 @@ import (
 	"candidacy/internal/feed"
 	"candidacy/internal/incoming"
 	"candidacy/internal/mllp"
-	"candidacy/internal/oru"
 	"candidacy/internal/system"
 )
 
@@ -122,9 +121,4 @@ func takeMessages(ctx context.Context, out io.Writer, sys *system.System, s *mll
 func ackID() string {
 	id := uuid.New()
 	return hex.EncodeToString(id[:9])
-}
-
-// readHL7 lets the queue read HL7 v2 messages by the present protocol.
-func readHL7(sys *system.System) {
-	sys.Incoming.Readers[oru.ContentType] = oru.Reader{Protocol: sys.Current}
 }

@@ -210,7 +210,6 @@ func openHospital(t *testing.T) hospital {
 			t.Error(err)
 		}
 	})
-	readHL7(sys)
 	h := hospital{System: sys, feed: &feed.Feed{
 		Receiver: sys.Incoming, Protocol: sys.Current, Now: time.Now, ControlID: ackID, Log: slog.New(slog.DiscardHandler),
 	}}

@@ -147,7 +147,6 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 			return err
 		}
 	}
-	readHL7(sys)
 	handler, err := routes(sys, s, log, signIns)
 	if err != nil {
 		return err

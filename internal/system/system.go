@@ -22,6 +22,7 @@ import (
 	"candidacy/internal/engine"
 	"candidacy/internal/incoming"
 	"candidacy/internal/intake"
+	"candidacy/internal/oru"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/workflows"
@@ -130,6 +131,7 @@ func (s *System) open(ctx context.Context) error {
 	}
 	s.Incoming = incoming.New(s.Store, s.Dispatcher, s.options.Now, s.options.Log)
 	s.Incoming.Readers[intake.ContentType] = intake.Reader{}
+	s.Incoming.Readers[oru.ContentType] = oru.Reader{Protocol: s.Current}
 	if s.options.DatabaseURL == "" {
 		// The folder is locked: nobody else has them.
 		if err := s.Store.FreeIncoming(ctx); err != nil {
