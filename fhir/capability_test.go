@@ -172,6 +172,10 @@ func TestIndexAgreesWithTheParameters(t *testing.T) {
 			found[r.Type+"."+name] = true
 		}
 	}
+	for _, x := range cohorts[0].index() {
+		found[typeGroup+"."+x.Param] = true
+	}
+	found[typeGroup+".member"] = true // asked of the store itself
 	for name, row := range types {
 		for _, p := range row.params {
 			if p.use == byIndex && !found[name+"."+p.name] {

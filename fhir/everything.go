@@ -93,11 +93,14 @@ func readParameters(body []byte) ([]pair, error) {
 				}
 			}
 		}
+		if to, ok := v.(map[string]any); ok { // a Reference
+			v = to["reference"]
+		}
 		text, isText := v.(string)
 		number, isNumber := v.(json.Number)
 		switch {
 		case name == "" || values != 1 || !isText && !isNumber:
-			return nil, &failure{status: http.StatusBadRequest, code: "structure", diagnostics: at + ": a name and one simple value are needed", expression: at}
+			return nil, &failure{status: http.StatusBadRequest, code: "structure", diagnostics: at + ": a name and one value are needed, simple or a Reference", expression: at}
 		case isNumber:
 			text = number.String()
 		}

@@ -53,6 +53,9 @@ func inclusions(searched, text string, reverse bool) []inclusion {
 		if parts[0] != "*" && parts[0] != name || parts[0] == "*" && (len(parts) > 1 || !reverse && name != searched) {
 			continue
 		}
+		if reverse && name == typeGroup {
+			continue // who points to whom is not in the index
+		}
 		for _, known := range types[name].params {
 			named := len(parts) > 1 && parts[1] != "*"
 			if !known.includable() || named && parts[1] != known.name || !named && known.name == "subject" && types[name].has("patient") {

@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"net/http"
+	"strings"
 
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
@@ -23,17 +24,20 @@ func Middleware() []echo.MiddlewareFunc {
 			AllowMethods: []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodDelete},
 			AllowHeaders: []string{
 				echo.HeaderAuthorization, echo.HeaderContentType, echo.HeaderAccept, "If-Match", "If-None-Match", "If-None-Exist",
-				echo.HeaderIfModifiedSince, "Prefer", echo.HeaderXRequestID,
+				echo.HeaderIfModifiedSince, "Prefer", echo.HeaderXRequestID, "Range", "If-Range",
 			},
 			ExposeHeaders: []string{
-				"ETag", echo.HeaderLastModified, echo.HeaderLocation, "Content-Location", echo.HeaderXRequestID, echo.HeaderRetryAfter, "X-Progress", "Expires",
+				"ETag", echo.HeaderLastModified, echo.HeaderLocation, "Content-Location", echo.HeaderXRequestID, echo.HeaderRetryAfter, "X-Progress", "Expires", "Content-Range",
 			},
 			MaxAge: 600,
 		}),
 		middleware.GzipWithConfig(middleware.GzipConfig{
-			// A part of an answer is counted in its own bytes.
-			Skipper: func(c echo.Context) bool { return c.Request().Header.Get("Range") != "" },
-			Level:   1, MinLength: smallest,
+			// A part of an answer is counted in its own bytes. Files of exports are
+			// compressed where they are kept.
+			Skipper: func(c echo.Context) bool {
+				return c.Request().Header.Get("Range") != "" || strings.Contains(c.Request().URL.Path, exportFiles)
+			},
+			Level: 1, MinLength: smallest,
 		}),
 	}
 }

@@ -383,7 +383,7 @@ func (p *parser) reverse(q *record.Query, in pair, source string) error {
 	}
 	t, published := types[parts[0]]
 	known, has := t.find(parts[1])
-	if !published || !has || known.kind != r4.SearchParamTypeReference || !slices.Contains(known.targets, q.Type) {
+	if !published || !has || parts[0] == typeGroup || known.kind != r4.SearchParamTypeReference || !slices.Contains(known.targets, q.Type) {
 		return badParameter(in.name, "not-supported", "there is no such reference to this type")
 	}
 	if _, has := t.find(parts[2]); !has {

@@ -13,6 +13,7 @@ import (
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/internal/audit"
+	"candidacy/internal/bulk"
 	"candidacy/internal/record"
 )
 
@@ -32,6 +33,7 @@ type Reader interface {
 	CountAll(ctx context.Context, candidate string, queries []record.Query) (int, error)
 	History(ctx context.Context, q record.HistoryQuery) ([]record.Version, error)
 	CountHistory(ctx context.Context, q record.HistoryQuery, most int) (int, error)
+	Members
 }
 
 var _ Reader = (*record.Store)(nil)
@@ -58,13 +60,17 @@ type Options struct {
 	// the client of a request is.
 	Intake Intake
 	Sender func(*http.Request) string
+	// Exports carries out bulk exports; nil offers none.
+	Exports *bulk.Runner
 	// Version is the version of the software in the CapabilityStatement.
 	Version string
 }
 
 type server struct {
-	store Reader
-	opts  Options
+	store   Reader
+	members Members
+	opts    Options
+	polls   polls
 }
 
 // Register mounts the read side of the FHIR REST interface on the group. Add
@@ -76,7 +82,7 @@ func Register(g *echo.Group, store Reader, opts Options) {
 	if opts.Now == nil {
 		opts.Now = time.Now
 	}
-	s := &server{store: store, opts: opts}
+	s := &server{store: withGroups{Reader: store, members: store}, members: store, opts: opts}
 	for _, r := range routes() {
 		handle := s.guard(func(c echo.Context) error {
 			if typ := c.Param("type"); typ != "" && !r.serves(typ) {

@@ -132,6 +132,7 @@ var typeTable = []resourceType{
 	medicationStatementType,
 	adverseEventType,
 	serviceRequestType,
+	groupType,
 }
 
 // types is that table by the name of the type, and typeOrder its order.
@@ -231,6 +232,8 @@ func (r route) matches(path string) bool {
 			ok = r.serves(part)
 		case ":id", ":vid":
 			ok = validID(part)
+		case ":job", ":file":
+			ok = part != ""
 		default:
 			ok = part == pattern[i]
 		}
@@ -251,6 +254,7 @@ func routes() []route {
 		searchRoutes(),
 		historyRoutes(),
 		everythingRoutes(),
+		exportRoutes(),
 		writeRoutes(),
 	)
 }

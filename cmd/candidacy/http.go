@@ -17,6 +17,7 @@ import (
 	"candidacy/fhir"
 	"candidacy/internal/access"
 	"candidacy/internal/api"
+	"candidacy/internal/bulk"
 	"candidacy/internal/journey"
 	"candidacy/internal/smart"
 	"candidacy/internal/system"
@@ -72,7 +73,7 @@ func unless(path string, middleware echo.MiddlewareFunc) echo.MiddlewareFunc {
 const readyTimeout = 5 * time.Second
 
 // routes puts every way in on one server.
-func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) (http.Handler, error) {
+func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn, exports *bulk.Runner) (http.Handler, error) {
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	var err error
@@ -108,7 +109,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn) 
 		Report:    func(_ *http.Request, err error) { log.Error("fhir", "error", err) },
 		Grant:     func(r *http.Request) fhir.Grant { return smart.GrantOf(access.Of(r)) },
 		AccessLog: sys.Store, Security: securityOf(s.publicURL),
-		Intake: sys.Incoming, Sender: func(r *http.Request) string { return access.Of(r).Actor },
+		Intake: sys.Incoming, Sender: func(r *http.Request) string { return access.Of(r).Actor }, Exports: exports,
 	})
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current,

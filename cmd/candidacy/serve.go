@@ -147,7 +147,11 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 			return err
 		}
 	}
-	handler, err := routes(sys, s, log, signIns)
+	exports, err := newExports(ctx, sys, s.data, log)
+	if err != nil {
+		return err
+	}
+	handler, err := routes(sys, s, log, signIns, exports)
 	if err != nil {
 		return err
 	}
@@ -156,6 +160,7 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	}
 	defer os.Remove(addressFile(s.data))
 	defer sendNotices(ctx, sys, mailServer, s.publicURL, log)()
+	defer runExports(ctx, exports)()
 	gate.open(handler)
 	if messages != nil {
 		stop := takeMessages(ctx, out, sys, messages, senders)

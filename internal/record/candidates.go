@@ -298,3 +298,51 @@ func (s *Store) Protocol(ctx context.Context, version string) (string, error) {
 	}
 	return source, nil
 }
+
+// Cohort lists the candidates in one of the stages, nil being all, in id order, or
+// those of them that are among the ids, if these are not nil. It also tells when
+// anything about any candidate last changed; the zero time is never.
+func (s *Store) Cohort(ctx context.Context, stages []journey.Stage, ids []string) (members []string, updated time.Time, err error) {
+	var last sql.NullString
+	if err := s.read.QueryRowContext(ctx, "SELECT MAX(updated_at) FROM candidate").Scan(&last); err != nil {
+		return nil, updated, fmt.Errorf("read when a candidate last changed: %w", err)
+	}
+	if updated, err = parseInstant(last.String); err != nil {
+		return nil, updated, err
+	}
+	if ids != nil && len(ids) == 0 {
+		return nil, updated, nil
+	}
+	var b statement
+	b.add("SELECT id FROM candidate WHERE 1 = 1")
+	if stages != nil {
+		b.add(" AND ")
+		b.in("stage", stageNames(stages))
+	}
+	if ids != nil {
+		b.add(" AND ")
+		b.in("id", ids)
+	}
+	b.add(" ORDER BY id")
+	rows, err := s.read.QueryContext(ctx, b.String(), b.args...)
+	if err != nil {
+		return nil, updated, fmt.Errorf("list a cohort: %w", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id string
+		if err := rows.Scan(&id); err != nil {
+			return nil, updated, fmt.Errorf("list a cohort: %w", err)
+		}
+		members = append(members, id)
+	}
+	return members, updated, rows.Err()
+}
+
+func stageNames(stages []journey.Stage) []string {
+	names := make([]string, len(stages))
+	for i, s := range stages {
+		names[i] = string(s)
+	}
+	return names
+}

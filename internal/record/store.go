@@ -132,14 +132,18 @@ var errMalformed = errors.New("a stored instant is malformed")
 // pool for readers.
 func (s *Store) postgres() bool { return s.read == s.write }
 
+// Shared reports whether other processes may work on the store at the same time.
+func (s *Store) Shared() bool { return s.postgres() }
+
 // lock makes the transaction the only writer of a candidate until it ends. On
 // SQLite a writing transaction is the only one anyway; on PostgreSQL many
-// writers would otherwise meet at the unique key and lose, again and again.
+// writers would otherwise meet at the unique key and lose, again and again. It
+// also shares the lock of those who publish, which a View takes alone.
 func (s *Store) lock(ctx context.Context, tx *sql.Tx, candidate string) error {
 	if !s.postgres() {
 		return nil
 	}
-	if _, err := tx.ExecContext(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", candidate); err != nil {
+	if _, err := tx.ExecContext(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0)), pg_advisory_xact_lock_shared($2)", candidate, publishing); err != nil {
 		return fmt.Errorf("wait for the candidate: %w", err)
 	}
 	return nil
