@@ -110,15 +110,6 @@ func (p *parser) readable(need ...Permission) (map[string][]record.Query, error)
 	return of, nil
 }
 
-// narrow turns a grant into queries for work that is done outside a request, such
-// as an export: for every published type for which it gives all permissions, the
-// queries of which one must select a resource; none is every resource of the
-// type. A type that is missing is not granted.
-func (s *server) narrow(g Grant, need ...Permission) (map[string][]record.Query, error) {
-	p := &parser{now: s.opts.Now(), grant: g}
-	return p.readable(need...)
-}
-
 // inside refuses what lies outside of a narrowed grant.
 func (s *server) inside(ctx context.Context, within []record.Query, typ, id string) error {
 	if len(within) == 0 {
