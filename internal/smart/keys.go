@@ -229,55 +229,62 @@ func newFetcher(now func() time.Time) *fetcher {
 // keys returns the keys at the address. With again they are fetched even if those
 // at hand are still good, unless that was done just now.
 func (f *fetcher) keys(ctx context.Context, address string, again bool) ([]Key, error) {
-	now := f.now()
-	f.mu.Lock()
-	at, ok := f.known[address]
-	f.mu.Unlock()
-	age := now.Sub(at.at)
-	if ok && age >= 0 && now.Before(at.until) && (!again || age < againAfter) {
-		return at.keys, nil
+	if keys, ok := f.atHand(address, again); ok {
+		return keys, nil
 	}
 	// Whoever asks first fetches for all who ask meanwhile.
 	got, err, _ := f.flight.Do(address, func() (any, error) {
+		if keys, ok := f.atHand(address, again); ok {
+			return keys, nil
+		}
 		return f.fetch(context.WithoutCancel(ctx), address)
 	})
 	if err != nil {
 		return nil, err
 	}
-	return got.(fetched).keys, nil
+	return got.([]Key), nil
 }
 
-func (f *fetcher) fetch(ctx context.Context, address string) (fetched, error) {
+// atHand returns keys that were fetched before and are good enough.
+func (f *fetcher) atHand(address string, again bool) ([]Key, bool) {
+	now := f.now()
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	at, ok := f.known[address]
+	age := now.Sub(at.at)
+	return at.keys, ok && age >= 0 && now.Before(at.until) && (!again || age < againAfter)
+}
+
+func (f *fetcher) fetch(ctx context.Context, address string) ([]Key, error) {
 	r, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
 	if err != nil {
-		return fetched{}, fmt.Errorf("ask for the keys: %w", err)
+		return nil, fmt.Errorf("ask for the keys: %w", err)
 	}
 	r.Header.Set("Accept", "application/jwk-set+json, application/json")
 	res, err := f.client.Do(r)
 	if err != nil {
-		return fetched{}, fmt.Errorf("ask for the keys: %w", err)
+		return nil, fmt.Errorf("ask for the keys: %w", err)
 	}
 	defer res.Body.Close()
 	if res.StatusCode != http.StatusOK {
-		return fetched{}, fmt.Errorf("the keys' server answered %d", res.StatusCode)
+		return nil, fmt.Errorf("the keys' server answered %d", res.StatusCode)
 	}
 	raw, err := io.ReadAll(io.LimitReader(res.Body, longestKeys+1))
 	if err != nil {
-		return fetched{}, fmt.Errorf("read the keys: %w", err)
+		return nil, fmt.Errorf("read the keys: %w", err)
 	}
 	list, err := ParseKeys(raw)
 	if err != nil {
-		return fetched{}, fmt.Errorf("read the keys: %w", err)
+		return nil, fmt.Errorf("read the keys: %w", err)
 	}
 	now := f.now()
-	got := fetched{keys: list, at: now, until: now.Add(kept(res.Header))}
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if len(f.known) >= mostFetched {
 		f.known = map[string]fetched{}
 	}
-	f.known[address] = got
-	return got, nil
+	f.known[address] = fetched{keys: list, at: now, until: now.Add(kept(res.Header))}
+	return list, nil
 }
 
 // kept is how long an answer may be kept: RFC 9111, as far as it says for how
