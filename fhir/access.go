@@ -115,7 +115,7 @@ func (s *server) inside(ctx context.Context, within []record.Query, typ, id stri
 	if len(within) == 0 {
 		return nil
 	}
-	n, err := s.store.Count(ctx, record.Query{Type: typ, IDs: []string{id}, Any: [][]record.Query{within}}, 1)
+	n, err := s.store.Count(ctx, record.Query{Type: typ, IDs: []string{id}, Any: [][]record.Query{within}})
 	if err == nil && n == 0 {
 		return forbidden(typ)
 	}

@@ -151,7 +151,13 @@ func TestEveryTypeHasItsPlace(t *testing.T) {
 func TestIndexAgreesWithTheParameters(t *testing.T) {
 	found := map[string]bool{}
 	for _, r := range everyResource(t) {
+		dates := map[string]int{}
 		for _, x := range r.Index {
+			if p, ok := types[r.Type].find(x.Param); ok && p.kind == r4.SearchParamTypeDate {
+				if dates[x.Param]++; dates[x.Param] > 1 { // a search for its start and its end would mix them up
+					t.Errorf("%s/%s has two dates under %s", r.Type, r.ID, x.Param)
+				}
+			}
 			name, suffix, _ := strings.Cut(x.Param, ":")
 			p, ok := types[r.Type].find(name)
 			if !ok || p.use != byIndex {
@@ -189,6 +195,7 @@ func TestIndexAgreesWithTheParameters(t *testing.T) {
 var (
 	suffixes = map[r4.SearchParamType][]string{
 		r4.SearchParamTypeString: {exactSuffix}, r4.SearchParamTypeReference: {identifierSuffix}, r4.SearchParamTypeQuantity: {unitSuffix},
+		r4.SearchParamTypeDate: {longSuffix},
 	}
 	covering = []r4.SearchParamType{r4.SearchParamTypeDate, r4.SearchParamTypeNumber, r4.SearchParamTypeQuantity}
 )

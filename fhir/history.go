@@ -15,6 +15,9 @@ import (
 	"candidacy/internal/record"
 )
 
+// maxTotal is how far versions are counted that nobody asked to be counted.
+const maxTotal = 10_000
+
 func historyRoutes() []route {
 	system := r4.SystemRestfulInteractionHistorySystem
 	return []route{

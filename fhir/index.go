@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+	"time"
 	"unicode"
 
 	"golang.org/x/text/unicode/norm"
@@ -24,9 +25,14 @@ const (
 	exactSuffix = ":exact"
 	// unitSuffix holds quantities by their unit, in the column of the system.
 	unitSuffix = ":unit"
+	// longSuffix holds, once more, dates that cover more than longDate.
+	longSuffix = ":long"
 	// identifierSuffix holds the identifiers of references.
 	identifierSuffix = ":identifier"
 )
+
+// longDate is a little more than a day and the second at its end.
+const longDate = 48 * time.Hour
 
 // furtherWord marks, in the column of the system, the rows of a string that
 // begin at a later word.
@@ -141,7 +147,7 @@ func (x *index) date(param string, text *string) {
 		return
 	}
 	if s, err := parseDate(*text); err == nil {
-		x.bounds(param, "", instantText(s.from), endText(s.to))
+		x.span(param, instantText(s.from), endText(s.to))
 	}
 }
 
@@ -171,7 +177,16 @@ func (x *index) period(param string, p *r4.Period) {
 			end = last
 		}
 	}
-	x.bounds(param, "", start, end)
+	x.span(param, start, end)
+}
+
+// span adds what a date covers. A long one has a row among the long ones too, so
+// that short ones can be looked for near their ends.
+func (x *index) span(param, from, to string) {
+	x.bounds(param, "", from, to)
+	if start, err := time.Parse(indexLayout, from); err != nil || to > instantText(start.Add(longDate)) {
+		x.bounds(param+longSuffix, "", from, to)
+	}
 }
 
 // number adds a decimal number.

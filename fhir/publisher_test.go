@@ -407,7 +407,7 @@ func TestRetirement(t *testing.T) {
 	}
 	n, err := store.Count(t.Context(), record.Query{Type: typeObservation, Conditions: []record.Condition{
 		{Param: "status", Any: []record.Match{{Op: "=", Value: "entered-in-error", AnySystem: true}}},
-	}}, 0)
+	}})
 	if err != nil || n != 1 {
 		t.Errorf("%d observations are found as entered in error: %v", n, err)
 	}

@@ -258,6 +258,16 @@ func (p *parser) condition(q *record.Query, known param, modifier, name string, 
 	if err != nil {
 		return badParameter(name, "invalid", err.Error())
 	}
+	if known.kind == r4.SearchParamTypeDate && modifier == "" {
+		for i, other := range q.Conditions {
+			if other.Param == c.Param && !other.Not && len(other.Any) > 0 && other.Any[0].Op == record.Within {
+				if dates, ok := both(other.Any, c.Any); ok {
+					q.Conditions[i].Any = dates
+					return nil
+				}
+			}
+		}
+	}
 	q.Conditions = known.place(q.Conditions, c)
 	return nil
 }

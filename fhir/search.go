@@ -19,8 +19,6 @@ import (
 const (
 	// maxForm bounds the body of a search by POST.
 	maxForm = 64 << 10
-	// maxTotal is how far resources are counted that nobody asked to be counted.
-	maxTotal = 10_000
 	// maxSorted is how many resources a sorted search gives.
 	maxSorted = 100_000
 	// orderLife is how long the pages of a sorted search may be read.
@@ -132,7 +130,7 @@ func (s *server) page(ctx context.Context, query *search) (page, error) {
 	var err error
 	switch {
 	case query.countOnly:
-		p.total, err = s.store.Count(ctx, query.query, 0)
+		p.total, err = s.store.Count(ctx, query.query)
 		return p, err
 	case query.cursor.order != "" || query.cursor.first() && len(query.sort) > 0:
 		err = s.sorted(ctx, query, &p)
@@ -159,14 +157,14 @@ func (s *server) page(ctx context.Context, query *search) (page, error) {
 	return p, err
 }
 
-// count counts the matches. One that nobody asked for is given up where there
-// are many.
+// count counts the matches. One that nobody asked for is left out where it would
+// cost much.
 func (s *server) count(ctx context.Context, query *search) (int, error) {
 	if query.total != "" {
-		return s.store.Count(ctx, query.query, 0)
+		return s.store.Count(ctx, query.query)
 	}
-	n, err := s.store.Count(ctx, query.query, maxTotal+1)
-	if n > maxTotal {
+	n, cheap, err := s.store.CountCheaply(ctx, query.query)
+	if !cheap {
 		n = -1
 	}
 	return n, err

@@ -22,7 +22,8 @@ type Reader interface {
 	Resource(ctx context.Context, typ, id string) (record.Published, error)
 	ResourceVersion(ctx context.Context, typ, id string, version int64) (record.Published, error)
 	Search(ctx context.Context, q record.Query) ([]record.Published, error)
-	Count(ctx context.Context, q record.Query, most int) (int, error)
+	Count(ctx context.Context, q record.Query) (int, error)
+	CountCheaply(ctx context.Context, q record.Query) (int, bool, error)
 	Order(ctx context.Context, q record.Query, keys []record.Sort, limit int) ([]string, error)
 	KeepOrder(ctx context.Context, first []string, until time.Time) (string, error)
 	CompleteOrder(ctx context.Context, name string, rest []string) error

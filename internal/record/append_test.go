@@ -735,7 +735,7 @@ func TestAClosedStore(t *testing.T) {
 		_, verify := s.Verify(ctx)
 		_, entries := s.Entries(ctx, "x")
 		_, search := s.Search(ctx, record.Query{Type: "Patient", Limit: 1})
-		_, count := s.Count(ctx, record.Query{Type: "Patient"}, 0)
+		_, count := s.Count(ctx, record.Query{Type: "Patient"})
 		_, stage := s.Stage(ctx, "x", "y", "z", nil)
 		_, accounts := s.Accounts(ctx)
 		_, _, password := s.CheckPassword(ctx, "x", "y")

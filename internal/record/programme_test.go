@@ -31,7 +31,7 @@ func TestProgrammeResources(t *testing.T) {
 			t.Errorf("what did not change is version %d, %v", p.Version, err)
 		}
 		named := record.Condition{Param: "name", Any: []record.Match{{Op: "prefix", Value: "inv"}}}
-		if n, err := b.Count(ctx, record.Query{Type: "Organization", Conditions: []record.Condition{named}}, 0); err != nil || n != 1 {
+		if n, err := b.Count(ctx, record.Query{Type: "Organization", Conditions: []record.Condition{named}}); err != nil || n != 1 {
 			t.Errorf("found %d, %v", n, err)
 		}
 		// All or nothing, and nobody else's.

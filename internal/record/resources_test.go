@@ -53,7 +53,7 @@ func TestPublishedVersions(t *testing.T) {
 		// The index follows the content: the old name finds nobody any more.
 		for family, n := range map[string]int{"zephyrwick": 0, "oakfield": 1} {
 			q := record.Query{Type: "Patient", Conditions: []record.Condition{{Param: "family", Any: []record.Match{{Op: "=", Value: family}}}}}
-			if got, err := b.Count(ctx, q, 0); err != nil || got != n {
+			if got, err := b.Count(ctx, q); err != nil || got != n {
 				t.Errorf("%s finds %d, %v, want %d", family, got, err, n)
 			}
 		}
@@ -189,7 +189,7 @@ func TestSearch(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if n, err := b.Count(t.Context(), tt.q, 0); err != nil || n != len(all) {
+			if n, err := b.Count(t.Context(), tt.q); err != nil || n != len(all) {
 				t.Errorf("%s: counted %d, %v, want %d", tt.name, n, err, len(all))
 			}
 		}
@@ -198,7 +198,7 @@ func TestSearch(t *testing.T) {
 			{Type: "Patient", Conditions: []record.Condition{one("family", "", "x")}},
 		} {
 			_, errA := b.Search(t.Context(), q)
-			_, errB := b.Count(t.Context(), q, 0)
+			_, errB := b.Count(t.Context(), q)
 			if errA == nil || errB == nil {
 				t.Errorf("a comparison that is none is answered %v and %v", errA, errB)
 			}
@@ -262,12 +262,12 @@ func TestPrefixesInALocaleOfWords(t *testing.T) {
 			}
 		}
 		q := record.Query{Type: "Patient", Conditions: []record.Condition{{Param: "family", Any: []record.Match{{Op: "prefix", Value: prefix}}}}}
-		if n, err := b.Count(t.Context(), q, 0); err != nil || n != want {
+		if n, err := b.Count(t.Context(), q); err != nil || n != want {
 			t.Errorf("%q is the beginning of %d values, %v, want %d", prefix, n, err, want)
 		}
 	}
 	q := record.Query{Type: "Patient", Conditions: []record.Condition{{Param: "family", Any: []record.Match{{Op: "<", Value: "a"}}}}}
-	if n, err := b.Count(t.Context(), q, 0); err != nil || n != 3 {
+	if n, err := b.Count(t.Context(), q); err != nil || n != 3 {
 		t.Errorf("%d values are less than a, %v, want 3", n, err)
 	}
 }

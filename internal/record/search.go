@@ -61,6 +61,8 @@ type Match struct {
 	AnySystem bool
 	// Bounds are what Within compares with.
 	Bounds Bounds
+	// Suffix is added to the name of the condition's parameter.
+	Suffix string
 }
 
 // Within is the comparison of what an index value covers with bounds.
@@ -249,13 +251,22 @@ func (s *statement) condition(typ string, c Condition, r string) {
 
 // rows selects the index rows x that meet the condition.
 func (s *statement) rows(typ string, c Condition, x string) {
-	s.add(x, ".type = ", s.arg(typ), " AND ", x, ".param = ", s.arg(c.Param), " AND ")
+	alike := !slices.ContainsFunc(c.Any, func(m Match) bool { return m.Suffix != c.Any[0].Suffix })
+	rows := func(suffix string) {
+		s.add(x, ".type = ", s.arg(typ), " AND ", x, ".param = ", s.arg(c.Param+suffix), " AND ")
+	}
+	if alike {
+		rows(c.Any[0].Suffix)
+	}
 	if len(c.Any) > 1 {
 		s.add("(")
 	}
 	for i, m := range c.Any {
 		if i > 0 {
 			s.add(" OR ")
+		}
+		if !alike {
+			rows(m.Suffix)
 		}
 		s.match(m, x)
 	}
@@ -317,13 +328,16 @@ type plan struct {
 	sift bool
 }
 
-// fewRows is how many index rows are looked up rather than each resource being
-// asked.
-const fewRows = 1000
+// fewRows is how many index rows a page looks up rather than asking each
+// resource; manyRows is that of a count, which has to see all.
+const (
+	fewRows  = 1000
+	manyRows = 20_000
+)
 
 // plan finds a way that doesn't ask every resource of the type. Databases plan
 // by what they think they know of the values, and SQLite knows nothing.
-func (s *Store) plan(ctx context.Context, q *Query) (plan, error) {
+func (s *Store) plan(ctx context.Context, q *Query, few int) (plan, error) {
 	p := plan{lead: -1}
 	q.Conditions = slices.Clone(q.Conditions)
 	if err := s.resolve(ctx, q); err != nil {
@@ -346,27 +360,27 @@ func (s *Store) plan(ctx context.Context, q *Query) (plan, error) {
 		if i == p.lead || c.Not || c.To != nil || c.From != nil || len(c.Any) == 0 {
 			continue
 		}
-		few, err := s.few(ctx, func(b *statement) {
+		rare, err := s.rarer(ctx, few, func(b *statement) {
 			b.add("resource_index x WHERE ")
 			b.rows(q.Type, c, "x")
 		})
 		if err != nil {
 			return p, err
 		}
-		if few {
+		if rare {
 			q.Conditions[i].Selective, p.lead = true, -1
 			return p, nil
 		}
 	}
 	for _, spans := range q.Updated {
-		few, err := s.few(ctx, func(b *statement) {
+		rare, err := s.rarer(ctx, few, func(b *statement) {
 			b.add("resource x WHERE x.type = ", b.arg(q.Type), " AND ")
 			b.updated("x", spans)
 		})
 		if err != nil {
 			return p, err
 		}
-		if few {
+		if rare {
 			return plan{lead: -1, sift: true}, nil
 		}
 	}
@@ -387,7 +401,7 @@ func (s *Store) resolve(ctx context.Context, q *Query) error {
 			continue
 		}
 		inner := *target
-		p, err := s.plan(ctx, &inner)
+		p, err := s.plan(ctx, &inner, fewRows)
 		if err != nil {
 			return err
 		}
@@ -449,20 +463,14 @@ func (c Condition) walkable() bool {
 	return !c.Not && c.To == nil && c.From == nil && len(c.Any) == 1 && c.Any[0].Op == "="
 }
 
-// few reports whether a table has few rows that meet a condition.
-func (s *Store) few(ctx context.Context, from func(*statement)) (bool, error) {
+// rarer reports whether a table has less rows that meet a condition than a limit.
+func (s *Store) rarer(ctx context.Context, limit int, from func(*statement)) (bool, error) {
 	var b statement
 	b.add("SELECT COUNT(*) FROM (SELECT 1 FROM ")
 	from(&b)
-	b.add(" LIMIT ", strconv.Itoa(fewRows), ") few")
-	if b.err != nil {
-		return false, b.err
-	}
-	var n int
-	if err := s.kept.queryRow(ctx, b.String(), b.args...).Scan(&n); err != nil {
-		return false, fmt.Errorf("search: %w", err)
-	}
-	return n < fewRows, nil
+	b.add(" LIMIT ", strconv.Itoa(limit), ") found")
+	n, err := s.number(ctx, &b)
+	return n < limit, err
 }
 
 // from writes the tables and conditions of a query, and returns the column of
@@ -492,7 +500,7 @@ func (p plan) repeats(q Query) bool { return p.lead >= 0 && q.Conditions[p.lead]
 // ids, with type, id, body and candidate: their version and time are in the body,
 // and a row costs by its columns.
 func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
-	p, err := s.plan(ctx, &q)
+	p, err := s.plan(ctx, &q, fewRows)
 	if err != nil {
 		return nil, err
 	}
@@ -536,13 +544,45 @@ func (s *Store) search(ctx context.Context, p plan, q Query, list *[]Published) 
 	return n, rows.Err()
 }
 
-// Count counts what a query selects, whatever its page, but no further than to
-// most; 0 is no limit.
-func (s *Store) Count(ctx context.Context, q Query, most int) (int, error) {
-	p, err := s.plan(ctx, &q)
+// Count counts what a query selects, whatever its page.
+func (s *Store) Count(ctx context.Context, q Query) (int, error) {
+	p, err := s.plan(ctx, &q, manyRows)
 	if err != nil {
 		return 0, err
 	}
+	return s.count(ctx, p, q)
+}
+
+// CountCheaply is Count, but reports false where many rows would have to be seen
+// for it.
+func (s *Store) CountCheaply(ctx context.Context, q Query) (int, bool, error) {
+	p, err := s.plan(ctx, &q, manyRows)
+	if err != nil {
+		return 0, false, err
+	}
+	if cheap, err := s.cheap(ctx, p, q); err != nil || !cheap {
+		return 0, false, err
+	}
+	n, err := s.count(ctx, p, q)
+	return n, true, err
+}
+
+// cheap reports whether no more than manyRows have to be seen.
+func (s *Store) cheap(ctx context.Context, p plan, q Query) (bool, error) {
+	if q.Candidates != nil || q.IDs != nil || p.sift || slices.ContainsFunc(q.Conditions, func(c Condition) bool { return c.Selective }) {
+		return true, nil
+	}
+	return s.rarer(ctx, manyRows, func(b *statement) {
+		if p.lead >= 0 {
+			b.add("resource_index x WHERE ")
+			b.rows(q.Type, q.Conditions[p.lead], "x")
+			return
+		}
+		b.add("resource x WHERE x.type = ", b.arg(q.Type))
+	})
+}
+
+func (s *Store) count(ctx context.Context, p plan, q Query) (int, error) {
 	var b statement
 	b.add("SELECT COUNT(*) FROM (SELECT ")
 	if p.repeats(q) {
@@ -550,9 +590,6 @@ func (s *Store) Count(ctx context.Context, q Query, most int) (int, error) {
 	}
 	b.add("r.id")
 	p.from(&b, q)
-	if most > 0 {
-		b.add(" LIMIT ", strconv.Itoa(most))
-	}
 	b.add(") found")
 	return s.number(ctx, &b)
 }
@@ -571,7 +608,7 @@ func (s *Store) number(ctx context.Context, b *statement) (int, error) {
 // Order returns the ids of at most limit resources that a query selects, sorted
 // by the keys. The page of the query is of no account.
 func (s *Store) Order(ctx context.Context, q Query, keys []Sort, limit int) ([]string, error) {
-	p, err := s.plan(ctx, &q)
+	p, err := s.plan(ctx, &q, fewRows)
 	if err != nil {
 		return nil, err
 	}
