@@ -204,27 +204,22 @@ func (v dateValue) matches() []record.Match {
 	default: // eq
 		whole = []record.Bounds{within}
 	}
-	var list []record.Match
-	for _, b := range whole {
-		list = append(list, datesWithin(b)...)
+	list := make([]record.Match, len(whole))
+	for i, b := range whole {
+		list[i] = dateWithin(b)
 	}
 	return list
 }
 
-// datesWithin select the dates within bounds. Where only the end of a date is
-// bounded from below, the start of a short one is too, and the long ones are
-// looked for by themselves: the index goes by the start.
-func datesWithin(b record.Bounds) []record.Match {
+// dateWithin selects the dates within bounds. Where only the end of a date is
+// bounded from below, the start of a short one is too, which the index goes by.
+func dateWithin(b record.Bounds) record.Match {
 	b.To = lower(b.To, b.EndTo)
-	end, err := time.Parse(indexLayout, b.EndFrom)
-	if err != nil { // there is no such bound
-		return boundedBy([]record.Bounds{b}, nil)
+	m := record.Match{Op: record.Within, Bounds: b, AnySystem: true}
+	if end, err := time.Parse(indexLayout, b.EndFrom); err == nil {
+		m.ShortFrom = instantText(end.Add(-longDate))
 	}
-	short, long := b, b
-	short.From = max(b.From, instantText(end.Add(-longDate)))
-	return []record.Match{
-		{Op: record.Within, Bounds: short, AnySystem: true}, {Op: record.Within, Bounds: long, AnySystem: true, Suffix: longSuffix},
-	}
+	return m
 }
 
 // lower is the lower of two upper bounds.
@@ -242,18 +237,10 @@ func both(a, b []record.Match) ([]record.Match, bool) {
 	var list []record.Match
 	for _, x := range a {
 		for _, y := range b {
-			suffix := x.Suffix
-			switch {
-			case x.Suffix == y.Suffix || y.Bounds.EndFrom == "":
-			case x.Bounds.EndFrom == "":
-				suffix = y.Suffix
-			default: // the short ones of the one, and the long ones of the other
-				continue
-			}
-			m := record.Match{Op: record.Within, AnySystem: true, Suffix: suffix, Bounds: record.Bounds{
+			m := dateWithin(record.Bounds{
 				From: max(x.Bounds.From, y.Bounds.From), To: lower(x.Bounds.To, y.Bounds.To),
 				EndFrom: max(x.Bounds.EndFrom, y.Bounds.EndFrom), EndTo: lower(x.Bounds.EndTo, y.Bounds.EndTo),
-			}}
+			})
 			if m.Bounds.To == "" || m.Bounds.From < m.Bounds.To {
 				list = append(list, m)
 			}

@@ -280,7 +280,7 @@ func (ask *compartmentRequest) queries(of map[string][]record.Query) []record.Qu
 		}
 		if date := types[typ].careDate(); date != "" && ask.care != (record.Bounds{}) {
 			dated := record.Condition{Param: date, Any: []record.Match{{Op: ">=", Value: ""}}, Not: true}
-			within := record.Condition{Param: date, Any: datesWithin(ask.care)}
+			within := record.Condition{Param: date, Any: []record.Match{dateWithin(ask.care)}, Long: date + longSuffix}
 			q.Any = append(q.Any, []record.Query{
 				{Type: typ, Conditions: []record.Condition{dated}}, {Type: typ, Conditions: []record.Condition{within}},
 			})

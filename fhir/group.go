@@ -146,12 +146,21 @@ func (g withGroups) Search(ctx context.Context, q record.Query) ([]record.Publis
 }
 
 // Count implements Reader.
-func (g withGroups) Count(ctx context.Context, q record.Query, most int) (int, error) {
+func (g withGroups) Count(ctx context.Context, q record.Query) (int, error) {
 	if q.Type != typeGroup {
-		return g.Reader.Count(ctx, q, most)
+		return g.Reader.Count(ctx, q)
 	}
 	found, err := g.find(ctx, q)
 	return len(found), err
+}
+
+// CountCheaply implements Reader.
+func (g withGroups) CountCheaply(ctx context.Context, q record.Query) (int, bool, error) {
+	if q.Type != typeGroup {
+		return g.Reader.CountCheaply(ctx, q)
+	}
+	n, err := g.Count(ctx, q)
+	return n, true, err
 }
 
 // Order implements Reader. There are so few that they come in the order of their

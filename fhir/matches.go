@@ -70,6 +70,7 @@ func (p *parser) match(known param, modifier string, values []string) (record.Co
 		}
 		read = func(text string) ([]record.Match, error) { return stringMatch(text, modifier) }
 	case r4.SearchParamTypeDate:
+		c.Long = known.name + longSuffix
 		read = func(text string) ([]record.Match, error) {
 			v, err := parseDateValue(text, p.now)
 			return v.matches(), err

@@ -40,26 +40,16 @@ type HistoryQuery struct {
 	Limit int
 }
 
-func (q HistoryQuery) from(b *statement) {
-	b.add(" FROM resource_version v WHERE (")
-	first := true
-	for _, typ := range slices.Sorted(maps.Keys(q.Of)) {
-		if !first {
-			b.add(" OR ")
-		}
-		first = false
-		b.add("v.type = ", b.arg(typ))
-		if within := q.Of[typ]; len(within) > 0 {
-			r := b.alias("r")
-			b.add(" AND v.id IN (SELECT ", r, ".id FROM resource ", r, " WHERE ")
-			b.where(Query{Type: typ, Any: [][]Query{within}}, r, -1)
-			b.add(")")
-		}
+// of writes the versions of one type that the query selects, without the page.
+func (q HistoryQuery) of(b *statement, typ string) {
+	b.add(" FROM resource_version v WHERE v.type = ", b.arg(typ))
+	if within := q.Of[typ]; len(within) > 0 {
+		r := b.alias("r")
+		b.add(" AND v.id IN (SELECT ", r, ".id FROM resource ", r, " WHERE ")
+		b.where(Query{Type: typ, Any: [][]Query{within}}, r, -1)
+		b.add(")")
 	}
-	if first {
-		b.add("1 = 0")
-	}
-	b.add(") AND v.version >= COALESCE((SELECT s.served_from FROM resource s WHERE s.type = v.type AND s.id = v.id), 1)")
+	b.add(" AND v.version >= COALESCE((SELECT s.served_from FROM resource s WHERE s.type = v.type AND s.id = v.id), 1)")
 	if q.ID != "" {
 		b.add(" AND v.id = ", b.arg(q.ID))
 	}
@@ -73,16 +63,41 @@ func (q HistoryQuery) from(b *statement) {
 	}
 }
 
+// after goes on behind the last version of the page before.
+func (q HistoryQuery) after(b *statement, typ string) {
+	a := q.After
+	switch {
+	case a == nil:
+	case typ < a.Type: // comes later in the same instant
+		b.add(" AND v.updated_at <= ", b.arg(instant(a.UpdatedAt)))
+	case typ > a.Type:
+		b.add(" AND v.updated_at < ", b.arg(instant(a.UpdatedAt)))
+	default:
+		b.add(" AND (v.updated_at, v.id, v.version) < (", b.arg(instant(a.UpdatedAt)), ", ", b.arg(a.ID), ", ", b.arg(a.Version), ")")
+	}
+}
+
 // History returns one page of versions. Those that a later version sealed are
 // not among them.
 func (s *Store) History(ctx context.Context, q HistoryQuery) ([]Version, error) {
-	var b statement
-	b.add("SELECT v.type, v.id, v.version, v.updated_at, v.body, COALESCE((SELECT c.candidate_id FROM resource c WHERE c.type = v.type AND c.id = v.id), '')")
-	q.from(&b)
-	if a := q.After; a != nil {
-		b.add(" AND (v.updated_at, v.type, v.id, v.version) < (", b.arg(instant(a.UpdatedAt)), ", ", b.arg(a.Type), ", ", b.arg(a.ID), ", ", b.arg(a.Version), ")")
+	if len(q.Of) == 0 {
+		return nil, nil
 	}
-	b.add(" ORDER BY v.updated_at DESC, v.type DESC, v.id DESC, v.version DESC LIMIT ", strconv.Itoa(q.Limit))
+	// Each type is read in its own order, no further than the page, and the bodies
+	// of what is on it at the end.
+	var b statement
+	b.add("SELECT b.type, b.id, b.version, b.updated_at, b.body, COALESCE((SELECT c.candidate_id FROM resource c WHERE c.type = b.type AND c.id = b.id), '') FROM (")
+	for i, typ := range slices.Sorted(maps.Keys(q.Of)) {
+		if i > 0 {
+			b.add(" UNION ALL ")
+		}
+		b.add("SELECT * FROM (SELECT v.type, v.id, v.version, v.updated_at")
+		q.of(&b, typ)
+		q.after(&b, typ)
+		b.add(" ORDER BY v.updated_at DESC, v.id DESC, v.version DESC LIMIT ", strconv.Itoa(q.Limit), ") ", b.alias("t"))
+	}
+	b.add(") p JOIN resource_version b ON b.type = p.type AND b.id = p.id AND b.version = p.version",
+		" ORDER BY p.updated_at DESC, p.type DESC, p.id DESC, p.version DESC LIMIT ", strconv.Itoa(q.Limit))
 	if b.err != nil {
 		return nil, b.err
 	}
@@ -105,9 +120,18 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) ([]Version, error) 
 // CountHistory counts the versions of a history, no further than to most; 0 is
 // no limit.
 func (s *Store) CountHistory(ctx context.Context, q HistoryQuery, most int) (int, error) {
+	if len(q.Of) == 0 {
+		return 0, nil
+	}
 	var b statement
-	b.add("SELECT COUNT(*) FROM (SELECT 1")
-	q.from(&b)
+	b.add("SELECT COUNT(*) FROM (")
+	for i, typ := range slices.Sorted(maps.Keys(q.Of)) {
+		if i > 0 {
+			b.add(" UNION ALL ")
+		}
+		b.add("SELECT 1")
+		q.of(&b, typ)
+	}
 	if most > 0 {
 		b.add(" LIMIT ", strconv.Itoa(most))
 	}

@@ -38,6 +38,8 @@ type Condition struct {
 	// Param names the index rows that are compared.
 	Param string
 	Any   []Match
+	// Long names the rows of those values, repeated, that cover much.
+	Long string
 	// To selects resources that point, under Param, to one that this query
 	// selects; From those that one which this query selects points to under
 	// Param. Where Param is empty, it is the candidate's own resource that is
@@ -61,8 +63,9 @@ type Match struct {
 	AnySystem bool
 	// Bounds are what Within compares with.
 	Bounds Bounds
-	// Suffix is added to the name of the condition's parameter.
-	Suffix string
+	// ShortFrom is where what Within selects starts at the earliest, unless it is
+	// long.
+	ShortFrom string
 }
 
 // Within is the comparison of what an index value covers with bounds.
@@ -239,8 +242,8 @@ func (s *statement) condition(typ string, c Condition, r string) {
 	case len(c.Any) == 0:
 		s.add("1 = 0")
 	case c.Selective:
-		s.add(r, ".id IN (SELECT ", x, ".id FROM resource_index ", x, " WHERE ")
-		s.rows(typ, c, x)
+		s.add(r, ".id IN (")
+		s.lookUp(x+".id", typ, c, x)
 		s.add(")")
 	default:
 		s.add("EXISTS (SELECT 1 FROM resource_index ", x, " WHERE ", x, ".id = ", r, ".id AND ")
@@ -251,27 +254,34 @@ func (s *statement) condition(typ string, c Condition, r string) {
 
 // rows selects the index rows x that meet the condition.
 func (s *statement) rows(typ string, c Condition, x string) {
-	alike := !slices.ContainsFunc(c.Any, func(m Match) bool { return m.Suffix != c.Any[0].Suffix })
-	rows := func(suffix string) {
-		s.add(x, ".type = ", s.arg(typ), " AND ", x, ".param = ", s.arg(c.Param+suffix), " AND ")
-	}
-	if alike {
-		rows(c.Any[0].Suffix)
-	}
-	if len(c.Any) > 1 {
-		s.add("(")
-	}
+	s.add(x, ".type = ", s.arg(typ), " AND ", x, ".param = ", s.arg(c.Param), " AND (")
 	for i, m := range c.Any {
 		if i > 0 {
 			s.add(" OR ")
 		}
-		if !alike {
-			rows(m.Suffix)
-		}
 		s.match(m, x)
 	}
-	if len(c.Any) > 1 {
-		s.add(")")
+	s.add(")")
+}
+
+// lookUp selects a column of the index rows x that meet the condition, going by
+// their values. Each alternative is a SELECT of its own: SQLite would read every
+// row of a parameter for the sake of two of its values.
+func (s *statement) lookUp(column, typ string, c Condition, x string) {
+	one := func(param string, m Match) {
+		s.add("SELECT ", column, " FROM resource_index ", x, " WHERE ", x, ".type = ", s.arg(typ), " AND ", x, ".param = ", s.arg(param), " AND ")
+		s.match(m, x)
+	}
+	for i, m := range c.Any {
+		if i > 0 {
+			s.add(" UNION ALL ")
+		}
+		if c.Long != "" && m.ShortFrom != "" {
+			one(c.Long, m)
+			s.add(" UNION ALL ")
+			m.Bounds.From = max(m.Bounds.From, m.ShortFrom)
+		}
+		one(c.Param, m)
 	}
 }
 
@@ -360,10 +370,7 @@ func (s *Store) plan(ctx context.Context, q *Query, few int) (plan, error) {
 		if i == p.lead || c.Not || c.To != nil || c.From != nil || len(c.Any) == 0 {
 			continue
 		}
-		rare, err := s.rarer(ctx, few, func(b *statement) {
-			b.add("resource_index x WHERE ")
-			b.rows(q.Type, c, "x")
-		})
+		rare, err := s.rarer(ctx, few, func(b *statement) { b.lookUp("1", q.Type, c, "x") })
 		if err != nil {
 			return p, err
 		}
@@ -374,7 +381,7 @@ func (s *Store) plan(ctx context.Context, q *Query, few int) (plan, error) {
 	}
 	for _, spans := range q.Updated {
 		rare, err := s.rarer(ctx, few, func(b *statement) {
-			b.add("resource x WHERE x.type = ", b.arg(q.Type), " AND ")
+			b.add("SELECT 1 FROM resource x WHERE x.type = ", b.arg(q.Type), " AND ")
 			b.updated("x", spans)
 		})
 		if err != nil {
@@ -463,11 +470,11 @@ func (c Condition) walkable() bool {
 	return !c.Not && c.To == nil && c.From == nil && len(c.Any) == 1 && c.Any[0].Op == "="
 }
 
-// rarer reports whether a table has less rows that meet a condition than a limit.
-func (s *Store) rarer(ctx context.Context, limit int, from func(*statement)) (bool, error) {
+// rarer reports whether a query finds less than a limit.
+func (s *Store) rarer(ctx context.Context, limit int, query func(*statement)) (bool, error) {
 	var b statement
-	b.add("SELECT COUNT(*) FROM (SELECT 1 FROM ")
-	from(&b)
+	b.add("SELECT COUNT(*) FROM (")
+	query(&b)
 	b.add(" LIMIT ", strconv.Itoa(limit), ") found")
 	n, err := s.number(ctx, &b)
 	return n < limit, err
@@ -574,11 +581,10 @@ func (s *Store) cheap(ctx context.Context, p plan, q Query) (bool, error) {
 	}
 	return s.rarer(ctx, manyRows, func(b *statement) {
 		if p.lead >= 0 {
-			b.add("resource_index x WHERE ")
-			b.rows(q.Type, q.Conditions[p.lead], "x")
+			b.lookUp("1", q.Type, q.Conditions[p.lead], "x")
 			return
 		}
-		b.add("resource x WHERE x.type = ", b.arg(q.Type))
+		b.add("SELECT 1 FROM resource x WHERE x.type = ", b.arg(q.Type))
 	})
 }
 

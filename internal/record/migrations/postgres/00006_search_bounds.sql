@@ -21,7 +21,7 @@ ALTER TABLE resource_index RENAME CONSTRAINT search_value_pkey TO resource_index
 CREATE INDEX resource_index_id ON resource_index (type, id, param);
 -- What changed last, and in order.
 CREATE INDEX resource_updated ON resource (type, updated_at, id);
-CREATE INDEX resource_version_updated ON resource_version (updated_at, type, id, version);
+CREATE INDEX resource_version_updated ON resource_version (type, updated_at, id, version);
 -- Ids are in the order of their bytes, as on SQLite: pages go by it.
 ALTER TABLE resource ALTER COLUMN id TYPE TEXT COLLATE "C", ALTER COLUMN candidate_id TYPE TEXT COLLATE "C";
 ALTER TABLE resource_version ALTER COLUMN id TYPE TEXT COLLATE "C", ALTER COLUMN updated_at TYPE TEXT COLLATE "C";

@@ -20,4 +20,4 @@ ALTER TABLE search_value RENAME TO resource_index;
 CREATE INDEX resource_index_id ON resource_index (type, id, param);
 -- What changed last, and in order.
 CREATE INDEX resource_updated ON resource (type, updated_at, id);
-CREATE INDEX resource_version_updated ON resource_version (updated_at, type, id, version);
+CREATE INDEX resource_version_updated ON resource_version (type, updated_at, id, version);
