@@ -30,6 +30,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/feed"
+	"candidacy/internal/hl7"
 	"candidacy/internal/journey"
 	"candidacy/internal/mllp"
 	"candidacy/internal/record"
@@ -375,6 +376,82 @@ func TestMessagesBecomeResults(t *testing.T) {
 	if is := h.values(t); !slices.Contains(is, "2823-3 final 4.0 mmol/L") {
 		t.Errorf("two people: %q", is)
 	}
+}
+
+// TestFaultsAreToldToTheSender sends every faulty message through the queue: the
+// acknowledgement and the place in ERR are right, the bytes are kept, and nothing
+// comes on record.
+func TestFaultsAreToldToTheSender(t *testing.T) {
+	h := openHospital(t)
+	before := h.values(t)
+	for i, each := range messages.Faults {
+		// Every message has a control id of its own.
+		id := fmt.Sprintf("C-%d", 100+i)
+		raw := bytes.Replace(messages.Changed(each.Old, each.With), []byte("|C-1|"), []byte("|"+id+"|"), 1)
+		answers := h.feed.Handle(t.Context(), mllp.Peer{}, mllp.Frame{Message: raw})
+		if len(answers) != 1 {
+			t.Errorf("%s: %d answers", each.Name, len(answers))
+			continue
+		}
+		want, text := "AE", string(answers[0])
+		if each.Rejected {
+			want = "AR"
+		}
+		_, msa, _ := strings.Cut(text, "\rMSA|")
+		place, code, short := firstError(text)
+		at := each.At
+		if short {
+			at, _, _ = strings.Cut(at, ".")
+		}
+		if msa[:2] != want || code != each.Code || place != at {
+			t.Errorf("%s: %s, %s at %s, want %s, %s at %s", each.Name, msa[:2], code, place, want, each.Code, at)
+		}
+		if is := h.states(t)[record.IncomingRefused]; is != i+1 {
+			t.Fatalf("%s: %d messages are kept as refused, want %d", each.Name, is, i+1)
+		}
+	}
+	if err := h.Incoming.CarryOutWaiting(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if is := h.values(t); !slices.Equal(is, before) {
+		t.Errorf("on record is now %q", is)
+	}
+	kept, err := h.Store.Incomings(t.Context(), 1000, record.IncomingRefused)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, each := range messages.Faults {
+		raw := bytes.Replace(messages.Changed(each.Old, each.With), []byte("|C-1|"), fmt.Appendf(nil, "|C-%d|", 100+i), 1)
+		if !slices.ContainsFunc(kept, func(m record.Incoming) bool { return bytes.Equal(m.Raw, raw) }) {
+			t.Errorf("%s: its bytes are not kept", each.Name)
+		}
+	}
+}
+
+// firstError is what the first ERR segment says: ERR-2 with ERR-3 from version
+// 2.5 on, before that ERR-1, whose place is short of components.
+func firstError(ack string) (at, code string, short bool) {
+	_, segment, found := strings.Cut(ack, "\rERR|")
+	if !found {
+		return "", "", false
+	}
+	fields := strings.Split(strings.SplitN(segment, "\r", 2)[0], "|")
+	place := append(strings.Split(fields[0], "^"), "", "", "", "")
+	if short = fields[0] != ""; short {
+		code, _, _ = strings.Cut(place[3], "&")
+		place = append(place[:3], "", "", "")
+	} else {
+		place = append(strings.Split(fields[1], "^"), "", "", "", "", "")
+		code, _, _ = strings.Cut(fields[2], "^")
+	}
+	number := func(text string) int {
+		n, _ := strconv.Atoi(text)
+		return n
+	}
+	return hl7.Location{
+		Segment: place[0], Sequence: number(place[1]), Field: number(place[2]), Repetition: number(place[3]),
+		Component: number(place[4]), Subcomponent: number(place[5]),
+	}.String(), code, short
 }
 
 // Many senders at once, each with results of its own, lose nothing.

@@ -166,25 +166,6 @@ func TestWhatIsReportedBeside(t *testing.T) {
 	equal("the second", two.Groups[1].Identifiers[0].Value+" "+lines(two.Groups[1]), "SYN-0023 OBX[2] | final | 2823-3 | 4.4 mmol/L | 2024-01-12T07:40:00+01:00")
 }
 
-// base is a message that the cases below change. Its local code K and the LOINC
-// number are mapped to the same.
-const base = `MSH|^~\&|EXAMPLE-LIS|EXAMPLE-LAB|CANDIDACY|DONOR|20240112120000+0100||ORU^R01^ORU_R01|C-1|P|2.5.1
-PID|1||SYN-0022^^^EXAMPLE-HOSPITAL^MR||Fictborne^Vesmara||19870701|F
-ORC|RE|P-1|F-1
-OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F
-OBX|1|NM|K^Potassium^L||4.0|mmol/L|3.5-5.1|N|||F|||20240112073000
-`
-
-const obx = "OBX|1|NM|K^Potassium^L||4.0|mmol/L|3.5-5.1|N|||F|||20240112073000"
-
-func changed(t *testing.T, old, with string) []byte {
-	t.Helper()
-	if !strings.Contains(base, old) {
-		t.Fatalf("the message does not hold %q", old)
-	}
-	return []byte(strings.ReplaceAll(strings.Replace(base, old, with, 1), "\n", "\r"))
-}
-
 // TestValues reads one OBX each: the types of chapter 2A, the tables 0078, 0085
 // and 0125, and what laboratories send in their place.
 func TestValues(t *testing.T) {
@@ -268,9 +249,9 @@ func TestValues(t *testing.T) {
 			"OBX | final | 2823-3 | 4.0 mmol/L" + at + "\nOBX[2] | final | 2823-3 | 4.1 mmol/L" + at},
 		{"its own id", "OBX|1|NM|K||4.0|mmol/L|||||F||||||||||I-1\nOBX|2|NM|K||4.1|mmol/L|||||F||||||||||I-2",
 			"OBX | final | 2823-3 | 4.0 mmol/L" + at + "\nOBX[2] | final | 2823-3 | 4.1 mmol/L" + at},
-		{"local segments", "ZZZ|1|anything\n" + obx + "\nZDS|x", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
+		{"local segments", "ZZZ|1|anything\n" + messages.Potassium + "\nZDS|x", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
 	} {
-		raw := changed(t, obx, each.obx)
+		raw := messages.Changed(messages.Potassium, each.obx)
 		if strings.Contains(each.obx, "µ") {
 			raw = []byte(strings.Replace(string(raw), "|P|2.5.1", "|P|2.5.1||||||UNICODE UTF-8", 1))
 		}
@@ -288,102 +269,30 @@ func TestValues(t *testing.T) {
 	}
 }
 
-// TestBadMessages are messages against the standard, or of a kind that is not
-// taken: which acknowledgement they get, with which code of table 0357, where.
+// TestBadMessages reads each fault: which acknowledgement it gets, with which
+// code of table 0357, where.
 func TestBadMessages(t *testing.T) {
-	for _, each := range []struct {
-		name, old, with string
-		at              string
-		code            hl7.Code
-		rejected        bool
-	}{
-		{"another type", "ORU^R01^ORU_R01", "ADT^A01^ADT_A01", "MSH-9.1", "200", true},
-		{"an order", "ORU^R01^ORU_R01", "ORM^O01", "MSH-9.1", "200", true},
-		{"no type", "ORU^R01^ORU_R01", "", "MSH-9.1", "200", true},
-		{"another event", "ORU^R01^ORU_R01", "ORU^R32^ORU_R01", "MSH-9.2", "201", true},
-		{"no event", "ORU^R01^ORU_R01", "ORU", "MSH-9.2", "201", true},
-		{"another structure", "ORU^R01^ORU_R01", "ORU^R01^ORU_W01", "MSH-9.3", "200", true},
-		{"version 2.2", "|P|2.5.1", "|P|2.2", "MSH-12.1", "203", true},
-		{"version 2.9", "|P|2.5.1", "|P|2.9", "MSH-12.1", "203", true},
-		{"no version", "|P|2.5.1", "|P|", "MSH-12.1", "203", true},
-		{"a version that is none", "|P|2.5.1", "|P|two", "MSH-12.1", "203", true},
-		{"training", "|P|2.5.1", "|T|2.5.1", "MSH-11.1", "202", true},
-		{"no processing id", "|P|2.5.1", "||2.5.1", "MSH-11.1", "202", true},
-		{"another application", "|EXAMPLE-LIS|", "|OTHER|", "MSH-3", "103", true},
-		{"another facility", "|EXAMPLE-LAB|", "|OTHER|", "MSH-3", "103", true},
-		{"no application", "|EXAMPLE-LIS|", "||", "MSH-3", "103", true},
-		{"no control id", "|C-1|", "||", "MSH-10", "101", false},
-		{"no time of the message", "20240112120000+0100", "yesterday", "MSH-7", "102", false},
-		{"bytes beyond ASCII", "Fictborne", "Fictbörne", "MSH-18", "102", true},
-		{"a character set that is not read", "|P|2.5.1", "|P|2.5.1||||||ISO IR87", "MSH-18", "103", true},
-		{"no PID", "PID|1||SYN-0022^^^EXAMPLE-HOSPITAL^MR||Fictborne^Vesmara||19870701|F\n", "", "ORC", "100", false},
-		{"only MSH", base[strings.Index(base, "PID"):], "", "PID", "101", false},
-		{"no identifier", "SYN-0022^^^EXAMPLE-HOSPITAL^MR", "", "PID-3", "101", false},
-		{"an identifier without its number", "SYN-0022^^^EXAMPLE-HOSPITAL^MR", "^^^EXAMPLE-HOSPITAL^MR", "PID-3", "101", false},
-		{"the null identifier", "SYN-0022^^^EXAMPLE-HOSPITAL^MR", `""`, "PID-3", "101", false},
-		{"a birth date that is none", "19870701", "01-07-1987", "PID-7", "102", false},
-		{"a birth date of a 13th month", "19870701", "19871301", "PID-7", "102", false},
-		{"no OBR", "OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F\n", "", "OBX", "100", false},
-		{"no order", base[strings.Index(base, "ORC"):], "", "PID", "100", false},
-		{"OBX before OBR", "ORC|RE|P-1|F-1\n", "ORC|RE|P-1|F-1\nOBX|1|NM|K||4|mmol/L|||||F\n", "OBX", "100", false},
-		{"OBX before PID", "PID|1||SYN", "OBX|1|NM|K||4|mmol/L|||||F\nPID|1||SYN", "OBX", "100", false},
-		{"OBR before PID", "PID|1||SYN", "OBR|1\nPID|1||SYN", "OBR", "100", false},
-		{"SPM before OBR", "ORC|RE|P-1|F-1\n", "ORC|RE|P-1|F-1\nSPM|1\n", "SPM", "100", false},
-		{"an order without OBR", obx, obx + "\nORC|RE|P-2|F-2", "ORC[2]", "100", false},
-		{"an unknown segment", "ORC|RE", "QRD|x\nORC|RE", "QRD", "100", false},
-		{"to be continued", obx, obx + "\nDSC|1|I", "DSC", "100", false},
-		{"an addendum", obx, obx + "\nADD|more", "ADD", "100", false},
-		{"a line that is no segment", obx, obx + "\nfree text", "MSH", "100", false},
-		{"a second message", obx, obx + "\nMSH|^~\\&|LIS", "MSH[2]", "100", false},
-		{"no filler number", "ORC|RE|P-1|F-1\nOBR|1|P-1|F-1|", "ORC|RE|P-1|\nOBR|1|P-1||", "OBR-3", "101", false},
-		{"two filler numbers", "ORC|RE|P-1|F-1", "ORC|RE|P-1|F-2", "OBR-3", "102", false},
-		{"two placer numbers", "ORC|RE|P-1|F-1", "ORC|RE|P-2|F-1", "OBR-2", "102", false},
-		{"no service", "|K^Potassium^L|||20240112073000|", "||||20240112073000|", "OBR-4", "101", false},
-		{"a time of collection that is none", "OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F\n" + obx,
-			"OBR|1|P-1|F-1|K^Potassium^L|||2024-01-12|||||||||||||||20240112115500||LAB|F\nOBX|1|NM|K||4.0|mmol/L|||||F", "OBR-7", "102", false},
-		{"a time of release that is none", "20240112115500", "20241312", "OBR-22", "102", false},
-		{"a status of the order that is none", "20240112115500||LAB|F", "20240112115500||LAB|Q", "OBR-25", "103", false},
-		{"no code", "|K^Potassium^L||4.0", "|||4.0", "OBX-3", "101", false},
-		{"a text for a code", "|K^Potassium^L||4.0", "|^Potassium^L||4.0", "OBX-3", "101", false},
-		{"no status", "|N|||F|", "|N||||", "OBX-11", "101", false},
-		{"a status that is none", "|N|||F|", "|N|||final|", "OBX-11", "103", false},
-		{"a status in small letters", "|N|||F|", "|N|||f|", "OBX-11", "103", false},
-		{"no type of value", "OBX|1|NM|", "OBX|1||", "OBX-2", "101", false},
-		{"a type that is none", "OBX|1|NM|", "OBX|1|QQ|", "OBX-2", "103", false},
-		{"a type in small letters", "OBX|1|NM|", "OBX|1|nm|", "OBX-2", "103", false},
-		{"a time that is none", "|F|||20240112073000", "|F|||20240112253000", "OBX-14", "102", false},
-		{"a 30 February", "|F|||20240112073000", "|F|||20240230073000", "OBX-14", "102", false},
-		{"a date that is none", obx, "OBX|1|DT|8665-2^LMP^LN||01/02/2024||||||F", "OBX-5.1", "102", false},
-		{"a time of day that is none", obx, "OBX|1|TM|8665-2^LMP^LN||2460||||||F", "OBX-5.1", "102", false},
-		{"one observation twice", obx, obx + "\n" + obx, "OBX[2]-4", "205", false},
-		{"one observation twice under one id", obx, strings.Replace(obx, "|F|||20240112073000", "|F|||20240112073000|||||||I-1", 1) + "\n" +
-			"OBX|2|NM|NA||140|mmol/L|||||F||||||||||I-1", "OBX[2]-4", "205", false},
-		{"one order twice", obx, obx + "\n" + base[strings.Index(base, "OBR"):], "OBR[2]-3", "205", false},
-		{"a delimiter twice", `MSH|^~\&|`, `MSH|^^\&|`, "MSH-2", "102", true},
-		{"no delimiters", `MSH|^~\&|`, `MSH||`, "MSH-2", "102", true},
-		{"no MSH", `MSH|^~\&|`, `MSA|^~\&|`, "MSH", "100", true},
-		{"small letters", `MSH|^~\&|`, `msh|^~\&|`, "MSH", "100", true},
-		{"NUL", "Fictborne", "Fict\x00borne", "MSH", "102", true},
-		{"one reading of a panel twice", "OBR|1|P-1|F-1|K^Potassium^L|||20240112073000|||||||||||||||20240112115500||LAB|F\n" + obx,
-			"OBR|1|P-1|F-1|BP|||20240112073000|||||||||||||||||F\nOBX|1|NM|SBP||120|mmHg|||||F\nOBX|2|NM|SBP||121|mmHg|||||F", "OBX[2]-4", "205", false},
-	} {
-		m, err := read(standard, changed(t, each.old, each.with))
+	if len(messages.Faults) < 60 {
+		t.Errorf("%d faults", len(messages.Faults))
+	}
+	for _, each := range messages.Faults {
+		m, err := read(standard, messages.Changed(each.Old, each.With))
 		var unreadable *reading.Unreadable
 		if !errors.As(err, &unreadable) {
-			t.Errorf("%s: read as %+v, %v", each.name, m, err)
+			t.Errorf("%s: read as %+v, %v", each.Name, m, err)
 			continue
 		}
 		if len(m.Groups) > 0 {
-			t.Errorf("%s: something of it is handed on", each.name)
+			t.Errorf("%s: something of it is handed on", each.Name)
 		}
 		first := unreadable.Issues[0]
-		if first.Location != each.at || first.Code != string(each.code) || unreadable.Rejected != each.rejected || first.Kind != reading.NotUnderstood {
-			t.Errorf("%s: rejected %t, code %s: %v", each.name, unreadable.Rejected, first.Code, err)
+		if first.Location != each.At || first.Code != each.Code || unreadable.Rejected != each.Rejected || first.Kind != reading.NotUnderstood {
+			t.Errorf("%s: rejected %t, code %s: %v", each.Name, unreadable.Rejected, first.Code, err)
 		}
 		// No name, number or value of the message is repeated.
 		for _, secret := range []string{"Fict", "Vesmara", "SYN-0022", "F-1", "4.0", "1987"} {
 			if strings.Contains(err.Error(), secret) {
-				t.Errorf("%s: the error names %s: %v", each.name, secret, err)
+				t.Errorf("%s: the error names %s: %v", each.Name, secret, err)
 			}
 		}
 	}
@@ -405,7 +314,7 @@ func TestIdentities(t *testing.T) {
 		{"an authority that nobody knows", "1^^^ELSEWHERE^MR", ""},
 		{"no authority", "1", ""},
 	} {
-		m, err := read(standard, changed(t, "SYN-0022^^^EXAMPLE-HOSPITAL^MR", each.pid3))
+		m, err := read(standard, messages.Changed("SYN-0022^^^EXAMPLE-HOSPITAL^MR", each.pid3))
 		if err != nil {
 			t.Errorf("%s: %v", each.name, err)
 			continue
@@ -426,7 +335,7 @@ func TestIdentities(t *testing.T) {
 		{"19870701", "198707010230", "Fictborne Vesmara 1987-07-01 F"},
 		{"19870701|F", `""|""`, "Fictborne Vesmara  "},
 	} {
-		m, err := read(standard, changed(t, each.old, each.with))
+		m, err := read(standard, messages.Changed(each.old, each.with))
 		if err != nil {
 			t.Errorf("%s: %v", each.with, err)
 			continue
@@ -455,7 +364,7 @@ func TestWhenAndWhere(t *testing.T) {
 		{"OBX-19", "OBR|1|P-1|F-1|K|||20240112073000" + plain + "||||||||20240112090000", "2024-01-12T07:30:00+01:00", "", "2024-01-12T09:00:00+01:00", ""},
 		{"released on a day", "OBR|1|P-1|F-1|K|||20240112073000|||||||||||||||20240112" + plain, "2024-01-12T07:30:00+01:00", "", "2024-01-12T12:00:00+01:00", ""},
 	} {
-		m, err := read(standard, changed(t, obr+"\n"+obx, each.with))
+		m, err := read(standard, messages.Changed(obr+"\n"+messages.Potassium, each.with))
 		if err != nil {
 			t.Errorf("%s: %v", each.name, err)
 			continue
@@ -474,7 +383,7 @@ func TestWhenAndWhere(t *testing.T) {
 	}
 	// An order without observations: only registered, or done with.
 	for status, want := range map[string]string{"O": "", "I": "", "S": "", "P": "", "A": "", "F": "not-supported OBR ", "X": "not-supported OBR "} {
-		m, err := read(standard, changed(t, obr+"\n"+obx, "OBR|1|P-1|F-1|K|||20240112073000||||||||||||||||||"+status))
+		m, err := read(standard, messages.Changed(obr+"\n"+messages.Potassium, "OBR|1|P-1|F-1|K|||20240112073000||||||||||||||||||"+status))
 		if err != nil {
 			t.Errorf("%s: %v", status, err)
 			continue
@@ -493,7 +402,7 @@ func TestSendersDiffer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	raw := []byte(strings.ReplaceAll(strings.Replace(string(changed(t, "Fictborne", "Fictb\xf6rne")), "|P|2.5.1", "|T|2.5.1", 1), "\n", "\r"))
+	raw := []byte(strings.ReplaceAll(strings.Replace(string(messages.Changed("Fictborne", "Fictb\xf6rne")), "|P|2.5.1", "|T|2.5.1", 1), "\n", "\r"))
 	if _, err := read(p, raw); err == nil {
 		t.Error("a sender that needs a certificate is believed without one")
 	}
@@ -509,7 +418,7 @@ func TestSendersDiffer(t *testing.T) {
 		t.Error("a sender that nobody knows is believed")
 	}
 	// The mark of a value that was cut off, from version 2.7.
-	m, err = read(standard, []byte(strings.NewReplacer("2.5.1", "2.7", `^~\&`, `^~\&#`).Replace(string(changed(t, "||4.0|", "||4.0#|")))))
+	m, err = read(standard, []byte(strings.NewReplacer("2.5.1", "2.7", `^~\&`, `^~\&#`).Replace(string(messages.Changed("||4.0|", "||4.0#|")))))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -522,7 +431,7 @@ func TestSendersDiffer(t *testing.T) {
 func TestVersions(t *testing.T) {
 	for _, version := range []string{"2.3", "2.3.1", "2.4", "2.5", "2.5.1", "2.6", "2.7", "2.7.1", "2.8", "2.8.1", "2.8.2"} {
 		for _, kind := range []string{"ORU^R01^ORU_R01", "ORU^R01"} {
-			raw := strings.NewReplacer("ORU^R01^ORU_R01", kind, "2.5.1", version).Replace(string(changed(t, "F", "F")))
+			raw := strings.NewReplacer("ORU^R01^ORU_R01", kind, "2.5.1", version).Replace(string(messages.Changed("F", "F")))
 			if m, err := read(standard, []byte(raw)); err != nil || len(m.Groups[0].Results) != 1 {
 				t.Errorf("%s %s: %v", version, kind, err)
 			}
@@ -537,7 +446,7 @@ func TestManyIssues(t *testing.T) {
 		fmt.Fprintf(&many, "OBX|%d|NM|Q%d||1|mmol/L|||||F\n", i, i)
 	}
 	many.WriteString("OBX|81|NM|K||haemolysed|mmol/L|||||F")
-	m, err := read(standard, changed(t, obx, many.String()))
+	m, err := read(standard, messages.Changed(messages.Potassium, many.String()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -550,7 +459,7 @@ func FuzzRead(f *testing.F) {
 	for _, name := range messages.Names() {
 		f.Add(messages.Message(name))
 	}
-	f.Add([]byte(base))
+	f.Add([]byte(messages.Base))
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		m, err := read(standard, raw)
 		if err != nil {
