@@ -220,7 +220,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	c.event.Plan = planChanges(p.Rules(), rules, state, next, c.report)
 	snapshot := Snapshot{
 		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
-		Results: c.results, Report: c.report, Operation: c.course, Today: in.Command.Today,
+		Results: c.results, Report: c.report, Operation: c.course, Today: in.Command.Today, Moved: target != nil,
 	}
 	if snapshot.Previous, err = tx.Published(); err != nil {
 		return record.Draft{}, err

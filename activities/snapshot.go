@@ -16,9 +16,11 @@ type Snapshot struct {
 	Candidate string
 	Referral  record.Referral
 	Protocol  *protocol.Protocol
-	State     journey.State
-	Results   []result.Result
-	Report    protocol.Report
+	// Moved says that the command put the candidate on this protocol.
+	Moved   bool
+	State   journey.State
+	Results []result.Result
+	Report  protocol.Report
 	// Operation is what is on record of the operation, empty before it.
 	Operation operation.Course
 	// Today is the calendar day of the command.

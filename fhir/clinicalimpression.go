@@ -123,7 +123,7 @@ func discreetImpressions(s activities.Snapshot) ([]record.Resource, error) {
 			continue
 		}
 		impression.Meta = nil
-		r, err := publishImpression(impression)
+		r, err := sealed(publishImpression(impression))
 		if err != nil {
 			return nil, err
 		}
@@ -185,7 +185,7 @@ func endedImpressions(s activities.Snapshot) ([]record.Resource, error) {
 				return value(c.System) == systemDecision
 			})
 		})
-		r, err := publishImpression(impression)
+		r, err := sealed(publishImpression(impression))
 		if err != nil {
 			return nil, err
 		}

@@ -227,6 +227,10 @@ func TestEndedJourneysTellNoDecision(t *testing.T) {
 	s = decided(s, journey.Approve)
 	give(t, store, s)
 	id := candidateA + "-decision-1"
+	first, err := store.ResourceVersion(t.Context(), typeClinicalImpression, id, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
 	s.State.Stage = journey.Withdrawn
 	for range 2 {
 		s = later(s, "2026-04-01")
@@ -240,13 +244,22 @@ func TestEndedJourneysTellNoDecision(t *testing.T) {
 		t.Errorf("the outcome is told: %s", p.Body)
 	}
 	var was, is r4.ClinicalImpression
-	first, err := store.ResourceVersion(t.Context(), typeClinicalImpression, id, 1)
 	if err != nil || json.Unmarshal(first.Body, &was) != nil || json.Unmarshal(p.Body, &is) != nil {
 		t.Fatal(err)
 	}
 	left, right := mustJSON(t, was.Finding[1:])+mustJSON(t, was.Investigation), mustJSON(t, is.Finding)+mustJSON(t, is.Investigation)
 	if left != right {
 		t.Errorf("the basis changed:\n%s\n%s", left, right)
+	}
+	// Nor is it to be learned from the version before.
+	e := testServer(store)
+	if w := ask(e, "GET", "/fhir/ClinicalImpression/"+id+"/_history/1", ""); w.Code != http.StatusGone || !strings.Contains(w.Body.String(), `"deleted"`) {
+		t.Errorf("version 1: %d %s", w.Code, w.Body)
+	}
+	for _, target := range []string{"/fhir/ClinicalImpression/" + id + "/_history", "/fhir/ClinicalImpression/_history", "/fhir/_history?_count=200"} {
+		if w := ask(e, "GET", target, ""); w.Code != 200 || strings.Contains(strings.ToLower(w.Body.String()), "approve") {
+			t.Errorf("%s tells: %d %s", target, w.Code, w.Body)
+		}
 	}
 }
 

@@ -191,6 +191,7 @@ func TestWhatWasPublishedBeforeIsMasked(t *testing.T) {
 	s := toldSnapshot(protocol.Default(), candidateA)
 	s.State.Decision, s.State.Stage, s.State.Seq = before.State.Decision, before.State.Stage, before.State.Seq
 	s = later(s, "2026-03-05")
+	s.Moved = true
 	give(t, store, s)
 	after := read()
 	masked := 0
@@ -203,6 +204,19 @@ func TestWhatWasPublishedBeforeIsMasked(t *testing.T) {
 			if !bytes.Contains(r.Body, []byte(`"status":"entered-in-error"`)) && !bytes.Contains(r.Body, []byte(`"status":"cancelled"`)) && !bytes.Contains(r.Body, []byte(`"status":"inactive"`)) {
 				t.Errorf("%s is not retired: %s", name, r.Body)
 			}
+		}
+	}
+	told := map[string][]record.Query{}
+	for _, typ := range typeOrder {
+		told[typ] = nil
+	}
+	versions, err := store.History(t.Context(), record.HistoryQuery{Of: told, Limit: 10_000})
+	if err != nil || len(versions) <= len(after) {
+		t.Fatalf("%d versions, %v", len(versions), err)
+	}
+	for _, v := range versions {
+		if in := tells(s, words, record.Resource{Type: v.Type, ID: v.ID, Body: v.Body}); len(in) > 0 {
+			t.Errorf("version %d of %s/%s tells %v", v.Version, v.Type, v.ID, in)
 		}
 	}
 	// All but the count of flags, which is no resource.

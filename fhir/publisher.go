@@ -56,7 +56,15 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
-	return append(list, impressions...), nil
+	list = append(list, impressions...)
+	if s.Moved && s.Protocol.Confidential() {
+		// What the former protocol let be published must not be learned from the
+		// versions before.
+		for i := range list {
+			list[i].Seal = true
+		}
+	}
+	return list, nil
 }
 
 // retired republishes computed values and flags that the report no longer
@@ -68,7 +76,7 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 	kept := confidentialResources(s)
 	for _, p := range s.Previous {
 		if name := p.Type + "/" + p.ID; kept[name] && !produced[name] {
-			r, err := masked(s, p)
+			r, err := sealed(masked(s, p))
 			if err != nil {
 				return nil, err
 			}
@@ -127,6 +135,13 @@ func confidentialResources(s activities.Snapshot) map[string]bool {
 		}
 	}
 	return names
+}
+
+// sealed takes the versions before out of every history: what a resource told
+// must not be learned from them.
+func sealed(r record.Resource, err error) (record.Resource, error) {
+	r.Seal = true
+	return r, err
 }
 
 // masked is the retired form of a resource that tells nothing.
