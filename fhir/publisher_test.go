@@ -62,8 +62,34 @@ func TestPublishIsDeterministicAndWellFormed(t *testing.T) {
 	}
 }
 
+// rich is testSnapshot with something of every kind that is made of results.
+func rich(candidate string) activities.Snapshot {
+	s := reportedSnapshot(candidate)
+	s.Risks = risky(candidate).Risks
+	s.Protocol.Observations = []protocol.Observation{{Code: "history-gout", Local: true, Title: "Gout", Category: "survey", Coded: true, YesNo: true}}
+	s.Protocol.Disclosures = []protocol.Item{{ID: "told-voluntary", Title: "Donation is a free choice", Requirement: "consent"}}
+	s.Told = []activities.Told{{Seq: 3, On: "2026-01-20", Requirements: []string{"consent"}, Disclosures: []string{"told-voluntary"}}}
+	answer := s.Results[3]
+	answer.ID, answer.Identifier.Value, answer.Category = "a0000000-0000-4000-8000-000000000020", "NM-20", "survey"
+	answer.Code, answer.Report, answer.Specimen = result.Coding{System: protocol.LocalSystem, Code: "history-gout", Display: "Gout"}, nil, ""
+	answer.Value = result.Value{Coding: &result.Coding{System: systemSNOMED, Code: "373067005", Display: "No"}}
+	s.Results = append(s.Results, answer)
+	return s
+}
+
+func TestRichHasEveryKind(t *testing.T) {
+	list := mustPublish(t, rich(candidateA))
+	for _, typ := range []string{
+		typeObservation, typeSpecimen, typeDiagnosticReport, typeQuestionnaireResponse, typeDetectedIssue, typeFlag, typeRiskAssessment,
+	} {
+		if len(ofType(list, typ)) == 0 {
+			t.Errorf("there is no %s", typ)
+		}
+	}
+}
+
 func TestNothingOfTheRecipientOrOfPeopleComesOut(t *testing.T) {
-	for _, r := range mustPublish(t, decided(testSnapshot(candidateA), journey.Defer)) {
+	for _, r := range mustPublish(t, decided(rich(candidateA), journey.Defer)) {
 		text := string(r.Body) + r.Meta
 		for _, x := range r.Index {
 			text += x.System + x.Value
@@ -201,7 +227,7 @@ func TestCareBeginsWithTheReferral(t *testing.T) {
 // the committee had seen before if it had said something.
 func ended(t *testing.T, candidate string, before journey.Outcome, kind journey.Kind, role journey.Role, outcome journey.Outcome) []record.Resource {
 	t.Helper()
-	s := testSnapshot(candidate)
+	s := rich(candidate)
 	if before != "" {
 		s = decided(s, before)
 	}

@@ -5,6 +5,7 @@ package conformance
 
 import (
 	"bytes"
+	"encoding/json"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -65,6 +66,27 @@ func Google(t testing.TB, ndjson []byte) []Fault {
 // not installed. See validate.mjs for the options.
 func Node(t testing.TB, ndjson []byte, options ...string) []Fault {
 	t.Helper()
+	return node(t, ndjson, "validate.mjs", options...)
+}
+
+// Invariants checks what must hold between the resources of a whole server, one a
+// line, and computes again what was computed, how often by the id of the equation.
+// Each message begins with the name of the invariant. See invariants.mjs.
+func Invariants(t testing.TB, ndjson []byte) (faults []Fault, equations map[string]int) {
+	t.Helper()
+	faults = node(t, ndjson, "invariants.mjs", "--count")
+	last := len(faults) - 1
+	if last < 0 || faults[last].Line != 0 {
+		t.Fatal("the invariants were not checked to the end")
+	}
+	if err := json.Unmarshal([]byte(faults[last].Message), &equations); err != nil {
+		t.Fatal(err)
+	}
+	return faults[:last], equations
+}
+
+func node(t testing.TB, ndjson []byte, script string, options ...string) []Fault {
+	t.Helper()
 	folder := filepath.Join(Folder(), "node")
 	if _, err := os.Stat(filepath.Join(folder, "node_modules")); err != nil {
 		const missing = "the npm validators are not installed: npm ci in testdata/conformance/node"
@@ -73,7 +95,7 @@ func Node(t testing.TB, ndjson []byte, options ...string) []Fault {
 		}
 		t.Skip(missing)
 	}
-	return validate(t, ndjson, "node", append([]string{filepath.Join(folder, "validate.mjs")}, options...)...)
+	return validate(t, ndjson, "node", append([]string{filepath.Join(folder, script)}, options...)...)
 }
 
 func validate(t testing.TB, ndjson []byte, name string, args ...string) []Fault {
