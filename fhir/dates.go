@@ -3,6 +3,7 @@ package fhir
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -14,25 +15,33 @@ type span struct{ from, to time.Time }
 
 var errDate = errors.New("not a FHIR date: use YYYY, YYYY-MM, YYYY-MM-DD or a date and time with a zone")
 
+// dateForms are the forms of a date, no text being of two, with the lengths that
+// they may have.
+var dateForms = []struct {
+	layout      string
+	least, most int
+	months      int
+	length      time.Duration
+}{
+	{time.RFC3339, 19, math.MaxInt, 0, time.Second},
+	{time.DateOnly, 10, 10, 0, 24 * time.Hour},
+	{"2006", 4, 4, 12, 0},
+	{"2006-01", 7, 7, 1, 0},
+	{"2006-01-02T15:04", 15, 16, 0, time.Minute},
+	{"2006-01-02T15:04Z07:00", 16, 22, 0, time.Minute},
+	{"2006-01-02T15:04:05", 18, math.MaxInt, 0, time.Second},
+}
+
 // parseDate reads a date or dateTime of any precision. What has no zone is
 // taken to be UTC.
 func parseDate(text string) (span, error) {
 	if strings.Contains(text, ",") { // the time package would take it for a decimal point
 		return span{}, errDate
 	}
-	for _, form := range []struct {
-		layout string
-		months int
-		length time.Duration
-	}{
-		{"2006", 12, 0},
-		{"2006-01", 1, 0},
-		{time.DateOnly, 0, 24 * time.Hour},
-		{"2006-01-02T15:04", 0, time.Minute},
-		{"2006-01-02T15:04Z07:00", 0, time.Minute},
-		{"2006-01-02T15:04:05", 0, time.Second},
-		{time.RFC3339, 0, time.Second},
-	} {
+	for _, form := range dateForms {
+		if len(text) < form.least || len(text) > form.most {
+			continue // to try costs as much as to read
+		}
 		t, err := time.Parse(form.layout, text)
 		if err != nil {
 			continue

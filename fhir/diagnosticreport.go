@@ -68,9 +68,9 @@ func (r reported) reports() ([]record.Resource, error) {
 		var id string
 		switch {
 		case of.Report != nil:
-			id = partID(r.candidate, "report", of.Report.Identifier.System, of.Report.Identifier.Value)
+			id = r.id("report", of.Report.Identifier.System, of.Report.Identifier.Value)
 		case of.Category == "laboratory" || of.Category == "imaging":
-			id = partID(r.candidate, "collection", of.Identifier.System, of.Category, momentOf(of.Effective), momentOf(of.EffectiveEnd))
+			id = r.id("collection", of.Identifier.System, of.Category, momentOf(of.Effective)+"/"+momentOf(of.EffectiveEnd))
 		default:
 			continue // a measurement at the bedside or an answer is no report
 		}
@@ -130,7 +130,7 @@ func (r reported) report(c collection) (record.Resource, error) {
 	for _, of := range c.results {
 		report.Result = append(report.Result, reference(typeObservation, of.ID))
 		if of.Specimen != "" {
-			report.Specimen = appendReference(report.Specimen, reference(typeSpecimen, specimenOf(r.candidate, of)))
+			report.Specimen = appendReference(report.Specimen, reference(typeSpecimen, r.specimenOf(&of)))
 		}
 		for _, request := range r.basedOn(of) {
 			report.BasedOn = appendReference(report.BasedOn, request)
@@ -207,10 +207,23 @@ func reportStatus(header *result.Report, list []result.Result) (r4.DiagnosticRep
 	if !ok {
 		return of, fmt.Errorf("the report status %q is not a FHIR status", header.Status)
 	}
-	if told == r4.DiagnosticReportStatusFinal && of != r4.DiagnosticReportStatusUnknown {
-		return of, nil
+	if !slices.Contains(closedReports, told) {
+		return told, nil
 	}
-	return told, nil
+	switch of {
+	case r4.DiagnosticReportStatusUnknown:
+		return told, nil
+	case r4.DiagnosticReportStatusFinal, r4.DiagnosticReportStatusAmended, r4.DiagnosticReportStatusCorrected:
+		if told != r4.DiagnosticReportStatusFinal {
+			return told, nil
+		}
+	}
+	return of, nil
+}
+
+// closedReports are the statuses of a report to which nothing is to come.
+var closedReports = []r4.DiagnosticReportStatus{
+	r4.DiagnosticReportStatusFinal, r4.DiagnosticReportStatusAmended, r4.DiagnosticReportStatusCorrected, r4.DiagnosticReportStatusAppended,
 }
 
 func statusOfResults(list []result.Result) r4.DiagnosticReportStatus {

@@ -45,7 +45,13 @@ func Unescape(raw []byte) []byte {
 
 // encode is the only place where a resource becomes JSON.
 func encode(resource any) ([]byte, error) {
-	raw, err := json.Marshal(resource)
+	// A resource writes itself: to ask for it through json.Marshal would read and
+	// copy once more what it wrote.
+	write := func() ([]byte, error) { return json.Marshal(resource) }
+	if marshaler, ok := resource.(json.Marshaler); ok {
+		write = marshaler.MarshalJSON
+	}
+	raw, err := write()
 	if err != nil {
 		return nil, err
 	}
@@ -69,12 +75,19 @@ func publish(typ, id, meta string, resource any, index index) (record.Resource, 
 
 const maxID = 64
 
-var (
-	idShape   = regexp.MustCompile(`^[A-Za-z0-9.-]{1,64}$`)
-	notIDChar = regexp.MustCompile(`[^A-Za-z0-9.-]`)
-)
+var notIDChar = regexp.MustCompile(`[^A-Za-z0-9.-]`)
 
-func validID(id string) bool { return idShape.MatchString(id) }
+// validID reports whether a text has the form of an id. It is asked of every
+// resource of every commit, and is no regular expression for that.
+func validID(id string) bool {
+	for i := 0; i < len(id); i++ {
+		c := id[i]
+		if !('a' <= c && c <= 'z' || '0' <= c && c <= '9' || 'A' <= c && c <= 'Z' || c == '-' || c == '.') {
+			return false
+		}
+	}
+	return 0 < len(id) && len(id) <= maxID
+}
 
 // resourceID joins the candidate's id and a suffix to a FHIR id. A suffix that
 // is too long, or that holds characters that ids can't have, is cut, has those

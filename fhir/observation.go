@@ -123,7 +123,7 @@ func (r reported) observation(of result.Result) (r4.Observation, error) {
 		return o, fmt.Errorf("reference range: %w", err)
 	}
 	if of.Specimen != "" {
-		specimen := reference(typeSpecimen, specimenOf(r.candidate, of))
+		specimen := reference(typeSpecimen, r.specimenOf(&of))
 		specimen.Display = &of.Specimen
 		o.Specimen = &specimen
 	}

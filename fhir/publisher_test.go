@@ -17,6 +17,17 @@ import (
 	"candidacy/internal/result"
 )
 
+// idShape is the form of an id by the definition of the type id in R4.
+var idShape = regexp.MustCompile(`^[A-Za-z0-9\-\.]{1,64}$`)
+
+func TestValidID(t *testing.T) {
+	for _, id := range []string{"", "a", "A-9.z", "a b", "ä", "a_b", "a/b", strings.Repeat("x", 64), strings.Repeat("x", 65), "\n", "-", "a\x00"} {
+		if validID(id) != idShape.MatchString(id) {
+			t.Errorf("%q is an id: %t", id, validID(id))
+		}
+	}
+}
+
 func find(t testing.TB, list []record.Resource, typ, id string) record.Resource {
 	t.Helper()
 	for _, r := range list {

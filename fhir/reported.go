@@ -23,10 +23,13 @@ type reported struct {
 	requests map[string][]r4.Reference
 	// ids are those of the results by their source's identifier, for panels.
 	ids map[result.Identifier]string
+	// known are the ids of specimens and reports made so far, by what tells them
+	// apart.
+	known map[[4]string]string
 }
 
 func reportedOf(s activities.Snapshot) reported {
-	r := reported{candidate: s.Candidate, results: make([]result.Result, 0, len(s.Results)), requests: requestsByCode(s)}
+	r := reported{candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: requestsByCode(s)}
 	panels := false
 	for _, of := range s.Results {
 		if s.Protocol.ConfidentialResult(of.Code, of.Components) {
@@ -90,6 +93,18 @@ func performers(name string) []r4.Reference {
 	}
 	kind := typeOrganization
 	return []r4.Reference{{Type: &kind, Display: &name}}
+}
+
+// id is partID, made once for all results that have the thing in common.
+func (r reported) id(kind string, parts ...string) string {
+	key := [4]string{kind}
+	copy(key[1:], parts)
+	id, ok := r.known[key]
+	if !ok {
+		id = partID(r.candidate, kind, parts...)
+		r.known[key] = id
+	}
+	return id
 }
 
 // partID makes the id of something that results of the candidate have in common,

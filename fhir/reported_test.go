@@ -184,12 +184,12 @@ func TestReportStatuses(t *testing.T) {
 		results []result.Status
 	}{
 		r4.DiagnosticReportStatusFinal:          {{"", []result.Status{result.Final, result.Final}}, {"final", []result.Status{result.Final, result.Cancelled}}},
-		r4.DiagnosticReportStatusPartial:        {{"", []result.Status{result.Final, result.Preliminary}}, {"partial", []result.Status{result.Final}}},
+		r4.DiagnosticReportStatusPartial:        {{"", []result.Status{result.Final, result.Preliminary}}, {"partial", []result.Status{result.Final}}, {"appended", []result.Status{result.Preliminary, result.Final}}},
 		r4.DiagnosticReportStatusPreliminary:    {{"", []result.Status{result.Registered, result.Preliminary}}},
 		r4.DiagnosticReportStatusRegistered:     {{"", []result.Status{result.Registered}}},
 		r4.DiagnosticReportStatusCorrected:      {{"final", []result.Status{result.Final, result.Corrected}}, {"corrected", []result.Status{result.Final}}, {"", []result.Status{result.Final, result.EnteredInError}}},
 		r4.DiagnosticReportStatusAmended:        {{"final", []result.Status{result.Final, result.Amended}}},
-		r4.DiagnosticReportStatusAppended:       {{"appended", []result.Status{result.Final, result.Final}}},
+		r4.DiagnosticReportStatusAppended:       {{"appended", []result.Status{result.Final, result.Corrected}}},
 		r4.DiagnosticReportStatusCancelled:      {{"final", []result.Status{result.Cancelled, result.EnteredInError}}},
 		r4.DiagnosticReportStatusEnteredInError: {{"final", []result.Status{result.EnteredInError}}, {"entered-in-error", []result.Status{result.Final}}},
 		r4.DiagnosticReportStatusUnknown:        {{"", []result.Status{result.Unknown, result.Final}}},

@@ -28,8 +28,8 @@ var specimenType = resourceType{
 
 // specimenOf is the id of the specimen that a result names. An accession is the
 // number of one source: two laboratories may use the same.
-func specimenOf(candidate string, of result.Result) string {
-	return partID(candidate, "specimen", of.Identifier.System, strings.ToLower(of.Specimen))
+func (r reported) specimenOf(of *result.Result) string {
+	return r.id("specimen", of.Identifier.System, strings.ToLower(of.Specimen))
 }
 
 // specimens publishes each specimen that results name, once. Its collection is
@@ -41,7 +41,7 @@ func (r reported) specimens() ([]record.Resource, error) {
 		if of.Specimen == "" {
 			continue
 		}
-		id := specimenOf(r.candidate, of)
+		id := r.specimenOf(&of)
 		if parts[id] == nil {
 			order = append(order, id)
 		}

@@ -130,6 +130,8 @@ type outcome struct {
 	shapes *conformance.Shapes
 	novel  sheet
 	whole  sheet
+	// standing holds what stands of the first journeys in the end.
+	standing sheet
 	// faults are what the journeys themselves show.
 	faults []found
 }
@@ -143,6 +145,10 @@ type found struct {
 // entire is how many journeys are validated as they are, with every version and
 // every reference.
 const entire = 6
+
+// servers is how many journeys are held together against the invariants of a
+// server.
+const servers = 100
 
 // playAll plays journeys by several people at once, each in a store of their own.
 func playAll(t *testing.T, first, count int) *outcome {
@@ -158,7 +164,7 @@ func playAll(t *testing.T, first, count int) *outcome {
 				if n >= count {
 					return nil
 				}
-				if err := all.play(ctx, programme, uint64(first+n), n < entire); err != nil {
+				if err := all.play(ctx, programme, uint64(first+n), n); err != nil {
 					return err
 				}
 			}
@@ -170,7 +176,8 @@ func playAll(t *testing.T, first, count int) *outcome {
 	return all
 }
 
-func (a *outcome) play(ctx context.Context, programme *population.Programme, seed uint64, whole bool) error {
+// play plays the nth journey.
+func (a *outcome) play(ctx context.Context, programme *population.Programme, seed uint64, n int) error {
 	began := time.Now()
 	j, err := programme.Play(ctx, seed)
 	spent := time.Since(began)
@@ -215,7 +222,7 @@ func (a *outcome) play(ctx context.Context, programme *population.Programme, see
 		of := origin{seed, v.Type + "/" + v.ID, v.Version}
 		a.published[v.Type]++
 		a.bytes += len(v.Body)
-		if whole {
+		if n < entire {
 			a.whole.add(v.Body, of)
 		}
 		line, err := a.shapes.Add(v.Body)
@@ -226,7 +233,23 @@ func (a *outcome) play(ctx context.Context, programme *population.Programme, see
 			a.novel.add(line, of)
 		}
 	}
+	if n < servers {
+		a.stand(seed, versions)
+	}
 	return nil
+}
+
+// stand keeps the newest version of each resource.
+func (a *outcome) stand(seed uint64, versions []record.Published) {
+	newest := map[string]record.Published{}
+	for _, v := range versions {
+		if name := v.Type + "/" + v.ID; newest[name].Version < v.Version {
+			newest[name] = v
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(newest)) {
+		a.standing.add(newest[name].Body, origin{seed, name, newest[name].Version})
+	}
 }
 
 func versionsOf(ctx context.Context, store *record.Store, candidate string) ([]record.Published, error) {
@@ -316,6 +339,7 @@ func TestJourneys(t *testing.T) {
 	for line := range bytes.Lines(all.shapes.Times()) {
 		lines.add(bytes.TrimSpace(line), origin{name: "times"})
 	}
+	t.Run("hold the invariants", all.invariants)
 	for name, check := range validators {
 		t.Run(name, func(t *testing.T) {
 			began := time.Now()
@@ -342,6 +366,36 @@ func TestJourneys(t *testing.T) {
 				return messages
 			})
 		})
+	}
+}
+
+// invariants holds what stands in the end against the invariants of a server,
+// together with what belongs to no candidate.
+func (a *outcome) invariants(t *testing.T) {
+	protocols, err := programmes()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, p := range protocols {
+		if slices.Contains(protocols[:i], p) {
+			continue
+		}
+		forms, err := fhir.Questionnaires(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range forms {
+			a.standing.add(f.Body, origin{name: f.Type + "/" + f.ID})
+		}
+	}
+	began := time.Now()
+	faults, equations := conformance.Invariants(t, a.standing.lines.Bytes())
+	t.Logf("%d resources, %d kB, in %s; computed again: %v", len(a.standing.origins), a.standing.lines.Len()/1000, time.Since(began).Round(time.Millisecond), equations)
+	kinds := map[string]int{}
+	for _, f := range faults {
+		if kinds[alike(f.Message)]++; kinds[alike(f.Message)] == 1 {
+			t.Errorf("%s (%s)", f.Message, a.standing.origins[f.Line-1])
+		}
 	}
 }
 
