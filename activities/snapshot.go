@@ -33,8 +33,11 @@ type Snapshot struct {
 	Told []Told
 	// Risks are those that somebody obtained outside.
 	Risks []risk.Estimate
-	// Previous are the resources published so far, as they were published.
+	// Previous is what stands of the resources published so far, but for those
+	// that are published once.
 	Previous []record.Resource
+	// Read returns the body of one of them as it was published.
+	Read func(typ, id string) ([]byte, error)
 }
 
 // Told is what a candidate was told with one consent or several. Of what is in

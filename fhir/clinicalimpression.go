@@ -115,9 +115,9 @@ func discreetImpressions(s activities.Snapshot) ([]record.Resource, error) {
 		if p.Type != typeClinicalImpression {
 			continue
 		}
-		impression, err := r4.UnmarshalClinicalImpression(p.Body)
+		impression, err := asPublished(s, p, r4.UnmarshalClinicalImpression)
 		if err != nil {
-			return nil, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+			return nil, err
 		}
 		if !discreet(s, &impression) {
 			continue
@@ -173,9 +173,9 @@ func endedImpressions(s activities.Snapshot) ([]record.Resource, error) {
 		if p.Type != typeClinicalImpression {
 			continue
 		}
-		impression, err := r4.UnmarshalClinicalImpression(p.Body)
+		impression, err := asPublished(s, p, r4.UnmarshalClinicalImpression)
 		if err != nil {
-			return nil, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+			return nil, err
 		}
 		discreet(s, &impression)
 		summary := endedSummary

@@ -44,6 +44,7 @@ func give(t testing.TB, store *record.Store, s activities.Snapshot) {
 		if s.Previous, err = tx.Published(); err != nil {
 			return record.Draft{}, err
 		}
+		s.Read = tx.Body
 		d := record.Draft{CommandHash: "hash", State: s.State, Event: journey.Event{Seq: s.State.Seq, Command: journey.Command{
 			ID: command, Candidate: s.Candidate, Kind: journey.RecordResults, Actor: "coordinator", Role: journey.Coordinator, At: testNow, Today: s.Today,
 		}}}

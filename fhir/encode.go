@@ -70,7 +70,7 @@ func publish(typ, id, meta string, resource any, index index) (record.Resource, 
 	if err := index.meta(meta); err != nil {
 		return record.Resource{}, fmt.Errorf("index %s/%s: %w", typ, id, err)
 	}
-	return record.Resource{Type: typ, ID: id, Body: body, Meta: meta, Index: index}, nil
+	return record.Resource{Type: typ, ID: id, Body: body, Meta: meta, Index: index}.Digested(), nil
 }
 
 const maxID = 64

@@ -92,13 +92,13 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 		var err error
 		switch p.Type {
 		case typeObservation:
-			r, err = retireObservation(p)
+			r, err = retireObservation(s, p)
 		case typeDetectedIssue:
-			r, err = retireIssue(p)
+			r, err = retireIssue(s, p)
 		case typeFlag:
 			r, err = retireFlag(s, p)
 		case typeServiceRequest:
-			r, err = retireRequest(p)
+			r, err = retireRequest(s, p)
 		case typeDiagnosticReport:
 			r, err = retireReport(s.Candidate, p.ID)
 		case typeSpecimen:
@@ -161,20 +161,36 @@ func masked(s activities.Snapshot, p record.Resource) (record.Resource, error) {
 	return publishObservation(o)
 }
 
-func retireObservation(p record.Resource) (record.Resource, error) {
-	o, err := r4.UnmarshalObservation(p.Body)
+func retireObservation(s activities.Snapshot, p record.Resource) (record.Resource, error) {
+	o, err := asPublished(s, p, r4.UnmarshalObservation)
 	if err != nil {
-		return p, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+		return p, err
 	}
 	o.Meta, o.Status = nil, r4.ObservationStatusEnteredInError
 	return publishObservation(o)
 }
 
-func retireIssue(p record.Resource) (record.Resource, error) {
-	issue, err := r4.UnmarshalDetectedIssue(p.Body)
+func retireIssue(s activities.Snapshot, p record.Resource) (record.Resource, error) {
+	issue, err := asPublished(s, p, r4.UnmarshalDetectedIssue)
 	if err != nil {
-		return p, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+		return p, err
 	}
 	issue.Meta, issue.Status = nil, r4.ObservationStatusCancelled
 	return publishIssue(issue)
+}
+
+// asPublished reads a resource as it was published.
+func asPublished[T any](s activities.Snapshot, p record.Resource, unmarshal func([]byte) (T, error)) (T, error) {
+	var resource T
+	var err error
+	if p.Body == nil {
+		p.Body, err = s.Read(p.Type, p.ID)
+	}
+	if err == nil {
+		resource, err = unmarshal(p.Body)
+	}
+	if err != nil {
+		return resource, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+	}
+	return resource, nil
 }

@@ -94,10 +94,10 @@ func publishRequest(request r4.ServiceRequest) (record.Resource, error) {
 
 // retireRequest revokes the request of a visit that is no more, as after a move to
 // another protocol.
-func retireRequest(p record.Resource) (record.Resource, error) {
-	request, err := r4.UnmarshalServiceRequest(p.Body)
+func retireRequest(s activities.Snapshot, p record.Resource) (record.Resource, error) {
+	request, err := asPublished(s, p, r4.UnmarshalServiceRequest)
 	if err != nil {
-		return p, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+		return p, err
 	}
 	request.Meta, request.Status, request.OrderDetail = nil, r4.RequestStatusRevoked, nil
 	return publishRequest(request)

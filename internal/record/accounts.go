@@ -129,7 +129,7 @@ func (s *Store) changeAccount(ctx context.Context, id, what string, endSessions 
 }
 
 // execOne runs a statement that finds its row; ErrNotFound when it finds none.
-func execOne(ctx context.Context, tx *sql.Tx, what, statement string, args ...any) error {
+func execOne(ctx context.Context, tx executor, what, statement string, args ...any) error {
 	done, err := tx.ExecContext(ctx, statement, args...)
 	if err != nil {
 		return fmt.Errorf("%s: %w", what, err)

@@ -1,11 +1,8 @@
 package record
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -72,54 +69,19 @@ type Referral struct {
 	On journey.Date
 }
 
-// Resource is one FHIR resource to publish, without its meta element.
-type Resource struct {
-	Type string
-	ID   string
-	// Body is the JSON object without "meta".
-	Body []byte
-	// Meta holds further members of meta, such as `"profile":["..."]`.
-	Meta  string
-	Index []Index
-	// Seal says that the versions before this one are not served any more.
-	Seal bool
-	// Version and Digest are set on what was read back: the version that stands,
-	// and what its content is.
-	Version int64
-	Digest  string
-}
-
-// content is the digest of what a version of the resource would say.
-func (r Resource) content() string {
-	sum := sha256.Sum256(append([]byte(r.Meta+"\n"), r.Body...))
-	return hex.EncodeToString(sum[:])
-}
-
-// VersionAfter is the version under which the resource stands once it is
-// published after what was read back: another one only if its content changed.
-func (r Resource) VersionAfter(before Resource) int64 {
-	if before.Digest == r.content() {
-		return before.Version
-	}
-	return before.Version + 1
-}
-
-// Index is one search value of a resource. With an End it covers everything from
-// the value to before the end, in the order of bytes.
-type Index struct {
-	Param  string
-	System string
-	Value  string
-	End    string
-}
-
 // Tx reads what a command needs inside its own transaction.
 type Tx struct {
 	ctx       context.Context
-	tx        *sql.Tx
+	tx        executor
 	candidate string
 	command   string
+	now       time.Time
+	// standing is what is published of the candidate, once it was asked for.
+	standing []Resource
 }
+
+// Now is when the command is recorded.
+func (t *Tx) Now() time.Time { return t.now }
 
 // Append writes one command in one transaction: its entry, chained to the one
 // before it, the projections and the published resources, or nothing at all.
@@ -127,7 +89,7 @@ type Tx struct {
 // event is returned.
 func (s *Store) Append(ctx context.Context, candidate, command string, build func(*Tx) (Draft, error)) (journey.Event, error) {
 	var event journey.Event
-	err := s.inTx(ctx, func(tx *sql.Tx) error {
+	err := s.inSession(ctx, func(tx executor) error {
 		event = journey.Event{}
 		if err := s.lock(ctx, tx, candidate); err != nil {
 			return err
@@ -140,7 +102,8 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 		if !errors.Is(err, ErrNotFound) {
 			return err
 		}
-		draft, err := build(&Tx{ctx: ctx, tx: tx, candidate: candidate, command: command})
+		t := &Tx{ctx: ctx, tx: tx, candidate: candidate, command: command, now: s.now()}
+		draft, err := build(t)
 		if err != nil {
 			return err
 		}
@@ -148,7 +111,7 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 			return errors.New("the draft is of another command")
 		}
 		event = draft.Event
-		return s.persist(ctx, tx, draft)
+		return t.persist(draft)
 	})
 	if err != nil {
 		return journey.Event{}, err
@@ -156,8 +119,8 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 	return event, nil
 }
 
-func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
-	now := s.now()
+func (t *Tx) persist(d Draft) error {
+	ctx, tx, now := t.ctx, t.tx, t.now
 	head, err := headOf(ctx, tx, d)
 	if err != nil {
 		return err
@@ -193,16 +156,8 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 	if err := writeOutdated(ctx, tx, e, d.Outdated, d.Confirmed); err != nil {
 		return err
 	}
-	if len(d.Resources) > 0 {
-		published, err := publishedBefore(ctx, tx, e.Candidate)
-		if err != nil {
-			return err
-		}
-		for _, r := range d.Resources {
-			if err := publish(ctx, tx, e.Candidate, r, published[resourceKey{r.Type, r.ID}], now); err != nil {
-				return err
-			}
-		}
+	if err := t.publish(d.Resources); err != nil {
+		return err
 	}
 	if _, err := tx.ExecContext(ctx, "DELETE FROM staged WHERE candidate_id = $1 AND command_id = $2", e.Candidate, e.Command); err != nil {
 		return fmt.Errorf("clear the staged command: %w", err)
@@ -211,7 +166,7 @@ func (s *Store) persist(ctx context.Context, tx *sql.Tx, d Draft) error {
 }
 
 // headOf returns the entry before the first that the draft writes.
-func headOf(ctx context.Context, tx *sql.Tx, d Draft) (Entry, error) {
+func headOf(ctx context.Context, tx executor, d Draft) (Entry, error) {
 	first := d.Event.Seq - int64(len(d.Earlier))
 	var head Entry
 	if first <= 1 {
@@ -225,7 +180,7 @@ func headOf(ctx context.Context, tx *sql.Tx, d Draft) (Entry, error) {
 }
 
 // chain completes an entry with its event and appends it.
-func chain(ctx context.Context, tx *sql.Tx, e Entry, event journey.Event) (Entry, error) {
+func chain(ctx context.Context, tx executor, e Entry, event journey.Event) (Entry, error) {
 	raw, err := json.Marshal(event)
 	if err != nil {
 		return e, fmt.Errorf("encode the event: %w", err)
@@ -245,7 +200,7 @@ func chain(ctx context.Context, tx *sql.Tx, e Entry, event journey.Event) (Entry
 	return e, nil
 }
 
-func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) error {
+func project(ctx context.Context, tx executor, d Draft, e Entry, now time.Time) error {
 	state, err := json.Marshal(d.State)
 	if err != nil {
 		return fmt.Errorf("encode the state: %w", err)
@@ -295,7 +250,7 @@ func project(ctx context.Context, tx *sql.Tx, d Draft, e Entry, now time.Time) e
 	return nil
 }
 
-func writeResult(ctx context.Context, tx *sql.Tx, e Entry, r result.Result) error {
+func writeResult(ctx context.Context, tx executor, e Entry, r result.Result) error {
 	body, err := json.Marshal(r)
 	if err != nil {
 		return fmt.Errorf("encode a result: %w", err)
@@ -307,96 +262,6 @@ func writeResult(ctx context.Context, tx *sql.Tx, e Entry, r result.Result) erro
 		VALUES ($1, $2, $3, 1, $4, $5, $6, $7, $8, $9, $10)`,
 		e.Candidate, r.ID, r.Version, e.Seq, r.Identifier.System, r.Identifier.Value, r.Code.Code, string(r.Status), r.CollectedOn, string(body)); err != nil {
 		return fmt.Errorf("write a result: %w", err)
-	}
-	return nil
-}
-
-// withMeta puts the meta element in front of the body. What is published
-// can't be taken back, so a body that is not a JSON object is an error.
-func withMeta(r Resource, version int64, now time.Time) (string, error) {
-	var object map[string]json.RawMessage
-	if err := json.Unmarshal(r.Body, &object); err != nil || len(object) == 0 {
-		return "", fmt.Errorf("publish a resource: the body of %s/%s is not a JSON object with members", r.Type, r.ID)
-	}
-	if _, has := object["meta"]; has {
-		return "", fmt.Errorf("publish a resource: the body of %s/%s has a meta element of its own", r.Type, r.ID)
-	}
-	meta := fmt.Sprintf(`"meta":{"versionId":"%d","lastUpdated":"%s"`, version, now.UTC().Format("2006-01-02T15:04:05.000Z"))
-	if r.Meta != "" {
-		meta += "," + r.Meta
-	}
-	body := "{" + meta + "}," + string(bytes.TrimLeft(r.Body, " \t\r\n")[1:])
-	if !json.Valid([]byte(body)) {
-		return "", fmt.Errorf("publish a resource: the meta element of %s/%s is not valid JSON", r.Type, r.ID)
-	}
-	return body, nil
-}
-
-type resourceKey struct{ typ, id string }
-
-// publishedBefore reads what stands of every resource of the candidate at once:
-// a command offers all of them, and most have not changed.
-func publishedBefore(ctx context.Context, tx *sql.Tx, candidate string) (map[resourceKey]Resource, error) {
-	rows, err := tx.QueryContext(ctx, "SELECT type, id, version, digest FROM resource WHERE candidate_id = $1", candidate)
-	if err != nil {
-		return nil, fmt.Errorf("read the published resources: %w", err)
-	}
-	defer rows.Close()
-	published := map[resourceKey]Resource{}
-	for rows.Next() {
-		var key resourceKey
-		var p Resource
-		if err := rows.Scan(&key.typ, &key.id, &p.Version, &p.Digest); err != nil {
-			return nil, fmt.Errorf("read the published resources: %w", err)
-		}
-		published[key] = p
-	}
-	return published, rows.Err()
-}
-
-// publish writes a new version of a resource when its content changed.
-func publish(ctx context.Context, tx *sql.Tx, candidate string, r, before Resource, now time.Time) error {
-	digest := r.content()
-	version := r.VersionAfter(before)
-	if version == before.Version {
-		return nil
-	}
-	body, err := withMeta(r, version, now)
-	if err != nil {
-		return err
-	}
-	sealed := int64(1)
-	if r.Seal {
-		sealed = version
-	}
-	if _, err := tx.ExecContext(ctx, `INSERT INTO resource (type, id, version, candidate_id, updated_at, digest, body, served_from)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
-		ON CONFLICT (type, id) DO UPDATE SET version = excluded.version, updated_at = excluded.updated_at,
-		digest = excluded.digest, body = excluded.body,
-		served_from = CASE WHEN excluded.served_from > resource.served_from THEN excluded.served_from ELSE resource.served_from END`,
-		r.Type, r.ID, version, candidate, instant(now), digest, body, sealed); err != nil {
-		return fmt.Errorf("publish a resource: %w", err)
-	}
-	if _, err := tx.ExecContext(ctx, `INSERT INTO resource_version (type, id, version, updated_at, body) VALUES ($1, $2, $3, $4, $5)`,
-		r.Type, r.ID, version, instant(now), body); err != nil {
-		return fmt.Errorf("publish a resource version: %w", err)
-	}
-	return reindex(ctx, tx, r, version > 1)
-}
-
-// reindex writes the search values of a resource, in place of those that it may
-// have.
-func reindex(ctx context.Context, tx *sql.Tx, r Resource, replace bool) error {
-	if replace {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID); err != nil {
-			return fmt.Errorf("index a resource: %w", err)
-		}
-	}
-	for _, i := range r.Index {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO resource_index (type, param, value, id, system, upto) VALUES ($1, $2, $3, $4, $5, $6)
-			ON CONFLICT DO NOTHING`, r.Type, i.Param, i.Value, r.ID, i.System, i.End); err != nil {
-			return fmt.Errorf("index a resource: %w", err)
-		}
 	}
 	return nil
 }
@@ -522,41 +387,6 @@ func (t *Tx) Staged() (body json.RawMessage, hash string, err error) {
 		return nil, "", fmt.Errorf("read the staged command: %w", err)
 	}
 	return json.RawMessage(text), hash, nil
-}
-
-// Published returns the candidate's current resources as they were published,
-// with their versions. Meta and Index are not read back.
-func (t *Tx) Published() ([]Resource, error) {
-	rows, err := t.tx.QueryContext(t.ctx, "SELECT type, id, version, digest, body FROM resource WHERE candidate_id = $1 ORDER BY type, id", t.candidate)
-	if err != nil {
-		return nil, fmt.Errorf("read published resources: %w", err)
-	}
-	defer rows.Close()
-	var list []Resource
-	for rows.Next() {
-		var r Resource
-		var body string
-		if err := rows.Scan(&r.Type, &r.ID, &r.Version, &r.Digest, &body); err != nil {
-			return nil, fmt.Errorf("read published resources: %w", err)
-		}
-		r.Body = []byte(body)
-		list = append(list, r)
-	}
-	return list, rows.Err()
-}
-
-// PublishedVersion returns the version of the candidate's resource that stands; 0
-// when there is none.
-func (t *Tx) PublishedVersion(typ, id string) (int64, error) {
-	var version int64
-	err := t.tx.QueryRowContext(t.ctx, "SELECT version FROM resource WHERE type = $1 AND id = $2 AND candidate_id = $3", typ, id, t.candidate).Scan(&version)
-	if errors.Is(err, sql.ErrNoRows) {
-		return 0, nil
-	}
-	if err != nil {
-		return 0, fmt.Errorf("read the version of a resource: %w", err)
-	}
-	return version, nil
 }
 
 // IdentifierTaken reports whether another candidate has the identifier.

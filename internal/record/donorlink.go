@@ -16,7 +16,7 @@ type LinkChange struct {
 	ExpiresAt time.Time
 }
 
-func changeLink(ctx context.Context, tx *sql.Tx, candidate string, c LinkChange, now time.Time) error {
+func changeLink(ctx context.Context, tx executor, candidate string, c LinkChange, now time.Time) error {
 	if _, err := tx.ExecContext(ctx, "UPDATE donor_link SET revoked_at = $2 WHERE candidate_id = $1 AND revoked_at = ''", candidate, instant(now)); err != nil {
 		return fmt.Errorf("revoke the donor's link: %w", err)
 	}

@@ -542,7 +542,7 @@ func (s *Store) OutdatedReports(ctx context.Context, resultID string) ([]Reporte
 
 // writeOutdated keeps the reports that came too late, and when a report that
 // changed nothing was made.
-func writeOutdated(ctx context.Context, tx *sql.Tx, e Entry, outdated, confirmed []result.Result) error {
+func writeOutdated(ctx context.Context, tx executor, e Entry, outdated, confirmed []result.Result) error {
 	for _, r := range outdated {
 		body, err := json.Marshal(r)
 		if err != nil {

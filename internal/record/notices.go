@@ -79,7 +79,7 @@ func noticeID(n Notice) string {
 
 // writeNotices puts the draft's notices in the outbox. Those of a journey that
 // has ended go nowhere any more, however it ended.
-func writeNotices(ctx context.Context, tx *sql.Tx, d Draft, now time.Time) error {
+func writeNotices(ctx context.Context, tx executor, d Draft, now time.Time) error {
 	for _, n := range d.Notices {
 		n.Candidate = d.Event.Candidate
 		if _, err := tx.ExecContext(ctx, `INSERT INTO notice (id, candidate_id, seq, deadline, subject, addressee, protocol, text,
@@ -101,7 +101,7 @@ func writeNotices(ctx context.Context, tx *sql.Tx, d Draft, now time.Time) error
 	return nil
 }
 
-func writeContact(ctx context.Context, tx *sql.Tx, candidate string, c *Contact) error {
+func writeContact(ctx context.Context, tx executor, candidate string, c *Contact) error {
 	if c == nil {
 		return nil
 	}

@@ -11,24 +11,22 @@ import (
 // candidate, such as its organisation or a questionnaire, in one transaction.
 // Those whose content is what stands get no new version.
 func (s *Store) PublishProgramme(ctx context.Context, resources []Resource) error {
-	return s.inTx(ctx, func(tx *sql.Tx) error {
+	return s.inSession(ctx, func(tx executor) error {
 		if err := s.lock(ctx, tx, programme); err != nil {
 			return err
 		}
-		now := s.now()
 		for _, r := range resources {
-			before, owner, err := standing(ctx, tx, r.Type, r.ID)
-			if err != nil {
-				return err
+			var owner string
+			err := tx.QueryRowContext(ctx, "SELECT candidate_id FROM resource WHERE type = $1 AND id = $2", r.Type, r.ID).Scan(&owner)
+			if err != nil && !errors.Is(err, sql.ErrNoRows) {
+				return fmt.Errorf("read the published resource: %w", err)
 			}
-			if before.Version > 0 && owner != programme {
+			if owner != programme {
 				return fmt.Errorf("publish for the programme: %s/%s is of a candidate", r.Type, r.ID)
 			}
-			if err := publish(ctx, tx, programme, r, before, now); err != nil {
-				return err
-			}
 		}
-		return nil
+		t := &Tx{ctx: ctx, tx: tx, candidate: programme, now: s.now()}
+		return t.publish(resources)
 	})
 }
 
@@ -42,40 +40,35 @@ func (s *Store) DeleteProgramme(ctx context.Context, typ, id string) error {
 		if err := s.lock(ctx, tx, programme); err != nil {
 			return err
 		}
-		before, owner, err := standing(ctx, tx, typ, id)
+		var version int64
+		var digest, owner string
+		err := tx.QueryRowContext(ctx, `SELECT version, digest, candidate_id FROM resource_standing WHERE type = $1 AND id = $2
+			ORDER BY candidate_id LIMIT 1`, typ, id).Scan(&version, &digest, &owner)
 		switch {
-		case err != nil:
-			return err
-		case before.Version == 0:
+		case errors.Is(err, sql.ErrNoRows):
 			return ErrNotFound
+		case err != nil:
+			return fmt.Errorf("read the published resource: %w", err)
 		case owner != programme:
 			return fmt.Errorf("delete for the programme: %s/%s is of a candidate", typ, id)
-		case before.Digest == "":
+		case digest == "":
 			return ErrDeleted
+		}
+		version++
+		if _, err := tx.ExecContext(ctx, "INSERT INTO resource_version (type, id, version, updated_at, body) VALUES ($1, $2, $3, $4, '')",
+			typ, id, version, instant(s.now())); err != nil {
+			return fmt.Errorf("delete a resource: %w", err)
+		}
+		// What is published under the id again goes on counting its versions.
+		if _, err := tx.ExecContext(ctx, `UPDATE resource_standing SET version = $3, digest = '', indexed = ''
+			WHERE candidate_id = '' AND type = $1 AND id = $2`, typ, id, version); err != nil {
+			return fmt.Errorf("delete a resource: %w", err)
 		}
 		for _, text := range []string{"DELETE FROM resource WHERE type = $1 AND id = $2", "DELETE FROM resource_index WHERE type = $1 AND id = $2"} {
 			if _, err := tx.ExecContext(ctx, text, typ, id); err != nil {
 				return fmt.Errorf("delete a resource: %w", err)
 			}
 		}
-		if _, err := tx.ExecContext(ctx, "INSERT INTO resource_version (type, id, version, updated_at, body) VALUES ($1, $2, $3, $4, '')",
-			typ, id, before.Version+1, instant(s.now())); err != nil {
-			return fmt.Errorf("delete a resource: %w", err)
-		}
 		return nil
 	})
-}
-
-// standing is the version and digest of a resource, and whose it is; version 0
-// when there never was one. A deleted one has no digest.
-func standing(ctx context.Context, tx *sql.Tx, typ, id string) (r Resource, owner string, err error) {
-	err = tx.QueryRowContext(ctx, "SELECT version, digest, candidate_id FROM resource WHERE type = $1 AND id = $2", typ, id).
-		Scan(&r.Version, &r.Digest, &owner)
-	if errors.Is(err, sql.ErrNoRows) {
-		err = tx.QueryRowContext(ctx, "SELECT COALESCE(MAX(version), 0) FROM resource_version WHERE type = $1 AND id = $2", typ, id).Scan(&r.Version)
-	}
-	if err != nil {
-		return r, "", fmt.Errorf("read the published resource: %w", err)
-	}
-	return r, owner, nil
 }

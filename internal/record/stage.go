@@ -30,7 +30,7 @@ type Staging struct {
 // another hash is ErrKeyReused.
 func (s *Store) Stage(ctx context.Context, candidate, command, hash string, body json.RawMessage) (Staging, error) {
 	var staging Staging
-	err := s.inTx(ctx, func(tx *sql.Tx) error {
+	err := s.inSession(ctx, func(tx executor) error {
 		staging = Staging{}
 		if err := s.lock(ctx, tx, candidate); err != nil {
 			return err
@@ -67,7 +67,7 @@ func (s *Store) Stage(ctx context.Context, candidate, command, hash string, body
 // Unstage forgets an attempt at a command that was refused, so that its key may
 // be used again.
 func (s *Store) Unstage(ctx context.Context, candidate, command, attempt string) error {
-	return s.inTx(ctx, func(tx *sql.Tx) error {
+	return s.inSession(ctx, func(tx executor) error {
 		if _, err := tx.ExecContext(ctx, "DELETE FROM staged WHERE candidate_id = $1 AND command_id = $2 AND attempt = $3",
 			candidate, command, attempt); err != nil {
 			return fmt.Errorf("forget the staged command: %w", err)
@@ -80,7 +80,7 @@ func (s *Store) Unstage(ctx context.Context, candidate, command, attempt string)
 // any more, and none of them was acknowledged.
 func (s *Store) PurgeStaged(ctx context.Context, before time.Time) (int64, error) {
 	var n int64
-	err := s.inTx(ctx, func(tx *sql.Tx) error {
+	err := s.inSession(ctx, func(tx executor) error {
 		res, err := tx.ExecContext(ctx, "DELETE FROM staged WHERE received_at < $1", instant(before))
 		if err != nil {
 			return fmt.Errorf("purge staged commands: %w", err)

@@ -55,13 +55,17 @@ func (s *statements) queryRow(ctx context.Context, text string, args ...any) sca
 	return statement.QueryRowContext(ctx, args...)
 }
 
+// find returns the statement if it is kept, and whether there is no room for
+// another.
+func (s *statements) find(text string) (statement *sql.Stmt, full bool) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.known[text], len(s.known) >= mostStatements
+}
+
 // prepared returns the statement, nil when there is no room for another.
 func (s *statements) prepared(ctx context.Context, text string) (*sql.Stmt, error) {
-	s.mu.RLock()
-	statement, ok := s.known[text]
-	full := len(s.known) >= mostStatements
-	s.mu.RUnlock()
-	if ok || full {
+	if statement, full := s.find(text); statement != nil || full { //nolint:sqlclosecheck // kept until close
 		return statement, nil
 	}
 	s.mu.Lock()

@@ -28,9 +28,11 @@ var ErrNotFound = errors.New("not found")
 type Store struct {
 	write *sql.DB
 	read  *sql.DB
-	// kept are the prepared reads of published resources and of tokens.
-	kept *statements
-	now  func() time.Time
+	// kept are the prepared reads of published resources and of tokens, and writes
+	// the prepared statements of commits.
+	kept   *statements
+	writes *statements
+	now    func() time.Time
 	// access writes the access log.
 	access accessWriter
 }
@@ -69,7 +71,7 @@ func openSQLite(ctx context.Context, path string, now func() time.Time) (*Store,
 	}
 	read.SetMaxOpenConns(8)
 	read.SetMaxIdleConns(8)
-	return &Store{write: write, read: read, kept: newStatements(read, true), now: now}, nil
+	return &Store{write: write, read: read, kept: newStatements(read, true), writes: newStatements(write, true), now: now}, nil
 }
 
 func openPostgres(ctx context.Context, dsn string, now func() time.Time) (*Store, error) {
@@ -82,13 +84,14 @@ func openPostgres(ctx context.Context, dsn string, now func() time.Time) (*Store
 	if err := migrate(ctx, db, goose.DialectPostgres); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
-	return &Store{write: db, read: db, kept: newStatements(db, false), now: now}, nil
+	return &Store{write: db, read: db, kept: newStatements(db, false), writes: newStatements(db, false), now: now}, nil
 }
 
 // Close closes the store.
 func (s *Store) Close() error {
 	s.kept.close()
 	s.access.close()
+	s.writes.close()
 	err := s.write.Close()
 	if s.read != s.write {
 		err = errors.Join(err, s.read.Close())
@@ -139,7 +142,7 @@ func (s *Store) Shared() bool { return s.postgres() }
 // SQLite a writing transaction is the only one anyway; on PostgreSQL many
 // writers would otherwise meet at the unique key and lose, again and again. It
 // also shares the lock of those who publish, which a View takes alone.
-func (s *Store) lock(ctx context.Context, tx *sql.Tx, candidate string) error {
+func (s *Store) lock(ctx context.Context, tx executor, candidate string) error {
 	if !s.postgres() {
 		return nil
 	}

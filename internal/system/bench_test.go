@@ -5,6 +5,7 @@ import (
 	"runtime"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -20,6 +21,7 @@ import (
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/protocol/protocoltest"
+	"candidacy/internal/record"
 	"candidacy/internal/system"
 	"candidacy/internal/walk"
 )
@@ -112,9 +114,8 @@ func spread(n int, work func()) time.Duration {
 	return time.Since(start)
 }
 
-// crowd fills a data folder with open candidates, without an engine: the
-// commands go straight to the activity that commits them.
-func crowd(b *testing.B, dir string, n int) {
+// straight opens a store with the activity that commits, and no engine.
+func straight(b *testing.B, dir string) (*record.Store, *activities.Activities) {
 	b.Helper()
 	store, err := system.OpenStore(b.Context(), system.Options{DataDir: dir, Now: time.Now})
 	if err != nil {
@@ -124,24 +125,43 @@ func crowd(b *testing.B, dir string, n int) {
 	if err := store.KeepProtocol(b.Context(), p.Version, p.Digest(), p.Source()); err != nil {
 		b.Fatal(err)
 	}
-	a := &activities.Activities{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Publisher: fhir.Publisher{}}
+	return store, &activities.Activities{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Publisher: fhir.Publisher{}}
+}
+
+// give commits one step of a candidate and returns the number of their last
+// entry.
+func give(b *testing.B, a *activities.Activities, candidate string, seq int64, step walk.Step) int64 {
+	b.Helper()
+	p := protocoltest.Brief()
+	if results, ok := step.Body.(*command.RecordResults); ok {
+		p.Complete(results.Results)
+	}
+	body, hash, err := command.Canonical(step.Kind, step.Actor, step.Body)
+	if err != nil {
+		b.Fatal(err)
+	}
+	c := journey.Command{
+		ID: fmt.Sprintf("%s-%d", step.Kind, seq), Candidate: candidate, Kind: step.Kind, Actor: step.Actor, Role: step.Role,
+		At: step.At, Today: journey.DateOf(step.At, p.Zone()), BackEntry: step.Kind == journey.Refer,
+	}
+	step.Body.Code(&c)
+	if _, err := a.Store.Stage(b.Context(), candidate, c.ID, hash, body); err != nil {
+		b.Fatal(err)
+	}
+	committed, err := a.Commit(b.Context(), activities.CommitInput{Command: c, Protocol: p.Version, Seq: seq})
+	if err != nil {
+		b.Fatal(err)
+	}
+	return committed.Events[len(committed.Events)-1].Seq
+}
+
+// crowd fills a data folder with open candidates, without an engine.
+func crowd(b *testing.B, dir string, n int) {
+	b.Helper()
+	store, a := straight(b, dir)
 	now := time.Now()
 	for i := range n {
-		step := walk.New(i, now).Refer().Steps()[0]
-		body, hash, err := command.Canonical(step.Kind, step.Actor, step.Body)
-		if err != nil {
-			b.Fatal(err)
-		}
-		c := journey.Command{
-			ID: "refer", Candidate: uuid.NewString(), Kind: step.Kind, Actor: step.Actor, Role: step.Role,
-			At: now, Today: journey.DateOf(now, p.Zone()),
-		}
-		if _, err := store.Stage(b.Context(), c.Candidate, c.ID, hash, body); err != nil {
-			b.Fatal(err)
-		}
-		if _, err := a.Commit(b.Context(), activities.CommitInput{Command: c, Protocol: p.Version}); err != nil {
-			b.Fatal(err)
-		}
+		give(b, a, uuid.NewString(), 0, walk.New(i, now).Refer().Steps()[0])
 	}
 	if err := store.Close(); err != nil {
 		b.Fatal(err)
@@ -178,4 +198,48 @@ func BenchmarkStart(b *testing.B) {
 		}
 		closed(b, sys)
 	}
+}
+
+// BenchmarkCommit plays whole journeys without an engine: the commands go
+// straight to the activity that commits them. It reports the time on the
+// processor, which says more than the clock where a disk is waited for.
+func BenchmarkCommit(b *testing.B) {
+	store, a := straight(b, b.TempDir())
+	defer func() {
+		if err := store.Close(); err != nil {
+			b.Error(err)
+		}
+	}()
+	if err := walk.Employ(b.Context(), store); err != nil {
+		b.Fatal(err)
+	}
+	number, commands := 0, 0
+	journeys := func(n int) {
+		for range n {
+			number++
+			candidate, seq := uuid.NewString(), int64(0)
+			for _, step := range walk.New(number, begin).Whole().Steps() {
+				seq = give(b, a, candidate, seq, step)
+				commands++
+			}
+		}
+	}
+	journeys(3)
+	commands = 0
+	b.ReportAllocs()
+	b.ResetTimer()
+	before := processorTime(b)
+	journeys(b.N)
+	b.ReportMetric(float64((processorTime(b)-before).Microseconds())/float64(commands), "cpu-us/command")
+	b.ReportMetric(float64(commands)/float64(b.N), "commands/op")
+}
+
+// processorTime is what this process has used of the processors.
+func processorTime(b *testing.B) time.Duration {
+	b.Helper()
+	var usage syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &usage); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(usage.Utime.Nano() + usage.Stime.Nano())
 }

@@ -1,0 +1,328 @@
+package record
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Resource is one FHIR resource to publish, without its meta element.
+type Resource struct {
+	Type string
+	ID   string
+	// Body is the JSON object without "meta".
+	Body []byte
+	// Meta holds further members of meta, such as `"profile":["..."]`.
+	Meta  string
+	Index []Index
+	// Memo is what the publisher wants to know again of the resource without
+	// reading its body.
+	Memo string
+	// Seal says that the versions before this one are not served any more.
+	Seal bool
+	// Once says that the resource is new and will never be published again.
+	Once bool
+	// Version is set on what was read back: the version that stands. Digest is
+	// what its content is, set there and by Digested.
+	Version int64
+	Digest  string
+
+	// indexed is the digest of the search values that stand.
+	indexed string
+}
+
+// Digested returns the resource with the digest of its content, which is complete.
+func (r Resource) Digested() Resource {
+	r.Digest = r.content()
+	return r
+}
+
+// content is the digest of what a version of the resource would say.
+func (r Resource) content() string {
+	if r.Digest != "" {
+		return r.Digest
+	}
+	h := sha256.New()
+	h.Write([]byte(r.Meta + "\n"))
+	h.Write(r.Body)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// VersionAfter is the version under which the resource stands once it is
+// published after what was read back: another one only if its content changed.
+func (r Resource) VersionAfter(before Resource) int64 {
+	if before.Digest == r.content() {
+		return before.Version
+	}
+	return before.Version + 1
+}
+
+// Index is one search value of a resource. With an End it covers everything from
+// the value to before the end, in the order of bytes.
+type Index struct {
+	Param  string
+	System string
+	Value  string
+	End    string
+}
+
+// indexDigest is a digest of search values, whatever their order and repetition:
+// it only tells whether they are what stands.
+func indexDigest(index []Index) string {
+	if len(index) == 0 {
+		return "-"
+	}
+	rows := make([]string, len(index))
+	for i, each := range index {
+		rows[i] = each.Param + "\x00" + each.Value + "\x00" + each.System + "\x00" + each.End
+	}
+	slices.Sort(rows)
+	h := fnv.New128a()
+	for _, row := range slices.Compact(rows) {
+		h.Write([]byte(row))
+		h.Write([]byte{1})
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// withMeta puts the meta element in front of the body. What is published
+// can't be taken back, so a body that is not a JSON object is an error.
+func withMeta(r Resource, version int64, now time.Time) (string, error) {
+	rest, isObject := bytes.CutPrefix(bytes.TrimLeft(r.Body, " \t\r\n"), []byte("{"))
+	if !isObject || bytes.HasPrefix(bytes.TrimLeft(rest, " \t\r\n"), []byte("}")) || !json.Valid(r.Body) {
+		return "", fmt.Errorf("publish a resource: the body of %s/%s is not a JSON object with members", r.Type, r.ID)
+	}
+	if bytes.Contains(r.Body, []byte(`"meta"`)) {
+		var object struct{ Meta json.RawMessage }
+		if err := json.Unmarshal(r.Body, &object); err != nil || object.Meta != nil {
+			return "", fmt.Errorf("publish a resource: the body of %s/%s has a meta element of its own", r.Type, r.ID)
+		}
+	}
+	var b strings.Builder
+	b.Grow(len(rest) + len(r.Meta) + len(`{"meta":{"versionId":"1234","lastUpdated":"2006-01-02T15:04:05.000Z",},`))
+	b.WriteString(`{"meta":{"versionId":"` + strconv.FormatInt(version, 10) + `","lastUpdated":"` + now.UTC().Format("2006-01-02T15:04:05.000Z") + `"`)
+	if r.Meta != "" {
+		if !json.Valid([]byte("{" + r.Meta + "}")) {
+			return "", fmt.Errorf("publish a resource: the meta element of %s/%s is not valid JSON", r.Type, r.ID)
+		}
+		b.WriteString("," + r.Meta)
+	}
+	b.WriteString("},")
+	b.Write(rest)
+	return b.String(), nil
+}
+
+// Published returns what stands of the candidate's resources, but for those that
+// are published once: their versions, digests and memos. Body reads the rest.
+func (t *Tx) Published() ([]Resource, error) {
+	if t.standing != nil {
+		return t.standing, nil
+	}
+	rows, err := t.tx.QueryContext(t.ctx, `SELECT type, id, version, digest, indexed, memo FROM resource_standing
+		WHERE candidate_id = $1 ORDER BY type, id`, t.candidate)
+	if err != nil {
+		return nil, fmt.Errorf("read the published resources: %w", err)
+	}
+	defer rows.Close()
+	list := []Resource{}
+	for rows.Next() {
+		var r Resource
+		if err := rows.Scan(&r.Type, &r.ID, &r.Version, &r.Digest, &r.indexed, &r.Memo); err != nil {
+			return nil, fmt.Errorf("read the published resources: %w", err)
+		}
+		list = append(list, r)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read the published resources: %w", err)
+	}
+	t.standing = list
+	return list, nil
+}
+
+// Body returns the current body of a published resource, with its meta element.
+func (t *Tx) Body(typ, id string) ([]byte, error) {
+	var body []byte
+	err := t.tx.QueryRowContext(t.ctx, "SELECT body FROM resource WHERE type = $1 AND id = $2", typ, id).Scan(&body)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, ErrNotFound
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read a published resource: %w", err)
+	}
+	return body, nil
+}
+
+// PublishedVersion returns the version of the candidate's resource that stands; 0
+// when there is none.
+func (t *Tx) PublishedVersion(typ, id string) (int64, error) {
+	list, err := t.Published()
+	if err != nil {
+		return 0, err
+	}
+	for _, r := range list {
+		if r.Type == typ && r.ID == id {
+			return r.Version, nil
+		}
+	}
+	return 0, nil
+}
+
+type resourceKey struct{ typ, id string }
+
+// publish writes new versions of the resources whose content changed, and the
+// search values of those where these changed.
+func (t *Tx) publish(resources []Resource) error {
+	if len(resources) == 0 {
+		return nil
+	}
+	standing, err := t.Published()
+	if err != nil {
+		return err
+	}
+	before := make(map[resourceKey]Resource, len(standing))
+	for _, r := range standing {
+		before[resourceKey{r.Type, r.ID}] = r
+	}
+	var p publication
+	seen := make(map[resourceKey]bool, len(resources))
+	for _, r := range resources {
+		key := resourceKey{r.Type, r.ID}
+		if seen[key] {
+			return fmt.Errorf("publish a resource: %s/%s is given twice", r.Type, r.ID)
+		}
+		seen[key] = true
+		if err := p.add(t, r, before[key]); err != nil {
+			return err
+		}
+	}
+	return p.write(t)
+}
+
+// publication is what the resources of one command change, by table.
+type publication struct {
+	current, versions, standing, added rows
+	dropped                            []Resource
+}
+
+// add compares a resource with what stands of it.
+func (p *publication) add(t *Tx, r, before Resource) error {
+	version, indexed := r.VersionAfter(before), indexDigest(r.Index)
+	if version != before.Version {
+		body, err := withMeta(r, version, t.now)
+		if err != nil {
+			return err
+		}
+		at := instant(t.now)
+		servedFrom := int64(1)
+		if r.Seal {
+			servedFrom = version
+		}
+		p.current.add(r.Type, r.ID, version, t.candidate, at, r.content(), body, servedFrom)
+		p.versions.add(r.Type, r.ID, version, at, body)
+	} else if indexed == before.indexed && r.Memo == before.Memo {
+		return nil
+	}
+	if !r.Once {
+		p.standing.add(t.candidate, r.Type, r.ID, version, r.content(), indexed, r.Memo)
+	}
+	if indexed == before.indexed {
+		return nil
+	}
+	if before.Version > 0 {
+		p.dropped = append(p.dropped, r)
+	}
+	known := make(map[Index]bool, len(r.Index))
+	for _, i := range r.Index {
+		if !known[i] {
+			known[i] = true
+			p.added.add(r.Type, r.ID, i.Param, i.Value, i.System, i.End)
+		}
+	}
+	return nil
+}
+
+func (p *publication) write(t *Tx) error {
+	for _, r := range p.dropped {
+		if _, err := t.tx.ExecContext(t.ctx, "DELETE FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID); err != nil {
+			return fmt.Errorf("index a resource: %w", err)
+		}
+	}
+	for _, each := range []struct {
+		what, into, conflict string
+		rows                 rows
+	}{
+		{
+			"publish a resource", "resource (type, id, version, candidate_id, updated_at, digest, body, served_from)",
+			`ON CONFLICT (type, id) DO UPDATE SET version = excluded.version, updated_at = excluded.updated_at,
+			digest = excluded.digest, body = excluded.body,
+			served_from = CASE WHEN excluded.served_from > resource.served_from THEN excluded.served_from ELSE resource.served_from END`, p.current,
+		},
+		{"publish a resource version", "resource_version (type, id, version, updated_at, body)", "", p.versions},
+		{
+			"publish a resource", "resource_standing (candidate_id, type, id, version, digest, indexed, memo)",
+			`ON CONFLICT (candidate_id, type, id) DO UPDATE SET version = excluded.version, digest = excluded.digest,
+			indexed = excluded.indexed, memo = excluded.memo`, p.standing,
+		},
+		{"index a resource", "resource_index (type, id, param, value, system, upto)", "", p.added},
+	} {
+		if err := each.rows.insert(t, each.into, each.conflict); err != nil {
+			return fmt.Errorf("%s: %w", each.what, err)
+		}
+	}
+	return nil
+}
+
+// rows are the values of rows of one table.
+type rows [][]any
+
+func (r *rows) add(values ...any) { *r = append(*r, values) }
+
+// atOnce are the numbers of rows that one statement inserts: few, so that each
+// statement is prepared once.
+var atOnce = []int{32, 8, 1}
+
+// insert inserts the rows, many with one statement.
+func (r rows) insert(t *Tx, into, conflict string) error {
+	for len(r) > 0 {
+		n := atOnce[slices.IndexFunc(atOnce, func(n int) bool { return n <= len(r) })]
+		args := make([]any, 0, n*len(r[0]))
+		for _, row := range r[:n] {
+			args = append(args, row...)
+		}
+		if _, err := t.tx.ExecContext(t.ctx, insertText(into, conflict, n, len(r[0])), args...); err != nil {
+			return err
+		}
+		r = r[n:]
+	}
+	return nil
+}
+
+// insertText is the statement that inserts n rows of some columns.
+func insertText(into, conflict string, n, columns int) string {
+	var b strings.Builder
+	b.WriteString("INSERT INTO " + into + " VALUES ")
+	for i := range n {
+		for c := range columns {
+			switch {
+			case c > 0:
+				b.WriteString(", ")
+			case i > 0:
+				b.WriteString(", (")
+			default:
+				b.WriteString("(")
+			}
+			b.WriteString("$" + strconv.Itoa(i*columns+c+1))
+		}
+		b.WriteString(")")
+	}
+	return b.String() + " " + conflict
+}
