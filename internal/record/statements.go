@@ -68,14 +68,17 @@ func (s *statements) prepared(ctx context.Context, text string) (*sql.Stmt, erro
 	if statement, full := s.find(text); statement != nil || full { //nolint:sqlclosecheck // kept until close
 		return statement, nil
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if statement, ok := s.known[text]; ok {
-		return statement, nil
-	}
+	// The lock is not held meanwhile: whoever has the only writing connection may
+	// ask for a statement.
 	statement, err := s.db.PrepareContext(ctx, text) //nolint:sqlclosecheck // kept until close
 	if err != nil {
 		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if known, ok := s.known[text]; ok {
+		_ = statement.Close() // another one was faster
+		return known, nil
 	}
 	s.known[text] = statement
 	return statement, nil
