@@ -2,7 +2,6 @@ package fhir
 
 import (
 	"cmp"
-	"fmt"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -62,9 +61,9 @@ func publishFlag(f r4.Flag) (record.Resource, error) {
 // retireFlag ends a banner whose issue is no more. One that had ended stays as it
 // was.
 func retireFlag(s activities.Snapshot, p record.Resource) (record.Resource, error) {
-	f, err := r4.UnmarshalFlag(p.Body)
+	f, err := asPublished(s, p, r4.UnmarshalFlag)
 	if err != nil {
-		return p, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+		return p, err
 	}
 	f.Meta = nil
 	if f.Status == r4.FlagStatusActive {
