@@ -34,7 +34,10 @@ func sample(p r4.SearchParamType, name string) string {
 // everyResource holds some of every type, and a value of every parameter.
 func everyResource(t testing.TB) []record.Resource {
 	var list []record.Resource
+	died := operated(testSnapshot(candidateA))
+	died.State.Died = "2026-06-01"
 	for _, s := range []activities.Snapshot{
+		died,
 		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), reportedSnapshot(candidateA), risky(candidateA), answered(candidateA),
 		recovering(candidateA),
 		happened(decided(testSnapshot(candidateA), journey.Approve)), followed(),

@@ -20,6 +20,8 @@ var clinicalImpressionType = resourceType{
 	params: ofPatient("ClinicalImpression-subject",
 		tokenParam("status", "ClinicalImpression-status", systemEventStatus),
 		dateParam("date", "clinical-date"),
+		tokenParam("finding-code", "ClinicalImpression-finding-code", ""),
+		referenceParam("investigation", "ClinicalImpression-investigation", typeObservation),
 	),
 }
 
@@ -162,6 +164,14 @@ func publishImpression(i r4.ClinicalImpression) (record.Resource, error) {
 	var x index
 	x.code("status", systemEventStatus, i.Status.Code())
 	x.date("date", i.Date)
+	for _, f := range i.Finding {
+		if f.ItemCodeableConcept != nil {
+			x.concepts("finding-code", *f.ItemCodeableConcept)
+		}
+	}
+	for _, v := range i.Investigation {
+		x.reference("investigation", v.Item...)
+	}
 	return publish(typeClinicalImpression, value(i.Id), "", i, x)
 }
 

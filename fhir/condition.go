@@ -21,6 +21,8 @@ var conditionType = resourceType{
 		tokenParam("code", "clinical-code", ""),
 		tokenParam("verification-status", "Condition-verification-status", systemVerificationStatus),
 		dateParam("onset-date", "Condition-onset-date"),
+		dateParam("recorded-date", "Condition-recorded-date"),
+		tokenParam("severity", "Condition-severity", ""),
 	),
 }
 
@@ -57,6 +59,8 @@ func conditions(s activities.Snapshot) ([]record.Resource, error) {
 		x.concepts("code", code)
 		x.concepts("verification-status", verification)
 		x.date("onset-date", condition.OnsetDateTime)
+		x.date("recorded-date", condition.RecordedDate)
+		x.concepts("severity", severity)
 		r, err := publish(typeCondition, id, "", condition, x)
 		if err != nil {
 			return nil, err

@@ -32,7 +32,7 @@ var diagnosticReportType = resourceType{
 	code:    r4.ResourceTypeDiagnosticReport,
 	profile: profileReportLab,
 	params: ofPatient("DiagnosticReport-subject",
-		tokenParam("identifier", "DiagnosticReport-identifier", ""),
+		tokenParam("identifier", "clinical-identifier", ""),
 		tokenParam("category", "DiagnosticReport-category", ""),
 		tokenParam("code", "clinical-code", ""),
 		tokenParam("status", "DiagnosticReport-status", systemReportStatus),

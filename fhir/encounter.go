@@ -15,6 +15,7 @@ var encounterType = resourceType{
 		tokenParam("class", "Encounter-class", ""),
 		tokenParam("type", "clinical-type", ""),
 		dateParam("date", "clinical-date"),
+		referenceParam("episode-of-care", "Encounter-episode-of-care", typeEpisodeOfCare),
 	),
 }
 
@@ -53,6 +54,7 @@ func stay(s activities.Snapshot) ([]record.Resource, error) {
 	x.token("class", systemActCode, code)
 	x.concepts("type", encounter.Type...)
 	x.period("date", encounter.Period)
+	x.reference("episode-of-care", encounter.EpisodeOfCare...)
 	r, err := publish(typeEncounter, id, "", encounter, x)
 	return []record.Resource{r}, err
 }

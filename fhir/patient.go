@@ -1,6 +1,8 @@
 package fhir
 
 import (
+	"strconv"
+
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/activities"
@@ -17,6 +19,9 @@ var patientType = resourceType{
 		stringParam("name", "Patient-name"),
 		dateParam("birthdate", "individual-birthdate"),
 		tokenParam("gender", "individual-gender", systemGender),
+		tokenParam("active", "Patient-active", ""),
+		tokenParam("deceased", "Patient-deceased", ""),
+		dateParam("death-date", "Patient-death-date"),
 	},
 }
 
@@ -24,7 +29,9 @@ var patientType = resourceType{
 func patient(s activities.Snapshot) ([]record.Resource, error) {
 	who := s.Referral.Identity
 	gender := genderOf(who.Sex)
+	active := true // whatever becomes of the journey: the record of the person is in use
 	p := r4.Patient{
+		Active:    &active,
 		Id:        &s.Candidate,
 		Gender:    &gender,
 		BirthDate: optional(string(who.BirthDate)),
@@ -54,6 +61,9 @@ func patient(s activities.Snapshot) ([]record.Resource, error) {
 	x.text("name", who.Given)
 	x.date("birthdate", p.BirthDate)
 	x.code("gender", systemGender, gender.Code())
+	x.code("active", "", strconv.FormatBool(active))
+	x.code("deceased", "", strconv.FormatBool(p.DeceasedDateTime != nil))
+	x.date("death-date", p.DeceasedDateTime)
 	r, err := publish(typePatient, s.Candidate, metaPatient, p, x)
 	return []record.Resource{r}, err
 }

@@ -15,6 +15,7 @@ var procedureType = resourceType{
 	code: r4.ResourceTypeProcedure,
 	params: ofPatient("Procedure-subject",
 		tokenParam("code", "clinical-code", ""),
+		tokenParam("category", "Procedure-category", ""),
 		tokenParam("status", "Procedure-status", systemEventStatus),
 		dateParam("date", "clinical-date"),
 	),
@@ -61,8 +62,10 @@ func procedures(s activities.Snapshot) ([]record.Resource, error) {
 		}
 	}
 	ended := concept(systemOperationOutcome, string(o.Outcome), outcome.display, outcome.display)
+	category := concept(systemSNOMED, "387713003", "Surgical procedure", "")
 	p := r4.Procedure{
-		Id: &id, Status: outcome.status, Code: &code, Subject: reference(typePatient, s.Candidate), Outcome: &ended,
+		Category: &category,
+		Id:       &id, Status: outcome.status, Code: &code, Subject: reference(typePatient, s.Candidate), Outcome: &ended,
 		UsedCode: append(usedCodes("artery", o.ArteryControl), usedCodes("vein", o.VeinControl)...),
 	}
 	if site, ok := sideCodes[o.Side]; ok {
@@ -79,6 +82,7 @@ func procedures(s activities.Snapshot) ([]record.Resource, error) {
 
 	var x index
 	x.concepts("code", code)
+	x.concepts("category", category)
 	x.code("status", systemEventStatus, p.Status.Code())
 	x.period("date", p.PerformedPeriod)
 	x.date("date", p.PerformedDateTime)

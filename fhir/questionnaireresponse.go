@@ -22,11 +22,13 @@ const (
 var questionnaireResponseType = resourceType{
 	code:    r4.ResourceTypeQuestionnaireResponse,
 	profile: usCore + "us-core-questionnaireresponse",
-	params: ofPatient("QuestionnaireResponse-subject",
+	params: []param{
+		patientParam("patient", "QuestionnaireResponse-patient"),
+		patientParam("subject", "QuestionnaireResponse-subject"),
 		dateParam("authored", "QuestionnaireResponse-authored"),
 		referenceParam("questionnaire", "QuestionnaireResponse-questionnaire"),
 		tokenParam("status", "QuestionnaireResponse-status", systemAnswersStatus),
-	),
+	},
 }
 
 // questionnaireResponses publishes what candidates and donors answered, and what

@@ -17,13 +17,15 @@ const (
 
 var specimenType = resourceType{
 	code: r4.ResourceTypeSpecimen,
-	params: ofPatient("Specimen-subject",
+	params: []param{
+		patientParam("patient", "Specimen-patient"),
+		patientParam("subject", "Specimen-subject"),
 		tokenParam("identifier", "Specimen-identifier", ""),
 		tokenParam("accession", "Specimen-accession", ""),
 		tokenParam("type", "Specimen-type", ""),
 		tokenParam("status", "Specimen-status", systemSpecimenStatus),
 		dateParam("collected", "Specimen-collected"),
-	),
+	},
 }
 
 // specimenOf is the id of the specimen that a result names. An accession is the

