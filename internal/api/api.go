@@ -74,6 +74,11 @@ var routes = []route{
 	{http.MethodPost, "/candidates/:id/results", people(givers(journey.RecordResults)), (*server).results},
 	{http.MethodGet, "/reports", readers, (*server).reports},
 	{http.MethodPost, "/intake", givers(journey.RecordResults), (*server).intake},
+	{http.MethodGet, "/incoming", deciders, (*server).messages},
+	{http.MethodGet, "/incoming/:id", deciders, (*server).message},
+	{http.MethodPost, "/incoming/:id/decisions", deciders, (*server).decide},
+	{http.MethodGet, "/candidates/:id/identifiers", deciders, (*server).identifiers},
+	{http.MethodPost, "/candidates/:id/identifiers", deciders, (*server).addIdentifier},
 }
 
 // givers lists the roles that may ever give the command.

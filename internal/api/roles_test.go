@@ -39,6 +39,11 @@ func TestRoles(t *testing.T) {
 		{call{method: "GET", path: "/api/reports"}, reading, 200},
 		{call{method: "GET", path: "/api/measures"}, []string{"coordinator", "clinician", "committee", "auditor"}, 200},
 		{call{method: "POST", path: "/api/intake", body: "?"}, []string{"coordinator", "clinician", "laboratory"}, 400},
+		{call{method: "GET", path: "/api/incoming"}, []string{"coordinator"}, 200},
+		{call{method: "GET", path: "/api/incoming/m-none"}, []string{"coordinator"}, 404},
+		{call{method: "POST", path: "/api/incoming/m-none/decisions", body: "?"}, []string{"coordinator"}, 400},
+		{call{method: "GET", path: "/api/candidates/" + id + "/identifiers"}, []string{"coordinator"}, 200},
+		{call{method: "POST", path: "/api/candidates/" + id + "/identifiers", body: "?"}, []string{"coordinator"}, 400},
 		{call{method: "POST", path: commandPath(id, "nonsense"), body: "?"}, append(slices.Clone(reading), "administrator"), 404},
 	}
 	for _, kind := range journey.Kinds() {
