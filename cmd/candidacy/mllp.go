@@ -116,6 +116,21 @@ func takeMessages(ctx context.Context, out io.Writer, sys *system.System, s *mll
 	}
 }
 
+// carryOut carries out what was received, in this process and in those before
+// it, until stop is called: it waits for what is under way.
+func carryOut(ctx context.Context, sys *system.System) (stop func()) {
+	running, cancel := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		sys.Incoming.Run(running)
+	}()
+	return func() {
+		cancel()
+		<-done
+	}
+}
+
 // ackID is a control id of an acknowledgement: before version 2.6 it has 20
 // characters, of which a commit acknowledgement needs one.
 func ackID() string {

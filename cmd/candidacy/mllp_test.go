@@ -33,6 +33,7 @@ import (
 	"candidacy/internal/hl7"
 	"candidacy/internal/journey"
 	"candidacy/internal/mllp"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 	"candidacy/internal/system"
@@ -200,9 +201,9 @@ type hospital struct {
 	candidate string
 }
 
-func openHospital(t *testing.T) hospital {
+func openHospital(t *testing.T, p *protocol.Protocol) hospital {
 	t.Helper()
-	sys, err := system.Open(t.Context(), system.Options{DataDir: t.TempDir()})
+	sys, err := system.Open(t.Context(), system.Options{DataDir: t.TempDir(), Protocol: p})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -279,7 +280,7 @@ func (h hospital) states(t *testing.T) map[record.IncomingState]int {
 
 // TestMessagesBecomeResults goes the whole way from a frame to the record.
 func TestMessagesBecomeResults(t *testing.T) {
-	h := openHospital(t)
+	h := openHospital(t, nil)
 	entries := func() int {
 		list, err := h.Store.Entries(t.Context(), h.candidate)
 		if err != nil {
@@ -368,6 +369,17 @@ func TestMessagesBecomeResults(t *testing.T) {
 	if is := h.values(t); !slices.Equal(is, stands) {
 		t.Errorf("on record is now %q", is)
 	}
+	// An order that is only registered is nothing to be recorded, and nobody's work.
+	applied := h.states(t)[record.IncomingApplied]
+	held = h.states(t)[record.IncomingHeld]
+	registered := messages.Changed("20240112115500||LAB|F\n"+messages.Potassium, "20240112115500||LAB|I")
+	if code := h.send(t, registered); code != "AA" || h.states(t)[record.IncomingHeld] != held || h.states(t)[record.IncomingApplied] != applied+1 {
+		t.Errorf("an order that is registered: %s, %v", code, h.states(t))
+	}
+	// What was refused may come corrected under its control id.
+	if code := h.send(t, messages.Message("old")); code != "AA" || h.states(t)[record.IncomingApplied] != applied+2 {
+		t.Errorf("corrected after AE: %s, %v", code, h.states(t))
+	}
 	// Of two people the one who is known gets the result; enhanced mode is
 	// answered twice.
 	if code := h.send(t, messages.Message("two-people")); code != "CA AA" {
@@ -382,7 +394,7 @@ func TestMessagesBecomeResults(t *testing.T) {
 // acknowledgement and the place in ERR are right, the bytes are kept, and nothing
 // comes on record.
 func TestFaultsAreToldToTheSender(t *testing.T) {
-	h := openHospital(t)
+	h := openHospital(t, nil)
 	before := h.values(t)
 	for i, each := range messages.Faults {
 		// Every message has a control id of its own.
@@ -454,9 +466,49 @@ func firstError(ack string) (at, code string, short bool) {
 	}.String(), code, short
 }
 
+// TestMergedNumbersFindTheSamePerson: after ADT^A40 results under the new number
+// go to the candidate who was referred under the old one.
+func TestMergedNumbersFindTheSamePerson(t *testing.T) {
+	p, err := protocol.Parse([]byte(strings.Replace(protocol.Default().Source(), "      facility: EXAMPLE-LAB\n", "      facility: EXAMPLE-LAB\n      merges: true\n", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := openHospital(t, p)
+	renumbered := func(id string) []byte {
+		return []byte(strings.NewReplacer("SYN-0022", "SYN-7722", "EX-0003", id).Replace(string(messages.Message("final"))))
+	}
+	if code := h.send(t, renumbered("EX-3001")); code != "AA" || len(h.values(t)) != 0 {
+		t.Errorf("before: %s, %q", code, h.values(t))
+	}
+	held := h.states(t)[record.IncomingHeld]
+	// Of somebody with another date of birth it waits for a person.
+	other := strings.NewReplacer("19870701", "19870702", "EX-0010", "EX-3002", "SYN-7722", "SYN-8822").Replace(string(messages.Message("merged")))
+	if code := h.send(t, []byte(other)); code != "AA" || h.states(t)[record.IncomingHeld] != held+1 {
+		t.Errorf("another date of birth: %s, %v", code, h.states(t))
+	}
+	// Of people who are no candidates there is nothing to do.
+	stranger := strings.NewReplacer("SYN-0022", "SYN-9001", "SYN-7722", "SYN-9002", "EX-0010", "EX-3003").Replace(string(messages.Message("merged")))
+	if code := h.send(t, []byte(stranger)); code != "AA" || h.states(t)[record.IncomingHeld] != held+1 {
+		t.Errorf("a stranger: %s, %v", code, h.states(t))
+	}
+	if code := h.send(t, messages.Message("merged")); code != "AA" {
+		t.Error(code)
+	}
+	further, err := h.Store.FurtherIdentifiers(t.Context(), h.candidate)
+	if err != nil || len(further) != 1 || further[0].Identifier.Value != "SYN-7722" {
+		t.Errorf("further numbers: %+v, %v", further, err)
+	}
+	if code := h.send(t, renumbered("EX-3004")); code != "AA" {
+		t.Error(code)
+	}
+	if is := h.values(t); !slices.Equal(is, []string{"14682-9 final 80 umol/L"}) {
+		t.Errorf("after: %q", is)
+	}
+}
+
 // Many senders at once, each with results of its own, lose nothing.
 func TestManyLaboratoriesAtOnce(t *testing.T) {
-	h := openHospital(t)
+	h := openHospital(t, nil)
 	ctx, cancel := context.WithCancel(t.Context())
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

@@ -161,6 +161,7 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	defer os.Remove(addressFile(s.data))
 	defer sendNotices(ctx, sys, mailServer, s.publicURL, log)()
 	defer runExports(ctx, exports)()
+	defer carryOut(ctx, sys)()
 	gate.open(handler)
 	if messages != nil {
 		stop := takeMessages(ctx, out, sys, messages, senders)

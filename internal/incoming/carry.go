@@ -134,6 +134,13 @@ func (w *work) decision(group int) Decision {
 func (w *work) prepare(ctx context.Context, i int, g reading.Group) error {
 	decided, p := w.decision(i), &w.parts[i]
 	*p = Part{Place: g.Place, State: Received}
+	switch {
+	case len(g.Merged) > 0:
+		return w.merge(ctx, i, g)
+	case g.Nothing:
+		p.State = Applied
+		return nil
+	}
 	if !decided.Rest {
 		p.Issues = slices.Clone(g.Issues)
 	}

@@ -273,7 +273,9 @@ func (q *Queue) keep(ctx context.Context, d Delivery, due time.Time) (record.Inc
 		Actor: d.Actor, Role: d.Role, SentAt: d.MessageTime, ReceivedAt: d.Received,
 	}
 	return q.store.KeepIncoming(ctx, m, due, func(before []record.Incoming) (State, json.RawMessage) {
-		if restamped(d.MessageTime, before) {
+		// What was refused its sender was asked to correct.
+		before = slices.DeleteFunc(before, func(m record.Incoming) bool { return m.State == Refused })
+		if len(before) == 0 || restamped(d.MessageTime, before) {
 			return "", nil
 		}
 		issue := reading.Issue{Kind: reading.ControlReused, Problem: "the sender gave this id to another message before"}

@@ -156,7 +156,7 @@ func TestSilenceEndsAConnection(t *testing.T) {
 		ctx, stop := context.WithCancel(t.Context())
 		l := newPipes()
 		wait := serve(ctx, t, newServer(echo), l)
-		quiet, slow := l.dial(), l.dial()
+		quiet := l.dial()
 		if is := exchange(t, quiet, "\x0bA\x1c\r"); is != "re: A" {
 			t.Error(is)
 		}
@@ -164,7 +164,7 @@ func TestSilenceEndsAConnection(t *testing.T) {
 		if is := answer(t, quiet); is != io.EOF.Error() || time.Since(began) != time.Hour {
 			t.Errorf("%q after %s", is, time.Since(began))
 		}
-		slow = l.dial()
+		slow := l.dial()
 		if _, err := io.WriteString(slow, "\x0bhalf"); err != nil {
 			t.Fatal(err)
 		}

@@ -1,6 +1,7 @@
 // Package oru reads HL7 v2 ORU^R01 messages, unsolicited observations (chapter
 // 7 of the standard, versions 2.3 to 2.8), into results in the words of the
-// protocol. It is pure and guesses nothing: what the message says against the
+// protocol; and ADT^A40 (chapter 3), by which a sender that may says that two
+// numbers are one person's. It is pure and guesses nothing: what the message says against the
 // standard is a fault that its sender is told, and what the protocol has no
 // words for is an issue that keeps the message for a person.
 package oru
@@ -51,10 +52,14 @@ func (r Reader) Read(in reading.Input) (reading.Message, error) {
 	}
 	w := &walk{protocol: r.Protocol, sender: sender, message: m, sequence: map[string]int{}}
 	w.header(header)
-	people := w.people()
+	people := w.people(header.Type)
 	// People of one message have nothing to do with each other.
 	out := reading.Message{Sent: w.sent, Separate: len(people) > 1}
 	for _, p := range people {
+		if header.Type == merging {
+			out.Groups = append(out.Groups, w.merged(p))
+			continue
+		}
 		out.Groups = append(out.Groups, w.group(p))
 	}
 	if len(people) == 0 && len(w.faults) == 0 {
@@ -75,8 +80,12 @@ func refuse(h hl7.Header, sender protocol.Sender, known bool) []hl7.Fault {
 		})
 	}
 	switch {
+	case h.Type == merging && sender.Merges:
+		if h.Event != "A40" {
+			refuse(9, 2, hl7.UnsupportedEvent, "not an event that is taken", "A40")
+		}
 	case h.Type != "ORU":
-		refuse(9, 1, hl7.UnsupportedMessage, "not a type of message that is taken", "ORU")
+		refuse(9, 1, hl7.UnsupportedMessage, "not a type of message that is taken from this sender", "ORU")
 	case h.Event != "R01":
 		refuse(9, 2, hl7.UnsupportedEvent, "not an event that is taken", "R01")
 	case h.Structure != "" && h.Structure != "ORU_R01":
@@ -182,7 +191,9 @@ func (l line) component(field, component int) hl7.Location {
 
 // person, order and observation are the groups of segments of ORU^R01.
 type person struct {
-	pid    line
+	pid line
+	// mrg is that of ADT^A40.
+	mrg    *line
 	orders []*order
 }
 
@@ -202,23 +213,33 @@ type observation struct {
 // names begin with Z are of local agreement.
 var passed = []string{
 	"SFT", "UAC", "ARV", "PD1", "PRT", "ROL", "NK1", "PV1", "PV2", "DB1", "DG1", "AL1", "IAM", "OH1", "OH2", "OH3", "OH4",
-	"TQ1", "TQ2", "CTD", "FT1", "CTI", "SAC", "IPC", "TXA", "ACC", "IN1", "IN2", "IN3", "GT1", "MRG",
+	"TQ1", "TQ2", "CTD", "FT1", "CTI", "SAC", "IPC", "TXA", "ACC", "IN1", "IN2", "IN3", "GT1", "EVN",
 }
 
-// people puts the segments into their groups.
-func (w *walk) people() []*person {
+// people puts the segments of a message of a type into their groups.
+func (w *walk) people(kind string) []*person {
 	var people []*person
 	var who *person
 	var what *order
 	var found *observation
 	misplaced := func(l line, needs string) {
-		w.fault(l.at, hl7.SegmentSequence, "not at a place where ORU^R01 has it: needs "+needs+" before it")
+		w.fault(l.at, hl7.SegmentSequence, "not at a place where the standard has it: needs "+needs+" before it")
 	}
 	for _, s := range w.message.Segments {
 		w.sequence[s.Name]++
 		l := line{s, hl7.Location{Segment: s.Name, Sequence: w.sequence[s.Name]}}
+		if kind == merging && slices.Contains([]string{"ORC", "OBR", "OBX", "SPM"}, s.Name) {
+			w.fault(l.at, hl7.SegmentSequence, "not a segment of ADT^A40")
+			continue
+		}
 		switch s.Name {
 		case "MSH":
+		case "MRG":
+			if who == nil {
+				misplaced(l, "PID")
+				continue
+			}
+			who.mrg = &l
 		case "PID":
 			who, what, found = &person{pid: l}, nil, nil
 			people = append(people, who)
@@ -263,7 +284,7 @@ func (w *walk) people() []*person {
 			w.fault(l.at, hl7.SegmentSequence, "a message in several parts is not taken")
 		default:
 			if s.Name[0] != 'Z' && !slices.Contains(passed, s.Name) {
-				w.fault(l.at, hl7.SegmentSequence, "not a segment of ORU^R01")
+				w.fault(l.at, hl7.SegmentSequence, "not a segment of the message")
 			}
 		}
 	}
@@ -306,7 +327,7 @@ func (w *walk) authority(namespace, universal, kind string) (name, system string
 // group makes what is said of one person.
 func (w *walk) group(p *person) reading.Group {
 	w.issues = nil
-	g := reading.Group{Place: p.pid.at.String(), Identifiers: w.identifiers(p.pid), Person: w.verification(p.pid)}
+	g := reading.Group{Place: p.pid.at.String(), Identifiers: w.identifiers(p.pid, 3), Person: w.verification(p.pid)}
 	if !slices.ContainsFunc(g.Identifiers, func(i reading.Identifier) bool { return i.System != "" }) {
 		w.issue(reading.NoAuthority, p.pid.component(3, 4), hl7.TableValueNotFound, "no identifier of an authority that the protocol names for this sender")
 	}
@@ -326,12 +347,33 @@ func (w *walk) group(p *person) reading.Group {
 	return g
 }
 
+// merging is the type of ADT^A40.
+const merging = "ADT"
+
+// merged makes what ADT^A40 says of one person: PID has the numbers that stay,
+// and MRG those that they replace.
+func (w *walk) merged(p *person) reading.Group {
+	w.issues = nil
+	g := reading.Group{Place: p.pid.at.String(), Identifiers: w.identifiers(p.pid, 3), Person: w.verification(p.pid)}
+	if p.mrg == nil {
+		w.fault(p.pid.at, hl7.SegmentSequence, "a person without MRG")
+		return g
+	}
+	g.Merged = w.identifiers(*p.mrg, 1)
+	if !slices.ContainsFunc(slices.Concat(g.Identifiers, g.Merged), func(i reading.Identifier) bool { return i.System != "" }) {
+		w.issue(reading.NoAuthority, p.pid.component(3, 4), hl7.TableValueNotFound, "no identifier of an authority that the protocol names for this sender")
+	}
+	g.Issues = w.issues
+	return g
+}
+
 // maxResults is how many one command takes.
 const maxResults = 500
 
-func (w *walk) identifiers(pid line) []reading.Identifier {
+// identifiers reads the numbers of a person in a field of PID or MRG.
+func (w *walk) identifiers(l line, field int) []reading.Identifier {
 	var list []reading.Identifier
-	for _, cx := range pid.Field(3) {
+	for _, cx := range l.Field(field) {
 		value := w.text(cx.Component(1).First())
 		if value == "" {
 			continue
@@ -356,7 +398,7 @@ func (w *walk) identifiers(pid line) []reading.Identifier {
 		list = append(list, i)
 	}
 	if len(list) == 0 {
-		w.fault(pid.field(3), hl7.RequiredFieldMissing, "missing")
+		w.fault(l.field(field), hl7.RequiredFieldMissing, "missing")
 	}
 	return list
 }

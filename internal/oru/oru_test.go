@@ -3,6 +3,7 @@ package oru_test
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -424,6 +425,53 @@ func TestSendersDiffer(t *testing.T) {
 	}
 	if is := lines(m.Groups[0]); is != "unreadable-value OBX-5.1 102" {
 		t.Errorf("cut off: %s", is)
+	}
+}
+
+// merging lets the example sender tell of merged numbers.
+func merging(t *testing.T) *protocol.Protocol {
+	t.Helper()
+	p, err := protocol.Parse([]byte(strings.Replace(standard.Source(), "      facility: EXAMPLE-LAB\n", "      facility: EXAMPLE-LAB\n      merges: true\n", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// TestMergedNumbers reads ADT^A40, from a sender that may.
+func TestMergedNumbers(t *testing.T) {
+	raw := messages.Message("merged")
+	var unreadable *reading.Unreadable
+	if _, err := read(standard, raw); !errors.As(err, &unreadable) || !unreadable.Rejected || unreadable.Issues[0].Location != "MSH-9.1" {
+		t.Errorf("of a sender that may not: %v", err)
+	}
+	p := merging(t)
+	m, err := read(p, raw)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := m.Groups[0]
+	number := func(value string) []reading.Identifier {
+		return []reading.Identifier{{System: "urn:oid:1.2.36.146.595.217.0.1", Value: value, Authority: "EXAMPLE-HOSPITAL", Type: "MR"}}
+	}
+	if !slices.Equal(g.Identifiers, number("SYN-7722")) || !slices.Equal(g.Merged, number("SYN-0022")) || g.Person.Family != "Fictborne" || len(g.Issues) > 0 || g.Nothing {
+		t.Errorf("%+v", g)
+	}
+	for _, each := range []struct{ name, old, with, at, code string }{
+		{"another event", "ADT^A40", "ADT^A08", "MSH-9.2", "201"},
+		{"no MRG", "\rMRG|SYN-0022^^^EXAMPLE-HOSPITAL^MR", "", "PID", "100"},
+		{"an empty MRG", "SYN-0022^^^EXAMPLE-HOSPITAL^MR", "", "MRG-1", "101"},
+		{"MRG before PID", "EVN|A40|20240115085500+0100", "MRG|1^^^EXAMPLE-HOSPITAL^MR", "MRG", "100"},
+		{"a result", "MRG|", "OBR|1\rMRG|", "OBR", "100"},
+	} {
+		text := strings.Replace(string(raw), each.old, each.with, 1)
+		if _, err := read(p, []byte(text)); !errors.As(err, &unreadable) || unreadable.Issues[0].Location != each.at || unreadable.Issues[0].Code != each.code {
+			t.Errorf("%s: %v", each.name, err)
+		}
+	}
+	m, err = read(p, []byte(strings.ReplaceAll(string(raw), "EXAMPLE-HOSPITAL", "ELSEWHERE")))
+	if err != nil || len(m.Groups[0].Issues) != 1 || m.Groups[0].Issues[0].Kind != reading.NoAuthority {
+		t.Errorf("numbers of an authority that nobody knows: %+v, %v", m, err)
 	}
 }
 

@@ -34,6 +34,7 @@ type Sender struct {
 	TimeZone    string      `yaml:"time_zone" doc:"IANA name of the zone of its times without one; nothing: that of the programme"`
 	Charset     string      `yaml:"charset" doc:"character set of messages without MSH-18; nothing: ASCII"`
 	Processing  string      `yaml:"processing" doc:"processing id (MSH-11) that is taken; nothing: P"`
+	Merges      bool        `yaml:"merges" doc:"it may say that two numbers are one person's (ADT^A40)"`
 	Authorities []Authority `yaml:"authorities" doc:"who gave the identifiers of people in PID-3"`
 
 	Codes   []CodeMapping   `yaml:"codes" doc:"its local codes of observations"`

@@ -49,6 +49,9 @@ type Group struct {
 	Place string
 	// Identifiers are those of the person. Only they find a candidate.
 	Identifiers []Identifier
+	// Merged are numbers that the sender says are the person's as well, in a message
+	// that reports nothing else: from now on they find the same candidate.
+	Merged []Identifier
 	// Person is what else is said of the person: it is held against the candidate
 	// who was found, and never finds one.
 	Person Person
