@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"regexp"
@@ -127,7 +128,7 @@ func (r reported) observation(of result.Result) (r4.Observation, error) {
 		specimen.Display = &of.Specimen
 		o.Specimen = &specimen
 	}
-	o.BodySite = bodySite(of.BodySite)
+	o.BodySite = bodySite(cmp.Or(of.BodySite, imagedSide(of)))
 	if method := optional(of.Method); method != nil {
 		o.Method = &r4.CodeableConcept{Text: method}
 	}
@@ -299,6 +300,20 @@ func instantOnly(text string) *string {
 		return nil
 	}
 	return &text
+}
+
+// imagedSide is the kidney that a finding of imaging is about, by the end of its
+// local code: kidney-length-left. Where the report names a site, that stands.
+func imagedSide(of result.Result) string {
+	if of.Category != "imaging" || observationSystem(of.Code.System, of.Code.Code) != systemObservation {
+		return ""
+	}
+	for _, side := range []string{"left", "right"} {
+		if strings.HasSuffix(of.Code.Code, "-"+side) {
+			return side + " kidney"
+		}
+	}
+	return ""
 }
 
 var kidneys = map[string]string{

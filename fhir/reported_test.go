@@ -381,3 +381,26 @@ func measured(candidate string) activities.Snapshot {
 	s.Results = append(s.Results, half)
 	return s
 }
+
+func TestImagedSide(t *testing.T) {
+	s := only(testSnapshot(candidateA), 7)
+	for code, want := range map[string]string{"kidney-length-left": "18639004", "arteries-right": "9846003", "ct-angiogram": "", "leftover": ""} {
+		s.Results[0].Code = result.Coding{System: systemObservation, Code: code, Display: code}
+		site := decode[r4.Observation](t, ofType(mustPublish(t, s), typeObservation)[0]).BodySite
+		got := ""
+		if site != nil {
+			got = *site.Coding[0].Code
+		}
+		if got != want {
+			t.Errorf("%s is of %q", code, got)
+		}
+	}
+	s.Results[0].Code.Code, s.Results[0].BodySite = "arteries-right", "18639004"
+	if site := decode[r4.Observation](t, ofType(mustPublish(t, s), typeObservation)[0]).BodySite; *site.Coding[0].Code != "18639004" {
+		t.Error("the site of the report does not stand")
+	}
+	s.Results[0].Category, s.Results[0].BodySite = "exam", ""
+	if site := decode[r4.Observation](t, ofType(mustPublish(t, s), typeObservation)[0]).BodySite; site != nil {
+		t.Error("what is not imaged has a side")
+	}
+}
