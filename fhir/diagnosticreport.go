@@ -108,7 +108,7 @@ func (r reported) report(c collection) (record.Resource, error) {
 		return record.Resource{}, err
 	}
 	subject := reference(typePatient, r.candidate)
-	report := r4.DiagnosticReport{Id: &c.id, Status: status, Subject: &subject, Code: reportCode(header, c.results)}
+	report := r4.DiagnosticReport{Id: &c.id, Status: status, Subject: &subject, Code: r.reportCode(header, c.results)}
 	section := sectionOf(header, c.results)
 	report.Category = []r4.CodeableConcept{concept(systemServiceSection, section, "", "")}
 	if header != nil {
@@ -253,10 +253,10 @@ func statusOfResults(list []result.Result) r4.DiagnosticReportStatus {
 }
 
 // reportCode is the code of the report; without one it is that of its only
-// result, or words.
-func reportCode(header *result.Report, list []result.Result) r4.CodeableConcept {
+// result, or of the service.
+func (r reported) reportCode(header *result.Report, list []result.Result) r4.CodeableConcept {
 	switch {
-	case header != nil && header.Code.Code != "":
+	case header != nil && header.Code.Code != "" && !r.discreet[header.Identifier]:
 		return resultCode(header.Code)
 	case len(list) == 1:
 		return resultCode(list[0].Code)

@@ -120,10 +120,8 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 // was told in confidence.
 func confidentialResources(s activities.Snapshot) map[string]bool {
 	names := map[string]bool{}
-	for _, r := range s.Results {
-		if s.Protocol.ConfidentialResult(r.Code, r.Components) {
-			names[typeObservation+"/"+r.ID] = true
-		}
+	for id := range withheld(s) {
+		names[typeObservation+"/"+id] = true
 	}
 	for _, key := range s.Protocol.ConfidentialCodes() {
 		names[typeObservation+"/"+resourceID(s.Candidate, key)] = true

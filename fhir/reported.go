@@ -23,20 +23,29 @@ type reported struct {
 	requests map[string][]r4.Reference
 	// ids are those of the results by their source's identifier, for panels.
 	ids map[result.Identifier]string
+	// discreet are the reports that hold something told in confidence, by their
+	// source's identifier: their code may tell of it.
+	discreet map[result.Identifier]bool
 	// known are the ids of specimens and reports made so far, by what tells them
 	// apart.
 	known map[[4]string]string
 }
 
 func reportedOf(s activities.Snapshot) reported {
+	kept := withheld(s)
 	r := reported{candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: requestsByCode(s)}
 	panels := false
 	for _, of := range s.Results {
-		if s.Protocol.ConfidentialResult(of.Code, of.Components) {
-			continue
+		switch {
+		case !kept[of.ID]:
+			r.results = append(r.results, of)
+			panels = panels || len(of.Members) > 0
+		case of.Report != nil:
+			if r.discreet == nil {
+				r.discreet = map[result.Identifier]bool{}
+			}
+			r.discreet[of.Report.Identifier] = true
 		}
-		r.results = append(r.results, of)
-		panels = panels || len(of.Members) > 0
 	}
 	if panels {
 		r.ids = make(map[result.Identifier]string, len(r.results))
@@ -45,6 +54,27 @@ func reportedOf(s activities.Snapshot) reported {
 		}
 	}
 	return r
+}
+
+// withheld are the ids of the results that are told in confidence, and of the
+// panels that have one of them as a member and would tell of it.
+func withheld(s activities.Snapshot) map[string]bool {
+	ids, told := map[string]bool{}, map[result.Identifier]bool{}
+	for i := range s.Results {
+		if of := &s.Results[i]; s.Protocol.ConfidentialResult(of.Code, of.Components) {
+			ids[of.ID], told[of.Identifier] = true, true
+		}
+	}
+	if len(told) == 0 {
+		return ids
+	}
+	for i := range s.Results {
+		of := &s.Results[i]
+		if slices.ContainsFunc(of.Members, func(m result.Identifier) bool { return told[m] }) {
+			ids[of.ID] = true
+		}
+	}
+	return ids
 }
 
 // results publishes what was reported: Observations, their Specimens and the

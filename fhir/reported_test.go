@@ -10,6 +10,7 @@ import (
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/activities"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
 )
@@ -402,5 +403,55 @@ func TestImagedSide(t *testing.T) {
 	s.Results[0].Category, s.Results[0].BodySite = "exam", ""
 	if site := decode[r4.Observation](t, ofType(mustPublish(t, s), typeObservation)[0]).BodySite; site != nil {
 		t.Error("what is not imaged has a side")
+	}
+}
+
+// TestPanelsAndReportsKeepWhatWasTold: the code of a report and that of a panel
+// would tell of the one result among theirs that is not published.
+func TestPanelsAndReportsKeepWhatWasTold(t *testing.T) {
+	s := reportedSnapshot(candidateA)
+	s.Protocol = protocol.Default()
+	s.Report.Flags, s.Report.Derived, s.State.Requirements = nil, nil, nil
+	for i := range s.Results {
+		if r := &s.Results[i]; r.Report != nil {
+			report := *r.Report
+			report.Code.Display = secretMark
+			r.Report = &report
+			if len(r.Members) > 0 {
+				r.Code.Display = secretMark
+			}
+		}
+	}
+	open := mustPublish(t, s)
+	if !slices.ContainsFunc(open, func(r record.Resource) bool {
+		return r.Type == typeDiagnosticReport && bytes.Contains(r.Body, []byte(secretMark))
+	}) {
+		t.Fatal("the report has no code of its own")
+	}
+	s.Results = slices.Clone(s.Results)
+	told := slices.IndexFunc(s.Results, func(r result.Result) bool { return r.Code.Code == "777-3" })
+	s.Results[told].Code = result.Coding{System: systemObservation, Code: "apol1-two-variants"}
+	n := 0
+	s.Previous = open
+	for _, r := range mustPublish(t, s) {
+		if bytes.Contains(r.Body, []byte(secretMark)) || r.ID != s.Results[told].ID && bytes.Contains(r.Body, []byte(s.Results[told].ID)) {
+			t.Errorf("%s/%s tells: %s", r.Type, r.ID, r.Body)
+		}
+		if r.Type == typeDiagnosticReport && bytes.Contains(r.Body, []byte(`"value":"R-1"`)) {
+			n++
+			if report := decode[r4.DiagnosticReport](t, r); len(report.Result) != 1 {
+				t.Errorf("the report holds %d results", len(report.Result))
+			}
+		}
+	}
+	if n != 1 {
+		t.Errorf("%d reports are left", n)
+	}
+	// What was published of them before is masked.
+	for _, n := range []string{"12", "13"} {
+		r := find(t, mustPublish(t, s), typeObservation, "a0000000-0000-4000-8000-0000000000"+n)
+		if !bytes.Contains(r.Body, []byte(`"masked"`)) || !bytes.Contains(r.Body, []byte(`"entered-in-error"`)) {
+			t.Errorf("%s is left as %s", n, r.Body)
+		}
 	}
 }

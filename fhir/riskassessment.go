@@ -41,9 +41,13 @@ var riskOutcomes = map[string]string{
 // told: none is computed here. What stands on something that is told in confidence
 // since points to it no more.
 func riskAssessments(s activities.Snapshot) ([]record.Resource, error) {
+	if len(s.Risks) == 0 {
+		return nil, nil
+	}
 	var list []record.Resource
+	kept := withheld(s)
 	for _, e := range s.Risks {
-		r, err := riskAssessment(s, e)
+		r, err := riskAssessment(s, e, kept)
 		if err != nil {
 			return nil, fmt.Errorf("risk of entry %d: %w", e.Seq, err)
 		}
@@ -52,7 +56,7 @@ func riskAssessments(s activities.Snapshot) ([]record.Resource, error) {
 	return list, nil
 }
 
-func riskAssessment(s activities.Snapshot, e risk.Estimate) (record.Resource, error) {
+func riskAssessment(s activities.Snapshot, e risk.Estimate, kept map[string]bool) (record.Resource, error) {
 	words, ok := riskOutcomes[e.Outcome]
 	if e.Outcome == command.OtherOutcome {
 		words, ok = e.OutcomeText, true
@@ -87,7 +91,7 @@ func riskAssessment(s activities.Snapshot, e risk.Estimate) (record.Resource, er
 	}
 	assessment := r4.RiskAssessment{
 		Id: &id, Status: status, Method: &method, Code: &code, Subject: reference(typePatient, s.Candidate), OccurrenceDateTime: &on,
-		Basis: basis(s, e), Prediction: []r4.RiskAssessmentPrediction{prediction},
+		Basis: basis(s, e, kept), Prediction: []r4.RiskAssessmentPrediction{prediction},
 	}
 	var x index
 	x.date("date", assessment.OccurrenceDateTime)
@@ -111,11 +115,10 @@ func percentText(e risk.Estimate) string {
 }
 
 // basis points to the results that went into it, as far as they are published.
-func basis(s activities.Snapshot, e risk.Estimate) []r4.Reference {
+func basis(s activities.Snapshot, e risk.Estimate, kept map[string]bool) []r4.Reference {
 	var list []r4.Reference
 	for _, id := range e.Basis {
-		i := slices.IndexFunc(s.Results, func(r result.Result) bool { return r.ID == id })
-		if i >= 0 && !s.Protocol.ConfidentialResult(s.Results[i].Code, s.Results[i].Components) {
+		if !kept[id] && slices.ContainsFunc(s.Results, func(r result.Result) bool { return r.ID == id }) {
 			list = append(list, reference(typeObservation, id))
 		}
 	}
