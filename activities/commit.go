@@ -221,7 +221,8 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	snapshot := Snapshot{
 		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
 		Results: c.results, Report: c.report, Operation: c.course, Today: in.Command.Today, Moved: target != nil,
-		Read: tx.Body,
+		Read:  tx.Body,
+		Entry: Entry{Kind: in.Command.Kind, Role: in.Command.Role, At: in.Command.At},
 	}
 	if snapshot.Previous, err = tx.Published(); err != nil {
 		return record.Draft{}, err

@@ -1,6 +1,8 @@
 package activities
 
 import (
+	"time"
+
 	"candidacy/internal/journey"
 	"candidacy/internal/medication"
 	"candidacy/internal/operation"
@@ -23,6 +25,8 @@ type Snapshot struct {
 	Report  protocol.Report
 	// Operation is what is on record of the operation, empty before it.
 	Operation operation.Course
+	// Entry is what the command was, and whose.
+	Entry Entry
 	// Today is the calendar day of the command.
 	Today journey.Date
 	// Stay is what happened after the operation, and Medicines what is on record
@@ -38,6 +42,13 @@ type Snapshot struct {
 	Previous []record.Resource
 	// Read returns the body of one of them as it was published.
 	Read func(typ, id string) ([]byte, error)
+}
+
+// Entry is the kind of a command, the role that it was given in, and when.
+type Entry struct {
+	Kind journey.Kind
+	Role journey.Role
+	At   time.Time
 }
 
 // Told is what a candidate was told with one consent or several. Of what is in

@@ -39,7 +39,7 @@ func everyResource(t testing.TB) []record.Resource {
 	for _, s := range []activities.Snapshot{
 		died,
 		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), reportedSnapshot(candidateA), risky(candidateA), answered(candidateA),
-		recovering(candidateA),
+		recovering(candidateA), consented(candidateA),
 		happened(decided(testSnapshot(candidateA), journey.Approve)), followed(),
 	} {
 		list = append(list, mustPublish(t, s)...)
@@ -48,7 +48,11 @@ func everyResource(t testing.TB) []record.Resource {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return append(list, forms...)
+	programme, err := ProgrammeResources("1.2.3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return slices.Concat(list, forms, programme)
 }
 
 // wholeStore holds every one of them, whoever they are of, as one candidate's.

@@ -16,12 +16,6 @@ import (
 // that a laboratory reported.
 const computedBy = "Candidacy"
 
-// computer is the program as the device that computes and the author of findings.
-func computer() r4.Reference {
-	kind, name := "Device", computedBy
-	return r4.Reference{Type: &kind, Display: &name}
-}
-
 // derivedObservations publishes the values that the product computed.
 func derivedObservations(s activities.Snapshot) ([]record.Resource, error) {
 	var list []record.Resource

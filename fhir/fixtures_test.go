@@ -161,6 +161,7 @@ func testSnapshot(candidate string) activities.Snapshot {
 			Protocol: "2026.1", Path: pathMark, Recipient: recipientMark, On: "2026-03-02",
 		},
 		Protocol: testProtocol(),
+		Entry:    activities.Entry{Kind: journey.SignResults, Role: journey.Clinician, At: testNow},
 		State: journey.State{
 			Candidate: candidate, Stage: journey.Evaluation, Since: "2026-02-01", Seq: 9, Advocate: "advocate-account",
 			Requirements: []journey.Requirement{

@@ -17,7 +17,7 @@ import (
 func TestIssuesSayWhoFoundThem(t *testing.T) {
 	list := mustPublish(t, testSnapshot(candidateA))
 	issue := decode[r4.DetectedIssue](t, find(t, list, typeDetectedIssue, candidateA+"-flag-egfr"))
-	if *issue.Author.Type != "Device" || *issue.Author.Display != computedBy || *issue.Reference != "https://candidacy.example/protocol/kidney|2026.1#egfr" {
+	if *issue.Author.Reference != "Device/candidacy" || *issue.Author.Display != computedBy || *issue.Reference != "https://candidacy.example/protocol/kidney|2026.1#egfr" {
 		t.Errorf("the author is %+v, the rule %s", issue.Author, *issue.Reference)
 	}
 	if len(issue.Evidence) != 1 || len(issue.Evidence[0].Detail) != 1 || *issue.Evidence[0].Detail[0].Reference != "Observation/a0000000-0000-4000-8000-000000000001" {

@@ -32,7 +32,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
 		patient, episodeOfCare, carePlan, appointments, results, questionnaireResponses, derivedObservations, detectedIssues, riskAssessments, procedures, conditions,
-		recoveryPlan, stay, medicines, adverseEvents, visitRequests,
+		recoveryPlan, stay, medicines, adverseEvents, visitRequests, careTeam, consents,
 	} {
 		resources, err := build(s)
 		if err != nil {
@@ -57,6 +57,11 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
 	list = append(list, impressions...)
+	origins, err := provenances(s, list)
+	if err != nil {
+		return nil, fmt.Errorf("publish: %w", err)
+	}
+	list = append(list, origins...)
 	if s.Moved && s.Protocol.Confidential() {
 		// What the former protocol let be published must not be learned from the
 		// versions before.
@@ -97,6 +102,8 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 			r, err = retireIssue(s, p)
 		case typeFlag:
 			r, err = retireFlag(s, p)
+		case typeConsent:
+			r, err = retireConsent(p)
 		case typeServiceRequest:
 			r, err = retireRequest(s, p)
 		case typeDiagnosticReport:

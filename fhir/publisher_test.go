@@ -51,7 +51,7 @@ func decode[T any](t testing.TB, r record.Resource) T {
 func TestPublishIsDeterministicAndWellFormed(t *testing.T) {
 	list := mustPublish(t, decided(testSnapshot(candidateA), journey.Approve))
 	again := mustPublish(t, decided(testSnapshot(candidateA), journey.Approve))
-	if len(list) != 3+8+3+3+2+1+1+7 {
+	if len(list) != 3+8+3+3+2+1+1+7+2 {
 		t.Errorf("%d resources", len(list))
 	}
 	for i, r := range list {

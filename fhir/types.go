@@ -133,6 +133,12 @@ var typeTable = []resourceType{
 	adverseEventType,
 	serviceRequestType,
 	groupType,
+	careTeamType,
+	consentType,
+	provenanceType,
+	organizationType,
+	practitionerRoleType,
+	deviceType,
 }
 
 // types is that table by the name of the type, and typeOrder its order.

@@ -291,6 +291,9 @@ func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requ
 	if r.Sided && r.Evidence != journey.ByConsent {
 		fail("%s.sided: only a consent names a side", at)
 	}
+	if r.Privacy && r.Evidence != journey.ByConsent {
+		fail("%s.privacy: only a consent is about data", at)
+	}
 }
 
 // checkTimers also looks at the visits and the quorum.

@@ -105,6 +105,7 @@ func TestBrokenProtocols(t *testing.T) {
 		{"a result before the decision", replace("evidence: result\n    signer: clinician", "evidence: result\n    before_decision: true\n    signer: clinician"), "requirements.body-size.before_decision"},
 		{"an advocate's review by somebody else", replace("signer: advocate", "signer: clinician"), "requirements.advocate-review-final.by_advocate"},
 		{"a side of a review", replace("evidence: review\n    signer: clinician", "evidence: review\n    sided: true\n    signer: clinician"), "requirements.medical-history.sided"},
+		{"privacy of a review", replace("evidence: review\n    signer: clinician", "evidence: review\n    privacy: true\n    signer: clinician"), "requirements.medical-history.privacy"},
 		{"no advocate's review", replace("    before_decision: true\n    by_advocate: true\n", ""), "requirements: the advocate's review"},
 		{"an advocate who can be waived", replace("    evidence: assignment\n    no_waiver: true", "    evidence: assignment"), "requirements: the assignment of an advocate"},
 		{"a flag twice", replace("- id: office-diastolic\n", "- id: office-systolic\n"), "flags.office-systolic: the id is not unique"},

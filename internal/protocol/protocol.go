@@ -105,6 +105,7 @@ type Requirement struct {
 	BeforeDecision bool   `yaml:"before_decision" doc:"the committee decides nothing without it"`
 	ByAdvocate     bool   `yaml:"by_advocate" doc:"only the assigned advocate may give it"`
 	Sided          bool   `yaml:"sided" doc:"a consent that names the side"`
+	Privacy        bool   `yaml:"privacy" doc:"a consent about data and findings, not about treatment"`
 	// Performer is who does it; Signer is the role that answers for it.
 	Performer Performer `yaml:"performer"`
 	// OperationDays, Occasions and RenewedBy say when evidence is not enough,

@@ -3,6 +3,7 @@ package system
 import (
 	"context"
 	"fmt"
+	"runtime/debug"
 
 	"candidacy/fhir"
 	"candidacy/internal/protocol"
@@ -18,9 +19,16 @@ func PublishForms(ctx context.Context, store *record.Store, p *protocol.Protocol
 	return store.PublishProgramme(ctx, forms)
 }
 
-// publishForms publishes the questionnaires of the present protocol, and of those
-// that were stored before there were any.
+// publishForms publishes the programme itself, the questionnaires of the present
+// protocol, and those of protocols that were stored before there were any.
 func (s *System) publishForms(ctx context.Context) error {
+	programme, err := fhir.ProgrammeResources(softwareVersion())
+	if err != nil {
+		return fmt.Errorf("publish the programme: %w", err)
+	}
+	if err := s.Store.PublishProgramme(ctx, programme); err != nil {
+		return err
+	}
 	if err := PublishForms(ctx, s.Store, s.Current); err != nil {
 		return err
 	}
@@ -47,4 +55,14 @@ func (s *System) publishForms(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// softwareVersion is what the build says of this program, empty where it says
+// nothing.
+func softwareVersion() string {
+	build, ok := debug.ReadBuildInfo()
+	if !ok || build.Main.Version == "(devel)" {
+		return ""
+	}
+	return build.Main.Version
 }
