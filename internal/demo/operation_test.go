@@ -38,6 +38,18 @@ func TestRareOperationsConform(t *testing.T) {
 	}
 	var ndjson bytes.Buffer
 	var names []string
+	add := func(list []record.Resource, err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range list {
+			names = append(names, r.Type+"/"+r.ID)
+			ndjson.Write(r.Body)
+			ndjson.WriteByte('\n')
+		}
+	}
+	add(fhir.ProgrammeResources(""))
 	for i, course := range []operation.Course{
 		{Record: &command.RecordOperation{Outcome: journey.StoppedNotRemoved}},
 		{
@@ -50,21 +62,13 @@ func TestRareOperationsConform(t *testing.T) {
 		{Complications: []operation.Complication{complication(6, false)}},
 	} {
 		id := []string{"0b0c3f0e-6f3e-4a56-9a51-3f6f3c1d7a01", "0b0c3f0e-6f3e-4a56-9a51-3f6f3c1d7a02", "0b0c3f0e-6f3e-4a56-9a51-3f6f3c1d7a03"}[i]
-		list, err := fhir.Publisher{}.Publish(activities.Snapshot{
+		add(fhir.Publisher{}.Publish(activities.Snapshot{
 			Candidate: id, Protocol: protocol.Default(), Today: "2026-05-06", Operation: course,
 			Referral: record.Referral{On: "2026-01-05", Identity: record.Identity{
 				Given: "A", Family: "B", BirthDate: "1980-01-01", Sex: "female", Identifier: result.Identifier{System: "urn:oid:1.2.3", Value: id},
 			}},
 			State: journey.State{Candidate: id, Stage: journey.Recovery, Since: "2026-05-04", Operated: "2026-05-04"},
-		})
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, r := range list {
-			names = append(names, r.Type+"/"+r.ID)
-			ndjson.Write(r.Body)
-			ndjson.WriteByte('\n')
-		}
+		}))
 	}
 	for _, f := range slices.Concat(conformance.Google(t, ndjson.Bytes()), conformance.Node(t, ndjson.Bytes(), "--references")) {
 		t.Errorf("%s: %s", names[f.Line-1], f.Message)

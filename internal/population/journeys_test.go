@@ -173,6 +173,14 @@ func playAll(t *testing.T, first, count int) *outcome {
 	if err := group.Wait(); err != nil {
 		t.Fatal(err)
 	}
+	// What everybody's resources point to.
+	shared, err := fhir.ProgrammeResources("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range shared {
+		all.whole.add(append([]byte(`{"meta":{"versionId":"1"},`), r.Body[1:]...), origin{name: r.Type + "/" + r.ID, version: 1})
+	}
 	return all
 }
 
@@ -273,6 +281,13 @@ type fault struct {
 func faultsOf(j population.Journey, versions []record.Published) []fault {
 	var faults []fault
 	known := conformance.Known{}
+	programme, err := fhir.ProgrammeResources("")
+	if err != nil {
+		return []fault{{message: err.Error()}}
+	}
+	for _, r := range programme {
+		known.Add(r.Type+"/"+r.ID, "1")
+	}
 	for _, v := range versions {
 		known.Add(v.Type+"/"+v.ID, strconv.FormatInt(v.Version, 10))
 	}
