@@ -1,8 +1,6 @@
 package fhir
 
 import (
-	"fmt"
-
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/activities"
@@ -101,10 +99,10 @@ func publishConsent(c r4.Consent) (record.Resource, error) {
 }
 
 // retireConsent ends a consent that is not in force any more.
-func retireConsent(p record.Resource) (record.Resource, error) {
-	c, err := r4.UnmarshalConsent(p.Body)
+func retireConsent(s activities.Snapshot, p record.Resource) (record.Resource, error) {
+	c, err := asPublished(s, p, r4.UnmarshalConsent)
 	if err != nil {
-		return p, fmt.Errorf("read %s/%s: %w", p.Type, p.ID, err)
+		return p, err
 	}
 	c.Meta, c.Status = nil, r4.ConsentStateInactive
 	return publishConsent(c)

@@ -1,7 +1,6 @@
 package fhir
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -109,9 +108,9 @@ func discreetProvenances(s activities.Snapshot, kept map[string]bool) ([]record.
 		if was.Type != typeProvenance {
 			continue
 		}
-		p, err := r4.UnmarshalProvenance(was.Body)
+		p, err := asPublished(s, was, r4.UnmarshalProvenance)
 		if err != nil {
-			return nil, fmt.Errorf("read %s/%s: %w", was.Type, was.ID, err)
+			return nil, err
 		}
 		before := len(p.Target)
 		p.Target = slices.DeleteFunc(p.Target, func(r r4.Reference) bool {

@@ -103,7 +103,7 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 		case typeFlag:
 			r, err = retireFlag(s, p)
 		case typeConsent:
-			r, err = retireConsent(p)
+			r, err = retireConsent(s, p)
 		case typeServiceRequest:
 			r, err = retireRequest(s, p)
 		case typeDiagnosticReport:
