@@ -212,10 +212,15 @@ func (s *Server) exchange(c echo.Context) (answer, error) {
 // askedScopes is what the client gets of what it asks for; the error says why that
 // is nothing.
 func askedScopes(form map[string]string, client record.Client) (string, error) {
-	asked := form["scope"]
+	asked, named := form["scope"]
+	if !named {
+		// RFC 6749, section 3.3, leaves a default to the server. Some clients can't
+		// name scopes with an assertion; what they got is in the answer.
+		asked = client.Scopes
+	}
 	switch {
 	case strings.TrimSpace(asked) == "":
-		return "", refusal("invalid_scope", "scope is missing: name what is asked for, such as system/Observation.rs")
+		return "", refusal("invalid_scope", "scope: name what is asked for, such as system/Observation.rs")
 	case len(strings.Fields(asked)) > mostScopes:
 		return "", refusal("invalid_scope", "scope: at most "+strconv.Itoa(mostScopes)+" scopes")
 	}

@@ -69,6 +69,18 @@ func TestAToken(t *testing.T) {
 	}
 }
 
+// A client that names no scope gets those it is registered for, and is told.
+func TestNoScopeIsAllOfThem(t *testing.T) {
+	w := newWorld(t)
+	for client, want := range map[string]string{ecClient: "system/Patient.rs system/Observation.rs", labClient: "system/Observation.crus system/DiagnosticReport.cu"} {
+		a := w.ask(client)
+		a.form.Del("scope")
+		if answer := w.send(a); answer.Code != 200 || decode(t, answer.Body.Bytes()).Scope != want {
+			t.Errorf("%d %s", answer.Code, answer.Body)
+		}
+	}
+}
+
 func TestGoodRequests(t *testing.T) {
 	w := newWorld(t)
 	for name, change := range map[string]func(*ask){
@@ -257,8 +269,7 @@ var badRequests = []struct {
 	{"a very long jti", 401, "invalid_client", "jti is too long", func(_ *world, a *ask) { a.claims["jti"] = strings.Repeat("j", longestID+1) }},
 
 	// What is asked for.
-	{"no scope", 400, "invalid_scope", "missing", func(_ *world, a *ask) { a.form.Del("scope") }},
-	{"blanks as scope", 400, "invalid_scope", "missing", func(_ *world, a *ask) { a.form.Set("scope", "  ") }},
+	{"blanks as scope", 400, "invalid_scope", "name what", func(_ *world, a *ask) { a.form.Set("scope", "  ") }},
 	{"a scope of another type", 400, "invalid_scope", "registered for nothing", func(w *world, a *ask) {
 		*a = *w.ask(ecClient)
 		a.form.Set("scope", "system/CarePlan.rs")
