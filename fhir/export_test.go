@@ -605,7 +605,7 @@ func TestMalformedExports(t *testing.T) {
 		{"POST", "/$export", "_type=Patient", []string{"Content-Type", "application/x-www-form-urlencoded"}, 415, "not-supported", "Parameters"},
 		{"POST", "/$export", params(""), []string{"Content-Type", "application/fhir+xml"}, 415, "not-supported", "Parameters"},
 		{"POST", "/$export", params(""), nil, 415, "not-supported", "Parameters"},
-		{"POST", "/$export?_type=Patient", params(""), post, 400, "invalid", "in the body"},
+		{"POST", "/$export?_type=Patient", params(`{"name":"_type","valueString":"Patient"}`), post, 400, "invalid", "belong there"},
 		{"POST", "/$export", params(`{"name":"_type","valueString":"` + strings.Repeat("x", 1<<20) + `"}`), post, 413, "too-long", "too large"},
 	} {
 		headers := slices.Clone(c.headers)

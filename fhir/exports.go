@@ -158,21 +158,22 @@ func prefers(h http.Header, name, value string) bool {
 const maxParameters = 1 << 20
 
 // exportPairs reads the parameters: of the URL, or of a Parameters resource in the
-// body.
+// body. Some clients POST an empty body, with the parameters in the URL all the
+// same.
 func exportPairs(c echo.Context) ([]pair, error) {
 	r := c.Request()
 	if r.Method != http.MethodPost {
 		return parsePairs(r.URL.RawQuery)
-	}
-	if r.URL.RawQuery != "" {
-		return nil, &failure{status: http.StatusBadRequest, code: "invalid", diagnostics: "with POST, the parameters belong into a Parameters resource in the body"}
 	}
 	body, err := readBody(c, maxParameters)
 	if err != nil {
 		return nil, err
 	}
 	if len(body) == 0 {
-		return nil, nil
+		return parsePairs(r.URL.RawQuery)
+	}
+	if r.URL.RawQuery != "" {
+		return nil, &failure{status: http.StatusBadRequest, code: "invalid", diagnostics: "with a Parameters resource in the body, all parameters belong there"}
 	}
 	media, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType))
 	if err != nil || media != "application/fhir+json" && media != "application/json" {
