@@ -74,7 +74,7 @@ func differences(path string, a, b any) []string {
 // field by field, a withdrawal, a decline and a death are the same.
 func TestExitsLookAlike(t *testing.T) {
 	first, each := uint64(fromEnv(t, "CANDIDACY_SEED", 0)), 1
-	if fromEnv(t, "CANDIDACY_JOURNEYS", 40) >= 1000 {
+	if fromEnv(t, "CANDIDACY_JOURNEYS", 24) >= 1000 {
 		each = 6
 	}
 	for _, stage := range []journey.Stage{

@@ -3,6 +3,7 @@ package population_test
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"fmt"
 	"maps"
 	"math/rand/v2"
@@ -76,6 +77,20 @@ func open(t testing.TB, folder string) *population.Programme {
 			t.Error(err)
 		}
 	})
+	// As the program does when it starts.
+	publish := func(list []record.Resource, err error) {
+		t.Helper()
+		if err == nil {
+			err = p.Store.PublishProgramme(t.Context(), list)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	publish(fhir.ProgrammeResources(""))
+	for _, one := range protocols {
+		publish(fhir.Questionnaires(one))
+	}
 	return p
 }
 
@@ -96,6 +111,8 @@ type origin struct {
 	seed    uint64
 	name    string
 	version int64
+	// played says that a journey led to it: other lines are of the programme.
+	played bool
 }
 
 func (o origin) String() string {
@@ -156,15 +173,25 @@ func playAll(t *testing.T, first, count int) *outcome {
 	all := &outcome{reached: map[string]int{}, published: map[string]int{}, shapes: conformance.NewShapes()}
 	var next atomic.Int64
 	group, ctx := errgroup.WithContext(t.Context())
-	for range min(runtime.GOMAXPROCS(0), 4) {
+	for i := range min(runtime.GOMAXPROCS(0), 4) {
 		programme := open(t, memory(t))
+		shared, err := versionsOf(t.Context(), programme.Store, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if i == 0 {
+			if err := all.examine(0, shared, true); err != nil {
+				t.Fatal(err)
+			}
+			all.stand(0, shared)
+		}
 		group.Go(func() error {
 			for {
 				n := int(next.Add(1) - 1)
 				if n >= count {
 					return nil
 				}
-				if err := all.play(ctx, programme, uint64(first+n), n); err != nil {
+				if err := all.play(ctx, programme, shared, uint64(first+n), n); err != nil {
 					return err
 				}
 			}
@@ -173,19 +200,11 @@ func playAll(t *testing.T, first, count int) *outcome {
 	if err := group.Wait(); err != nil {
 		t.Fatal(err)
 	}
-	// What everybody's resources point to.
-	shared, err := fhir.ProgrammeResources("")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, r := range shared {
-		all.whole.add(append([]byte(`{"meta":{"versionId":"1"},`), r.Body[1:]...), origin{name: r.Type + "/" + r.ID, version: 1})
-	}
 	return all
 }
 
 // play plays the nth journey.
-func (a *outcome) play(ctx context.Context, programme *population.Programme, seed uint64, n int) error {
+func (a *outcome) play(ctx context.Context, programme *population.Programme, shared []record.Published, seed uint64, n int) error {
 	began := time.Now()
 	j, err := programme.Play(ctx, seed)
 	spent := time.Since(began)
@@ -207,7 +226,7 @@ func (a *outcome) play(ctx context.Context, programme *population.Programme, see
 		}
 	}
 	if err != nil {
-		a.faults = append(a.faults, found{origin{seed: seed, name: "the journey"}, err.Error()})
+		a.faults = append(a.faults, found{origin{seed: seed, name: "the journey", played: true}, err.Error()})
 		return nil
 	}
 	versions, err := versionsOf(ctx, programme.Store, j.Candidate)
@@ -223,14 +242,29 @@ func (a *outcome) play(ctx context.Context, programme *population.Programme, see
 			a.reached["deadline "+string(d.Kind)]++
 		}
 	}
-	for _, f := range faultsOf(j, versions) {
-		a.faults = append(a.faults, found{origin{seed: seed, name: f.name, version: f.version}, f.message})
+	for _, f := range faultsOf(j, versions, shared) {
+		a.faults = append(a.faults, found{origin{seed, f.name, f.version, true}, f.message})
 	}
+	if n < servers {
+		a.stand(seed, versions)
+	}
+	return a.examine(seed, versions, n < entire)
+}
+
+// examine takes versions over for the validators.
+func (a *outcome) examine(seed uint64, versions []record.Published, whole bool) error {
 	for _, v := range versions {
-		of := origin{seed, v.Type + "/" + v.ID, v.Version}
+		of := origin{seed, v.Type + "/" + v.ID, v.Version, v.Candidate != ""}
 		a.published[v.Type]++
+		var has struct{ Status string }
+		if err := json.Unmarshal(v.Body, &has); err != nil {
+			return err
+		}
+		if has.Status != "" {
+			a.reached[v.Type+" "+has.Status]++
+		}
 		a.bytes += len(v.Body)
-		if n < entire {
+		if whole {
 			a.whole.add(v.Body, of)
 		}
 		line, err := a.shapes.Add(v.Body)
@@ -240,9 +274,6 @@ func (a *outcome) play(ctx context.Context, programme *population.Programme, see
 		if line != nil {
 			a.novel.add(line, of)
 		}
-	}
-	if n < servers {
-		a.stand(seed, versions)
 	}
 	return nil
 }
@@ -256,7 +287,7 @@ func (a *outcome) stand(seed uint64, versions []record.Published) {
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(newest)) {
-		a.standing.add(newest[name].Body, origin{seed, name, newest[name].Version})
+		a.standing.add(newest[name].Body, origin{seed, name, newest[name].Version, newest[name].Candidate != ""})
 	}
 }
 
@@ -277,20 +308,14 @@ type fault struct {
 }
 
 // faultsOf looks for what must not be in anything that is published, and for
-// references that point to nothing.
-func faultsOf(j population.Journey, versions []record.Published) []fault {
+// references that point to nothing. Shared are the resources of the programme.
+func faultsOf(j population.Journey, versions, shared []record.Published) []fault {
 	var faults []fault
 	known := conformance.Known{}
-	programme, err := fhir.ProgrammeResources("")
-	if err != nil {
-		return []fault{{message: err.Error()}}
-	}
-	for _, r := range programme {
-		known.Add(r.Type+"/"+r.ID, "1")
-	}
-	for _, v := range versions {
+	for _, v := range slices.Concat(versions, shared) {
 		known.Add(v.Type+"/"+v.ID, strconv.FormatInt(v.Version, 10))
 	}
+	forms := canonicals(shared)
 	kept := keptBack(j)
 	for _, v := range versions {
 		fail := func(format string, args ...any) {
@@ -306,6 +331,9 @@ func faultsOf(j population.Journey, versions []record.Published) []fault {
 				fail("has %s, which is told in confidence", code)
 			}
 		}
+		if form := canonicalOf(v.Body); form != "" && !slices.Contains(forms, form) {
+			fail("answers a form that is not there: %s", form)
+		}
 		unresolved, err := known.Unresolved(v.Body)
 		if err != nil {
 			fail("is not readable: %v", err)
@@ -315,6 +343,25 @@ func faultsOf(j population.Journey, versions []record.Published) []fault {
 		}
 	}
 	return faults
+}
+
+// canonicals are the forms of the programme, as answers name them.
+func canonicals(shared []record.Published) []string {
+	var list []string
+	for _, v := range shared {
+		var form struct{ URL, Version string }
+		if json.Unmarshal(v.Body, &form) == nil && form.URL != "" {
+			list = append(list, form.URL+"|"+form.Version)
+		}
+	}
+	return list
+}
+
+// canonicalOf is the form that answers are of.
+func canonicalOf(body []byte) string {
+	var answers struct{ Questionnaire string }
+	_ = json.Unmarshal(body, &answers) // what is no resource is said elsewhere
+	return answers.Questionnaire
 }
 
 // keptBack are the codes that the protocol of a journey without a move calls
@@ -336,7 +383,7 @@ func keptBack(j population.Journey) []string {
 // TestJourneys plays journeys by chance and validates everything that they
 // publish. CANDIDACY_JOURNEYS says how many, CANDIDACY_SEED from which seed on.
 func TestJourneys(t *testing.T) {
-	first, count := fromEnv(t, "CANDIDACY_SEED", 0), fromEnv(t, "CANDIDACY_JOURNEYS", 40)
+	first, count := fromEnv(t, "CANDIDACY_SEED", 0), fromEnv(t, "CANDIDACY_JOURNEYS", 24)
 	began := time.Now()
 	all := playAll(t, first, count)
 	versions := 0
@@ -369,7 +416,7 @@ func TestJourneys(t *testing.T) {
 				}
 			}
 			t.Logf("%d resources, %d kB, in %s", len(lines.origins)+len(all.whole.origins), (lines.lines.Len()+all.whole.lines.Len())/1000, time.Since(began).Round(time.Millisecond))
-			report(t, faults, func(t testing.TB, _ population.Journey, versions []record.Published) []string {
+			report(t, faults, func(t testing.TB, _ *population.Programme, _ population.Journey, versions []record.Published) []string {
 				var s sheet
 				for _, v := range versions {
 					s.add(v.Body, origin{})
@@ -384,25 +431,8 @@ func TestJourneys(t *testing.T) {
 	}
 }
 
-// invariants holds what stands in the end against the invariants of a server,
-// together with what belongs to no candidate.
+// invariants holds what stands in the end against the invariants of a server.
 func (a *outcome) invariants(t *testing.T) {
-	protocols, err := programmes()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, p := range protocols {
-		if slices.Contains(protocols[:i], p) {
-			continue
-		}
-		forms, err := fhir.Questionnaires(p)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, f := range forms {
-			a.standing.add(f.Body, origin{name: f.Type + "/" + f.ID})
-		}
-	}
 	began := time.Now()
 	faults, equations := conformance.Invariants(t, a.standing.lines.Bytes())
 	t.Logf("%d resources, %d kB, in %s; computed again: %v", len(a.standing.origins), a.standing.lines.Len()/1000, time.Since(began).Round(time.Millisecond), equations)
@@ -421,9 +451,13 @@ var validators = map[string]func(t testing.TB, ndjson []byte, options ...string)
 	"node": conformance.Node,
 }
 
-func ownFaults(_ testing.TB, j population.Journey, versions []record.Published) []string {
+func ownFaults(t testing.TB, programme *population.Programme, j population.Journey, versions []record.Published) []string {
+	shared, err := versionsOf(t.Context(), programme.Store, "")
+	if err != nil {
+		t.Fatal(err)
+	}
 	var messages []string
-	for _, f := range faultsOf(j, versions) {
+	for _, f := range faultsOf(j, versions, shared) {
 		messages = append(messages, f.message)
 	}
 	return messages
@@ -434,9 +468,12 @@ var varying = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f-]{27}[-a-z0-9]*|\d+`)
 // alike is what faults of one kind have in common.
 func alike(message string) string { return varying.ReplaceAllString(message, "*") }
 
+// examiner says what faults the versions of a journey have.
+type examiner func(t testing.TB, programme *population.Programme, j population.Journey, versions []record.Published) []string
+
 // report says each kind of fault once, the first few with the shortest list of
 // commands that was found to lead to it.
-func report(t *testing.T, faults []found, examine func(testing.TB, population.Journey, []record.Published) []string) {
+func report(t *testing.T, faults []found, examine examiner) {
 	t.Helper()
 	const shortened = 2
 	kinds := map[string][]found{}
@@ -446,7 +483,7 @@ func report(t *testing.T, faults []found, examine func(testing.TB, population.Jo
 	for i, kind := range slices.Sorted(maps.Keys(kinds)) {
 		f := kinds[kind][0]
 		t.Errorf("%d times: %s (%s)", len(kinds[kind]), f.message, f.origin)
-		if i < shortened && f.name != "times" {
+		if i < shortened && f.played {
 			t.Log(shorten(t, f.seed, kind, examine))
 		}
 	}

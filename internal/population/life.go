@@ -343,7 +343,7 @@ func (p *player) meanwhile() {
 // aside are things that may happen at any time.
 func (p *player) aside() []func() {
 	list := []func(){
-		p.unsay, p.late, p.medicate, p.medicate, p.estimate, p.estimate, p.reach, p.reassign, p.forbidden, p.moveProtocol, p.pause,
+		p.unsay, p.unsay, p.late, p.medicate, p.medicate, p.estimate, p.estimate, p.reach, p.reassign, p.forbidden, p.moveProtocol, p.pause,
 		func() { p.report(p.strange()) },
 		func() { p.sign(false) },
 		func() { p.waive(allGates...) },
@@ -356,7 +356,7 @@ func (p *player) aside() []func() {
 	if p.state.Operated == "" {
 		list = append(list, p.typed, p.outdated)
 	} else {
-		list = append(list, p.complicate, p.happen, p.link)
+		list = append(list, p.complicate, p.happen, p.happen, p.happen, p.link)
 	}
 	return list
 }
@@ -366,9 +366,9 @@ func (p *player) pause() {
 	if !p.give(pick(p.dice, coordinator, nephrologist, advocate), journey.Hold, &command.Plain{Note: p.note()}) {
 		return
 	}
-	p.wait(2, 90)
+	p.wait(2, pick(p.dice, 60, 60, 200))
 	p.report(p.strange())
-	p.wait(2, 90)
+	p.wait(2, 120)
 	p.give(coordinator, journey.Resume, &command.Plain{Note: p.note()})
 }
 

@@ -296,6 +296,9 @@ func (p *player) recover() {
 	p.medicate()
 	if p.chance(0.6) {
 		p.link()
+		if p.chance(0.2) {
+			p.link()
+		}
 	}
 	for _, v := range p.state.Visits {
 		if v.InRecovery {

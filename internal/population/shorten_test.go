@@ -8,12 +8,11 @@ import (
 
 	"candidacy/internal/command"
 	"candidacy/internal/population"
-	"candidacy/internal/record"
 )
 
 // shorten plays a journey again with fewer and fewer of its commands, as long as it
 // has a fault of a kind, and describes what is left.
-func shorten(t testing.TB, seed uint64, kind string, examine func(testing.TB, population.Journey, []record.Published) []string) string {
+func shorten(t testing.TB, seed uint64, kind string, examine examiner) string {
 	t.Helper()
 	j, _ := open(t, memory(t)).Play(t.Context(), seed) // its error may be the fault
 	budget := 80
@@ -34,7 +33,7 @@ func shorten(t testing.TB, seed uint64, kind string, examine func(testing.TB, po
 		if err != nil {
 			t.Fatal(err)
 		}
-		return slices.ContainsFunc(examine(t, again, versions), func(message string) bool { return alike(message) == kind })
+		return slices.ContainsFunc(examine(t, programme, again, versions), func(message string) bool { return alike(message) == kind })
 	}
 	var steps []population.Step
 	for _, s := range j.Steps {
