@@ -57,6 +57,8 @@ func (p *Programme) End(ctx context.Context, seed uint64, stage journey.Stage, e
 	one := p.player(ctx, seed)
 	one.who.goes, one.who.leaves, one.who.pauses, one.heard = stage, exit, false, true
 	one.who.halt()
+	// By chance, a deadline would pass by itself before one exit and with another.
+	one.who.timers = float64(seed % 2)
 	return one.play()
 }
 

@@ -18,6 +18,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -38,6 +39,8 @@ const (
 	snomedSystem   = "http://snomed.info/sct"
 	ucumSystem     = "http://unitsofmeasure.org"
 	categorySystem = "http://terminology.hl7.org/CodeSystem/observation-category"
+	sectionSystem  = "http://terminology.hl7.org/CodeSystem/v2-0074"
+	reportSystem   = "https://lab.lindholm-valley.example/report"
 	interpretation = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
 )
 
@@ -210,9 +213,9 @@ type meta struct {
 }
 
 type entry struct {
-	FullURL  string      `json:"fullUrl"`
-	Resource observation `json:"resource"`
-	Request  request     `json:"request"`
+	FullURL  string  `json:"fullUrl"`
+	Resource any     `json:"resource"`
+	Request  request `json:"request"`
 }
 
 type request struct {
@@ -237,7 +240,26 @@ type observation struct {
 	Interpretation    []concept      `json:"interpretation,omitempty"`
 	Specimen          *reference     `json:"specimen,omitempty"`
 	ReferenceRange    []refRange     `json:"referenceRange,omitempty"`
+	HasMember         []link         `json:"hasMember,omitempty"`
 	Component         []obsComponent `json:"component,omitempty"`
+}
+
+type report struct {
+	ResourceType    string       `json:"resourceType"`
+	Identifier      []identifier `json:"identifier"`
+	Status          string       `json:"status"`
+	Category        []concept    `json:"category"`
+	Code            concept      `json:"code"`
+	Subject         reference    `json:"subject"`
+	EffectivePeriod period       `json:"effectivePeriod"`
+	Issued          string       `json:"issued"`
+	Performer       []reference  `json:"performer"`
+	Result          []link       `json:"result"`
+}
+
+// link points to another entry.
+type link struct {
+	Reference string `json:"reference"`
 }
 
 type obsComponent struct {
@@ -323,6 +345,8 @@ var (
 	albuminRatio    = loinc("9318-7", "Albumin/Creatinine [Mass Ratio] in Urine", "Albumin/creatinine ratio", "mg/g", "mg/g{creat}", 0).within("", "29")
 	albumin24       = loinc("14956-7", "Microalbumin [Mass/time] in 24 hour Urine", "Albumin excretion, 24 h", "mg/24 h", "mg/(24.h)", 0).within("", "29")
 	urineCreatinine = loinc("2161-8", "Creatinine [Mass/volume] in Urine", "Creatinine, urine", "mg/dL", "mg/dL", 1)
+	bloodCount      = loinc("58410-2", "CBC panel - Blood by Automated count", "Blood count", "", "", 0)
+	labReport       = loinc("11502-2", "Laboratory report", "Laboratory report", "", "", 0)
 	urineVolume     = loinc("3167-4", "Volume of 24 hour Urine", "Urine volume, 24 h", "mL", "mL", 0)
 
 	// No LOINC number is known to fit the raw data of a plasma clearance.
@@ -355,9 +379,14 @@ type writer struct {
 
 	kind    string
 	entries []entry
-	first   time.Time
-	last    time.Time
-	draws   int
+	// observations counts them among the entries, and measured are the links to
+	// those of the laboratory, from when until when.
+	observations int
+	measured     []link
+	drawn, ended time.Time
+	first        time.Time
+	last         time.Time
+	draws        int
 }
 
 func newWriter(c candidate, index int, today time.Time) *writer {
@@ -391,8 +420,10 @@ func (w *writer) files() (manifestPerson, map[string][]byte, error) {
 	}{
 		{"screening", w.screening}, {"evaluation", w.evaluation}, {"preoperative", w.preoperative}, {"followup", w.followUp},
 	} {
-		w.kind, w.entries, w.first, w.last, w.draws = part.kind, nil, time.Time{}, time.Time{}, 0
+		w.kind, w.entries, w.observations, w.measured, w.first, w.last, w.draws = part.kind, nil, 0, nil, time.Time{}, time.Time{}, 0
 		part.fill()
+		w.count()
+		w.report()
 		name := w.id() + "-" + part.kind + ".json"
 		raw, err := w.bundle()
 		if err != nil {
@@ -400,7 +431,7 @@ func (w *writer) files() (manifestPerson, map[string][]byte, error) {
 		}
 		files[name] = raw
 		person.Files = append(person.Files, manifestFile{
-			Kind: part.kind, Name: name, Observations: len(w.entries),
+			Kind: part.kind, Name: name, Observations: w.observations,
 			FirstEffective: w.first.Format(time.RFC3339), LastIssued: w.last.Format(time.RFC3339),
 			Available: w.last.Before(w.base),
 		})
@@ -616,9 +647,8 @@ func (w *writer) observe(t test, category string, at time.Time) observation {
 		delay = time.Duration(1+w.noise.IntN(4)) * time.Minute
 	}
 	return observation{
-		ResourceType: "Observation",
-		Identifier: []identifier{{resultSystem, fmt.Sprintf("LV%04d-%s%02d",
-			w.number, strings.ToUpper(w.kind[:1]), len(w.entries)+1)}},
+		ResourceType:      "Observation",
+		Identifier:        []identifier{{resultSystem, w.nextNumber()}},
 		Status:            "final",
 		Category:          []concept{{Coding: []coding{{categorySystem, category, labels[category]}}}},
 		Code:              t.concept(),
@@ -647,11 +677,78 @@ func (w *writer) add(o observation) {
 	if at, _ := time.Parse(time.RFC3339, o.Issued); at.After(w.last) {
 		w.last = at.In(w.base.Location())
 	}
-	id := o.Identifier[0]
-	w.entries = append(w.entries, entry{
-		FullURL:  "urn:uuid:" + nameUUID(id.System+"|"+id.Value),
-		Resource: o,
-		Request:  request{Method: "POST", URL: "Observation", IfNoneExist: "identifier=" + id.System + "|" + id.Value},
+	w.observations++
+	to := w.enter("Observation", o.Identifier[0], o)
+	if o.Category[0].Coding[0].Code != "laboratory" {
+		return
+	}
+	w.measured = append(w.measured, to)
+	end := begin
+	if o.EffectivePeriod != nil {
+		end = o.EffectivePeriod.End
+	}
+	from, _ := time.Parse(time.RFC3339, begin) // it was formatted above
+	until, _ := time.Parse(time.RFC3339, end)
+	if len(w.measured) == 1 || from.Before(w.drawn) {
+		w.drawn = from
+	}
+	if len(w.measured) == 1 || until.After(w.ended) {
+		w.ended = until
+	}
+}
+
+// enter adds an entry and returns the link to it.
+func (w *writer) enter(typ string, id identifier, resource any) link {
+	e := entry{
+		FullURL: "urn:uuid:" + nameUUID(id.System+"|"+id.Value), Resource: resource,
+		Request: request{Method: "POST", URL: typ, IfNoneExist: "identifier=" + id.System + "|" + id.Value},
+	}
+	w.entries = append(w.entries, e)
+	return link{e.FullURL}
+}
+
+// nextNumber is the laboratory's number of the next result.
+func (w *writer) nextNumber() string {
+	return fmt.Sprintf("LV%04d-%s%02d", w.number, strings.ToUpper(w.kind[:1]), w.observations+1)
+}
+
+// countParts are the codes of a blood count.
+var countParts = []string{"718-7", "6690-2", "777-3"}
+
+// count adds the panel of a blood count, where its parts were measured.
+func (w *writer) count() {
+	var parts []link
+	var last observation
+	for _, e := range w.entries {
+		if o, ok := e.Resource.(observation); ok && slices.Contains(countParts, o.Code.Coding[0].Code) {
+			parts, last = append(parts, link{e.FullURL}), o
+		}
+	}
+	if len(parts) != len(countParts) {
+		return
+	}
+	last.Identifier = []identifier{{resultSystem, w.nextNumber()}}
+	last.Code, last.HasMember = bloodCount.concept(), parts
+	last.ValueQuantity, last.Interpretation, last.ReferenceRange = nil, nil, nil
+	w.add(last)
+}
+
+// report is the laboratory's report of a file, released with the last of its
+// results.
+func (w *writer) report() {
+	if len(w.measured) == 0 {
+		return
+	}
+	zone := w.base.Location()
+	id := identifier{reportSystem, fmt.Sprintf("LVR%04d-%s", w.number, strings.ToUpper(w.kind[:1]))}
+	w.enter("DiagnosticReport", id, report{
+		ResourceType: "DiagnosticReport", Identifier: []identifier{id}, Status: "final",
+		Category: []concept{{Coding: []coding{{sectionSystem, "LAB", "Laboratory"}}}}, Code: labReport.concept(),
+		Subject:         reference{Identifier: identifier{mrnSystem, w.mrn()}},
+		EffectivePeriod: period{w.drawn.In(zone).Format(time.RFC3339), w.ended.In(zone).Format(time.RFC3339)},
+		Issued:          w.last.Format(time.RFC3339),
+		Performer:       []reference{{Type: "Organization", Identifier: identifier{performerSystem, "laboratory"}, Display: programme + " Laboratory"}},
+		Result:          w.measured,
 	})
 }
 
