@@ -13,18 +13,14 @@ import (
 )
 
 const (
-	typeDiagnosticReport = "DiagnosticReport"
-	systemReportStatus   = "http://hl7.org/fhir/diagnostic-report-status"
-	systemServiceSection = "http://terminology.hl7.org/CodeSystem/v2-0074"
-	profileReportLab     = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-lab"
-	profileReportNote    = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-note"
-	metaReportLab        = `"profile":["` + profileReportLab + `"]`
-	metaReportNote       = `"profile":["` + profileReportNote + `"]`
-	loincRadiology       = "LP29684-5"
-	// The codes of reports whose sender gave none, from memory of LOINC.
-	loincLabReport     = "11502-2"
-	loincImagingReport = "18748-4"
-
+	typeDiagnosticReport   = "DiagnosticReport"
+	systemReportStatus     = "http://hl7.org/fhir/diagnostic-report-status"
+	systemServiceSection   = "http://terminology.hl7.org/CodeSystem/v2-0074"
+	profileReportLab       = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-lab"
+	profileReportNote      = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-diagnosticreport-note"
+	metaReportLab          = `"profile":["` + profileReportLab + `"]`
+	metaReportNote         = `"profile":["` + profileReportNote + `"]`
+	loincRadiology         = "LP29684-5"
 	sectionLab, sectionRad = "LAB", "RAD"
 )
 
@@ -252,21 +248,40 @@ func statusOfResults(list []result.Result) r4.DiagnosticReportStatus {
 	}
 }
 
-// reportCode is the code of the report; without one it is that of its only
-// result, or of the service.
+// generalReports are the codes of any report of a service, from memory of LOINC.
+var generalReports = map[string]struct{ loinc, text string }{
+	sectionLab: {"11502-2", "Laboratory report"}, sectionRad: {"18748-4", "Imaging report"},
+}
+
+// reportCode is the code of the report; without one it is that of its only result,
+// or that of any report of the service. A sender's own code has no system where
+// none was told, and the general code stands beside it.
 func (r reported) reportCode(header *result.Report, list []result.Result) r4.CodeableConcept {
-	switch {
-	case header != nil && header.Code.Code != "" && !r.discreet[header.Identifier]:
-		return resultCode(header.Code)
-	case len(list) == 1:
+	named := header != nil && header.Code.Code != "" && !r.discreet[header.Identifier]
+	if !named && len(list) == 1 {
 		return resultCode(list[0].Code)
-	case sectionOf(header, list) == sectionRad:
-		return concept(systemLOINC, loincImagingReport, "", "Imaging report")
-	case sectionOf(header, list) == sectionLab:
-		return concept(systemLOINC, loincLabReport, "", "Laboratory report")
-	default:
-		return concept("", "", "", "Diagnostic report")
 	}
+	var code r4.CodeableConcept
+	if named {
+		told := header.Code
+		if loincShape.MatchString(told.Code) {
+			told.System = observationSystem(told.System, told.Code)
+		}
+		code = concept(told.System, told.Code, told.Display, cmp.Or(told.Display, told.Code))
+	}
+	general, ok := generalReports[sectionOf(header, list)]
+	switch coded := len(code.Coding) > 0; {
+	case !ok && !coded:
+		return concept("", "", "", "Diagnostic report")
+	case !ok || coded && value(code.Coding[0].System) == systemLOINC:
+		return code
+	}
+	all := concept(systemLOINC, general.loinc, general.text, general.text)
+	if code.Text == nil {
+		code.Text = all.Text
+	}
+	code.Coding = append(code.Coding, all.Coding...)
+	return code
 }
 
 // sectionOf is the diagnostic service by HL7 table 0074.

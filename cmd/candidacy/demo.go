@@ -42,6 +42,10 @@ func loadDemo(ctx context.Context, out io.Writer, sys *system.System) ([]web.Sig
 	if err := demo.Release(ctx, sys.Store, sys.Dispatcher); err != nil {
 		return nil, err
 	}
+	readHL7(sys)
+	if err := demo.Deliver(ctx, sys.Store, sys.Incoming, sys.Current); err != nil {
+		return nil, err
+	}
 	var signIns []web.SignIn
 	for _, a := range demo.Accounts {
 		signIns = append(signIns, web.SignIn{Username: a.Username, Role: a.Role, Password: a.Password})

@@ -233,7 +233,11 @@ func (s *script) issued(kind string) journey.Date {
 
 // move shifts a reported result to the demonstration's calendar.
 func (s *script) move(r *command.Result) {
-	for _, text := range []*string{&r.Effective, &r.EffectiveEnd, &r.Issued} {
+	times := []*string{&r.Effective, &r.EffectiveEnd, &r.Issued}
+	if r.Report != nil {
+		times = append(times, &r.Report.Issued)
+	}
+	for _, text := range times {
 		if at, err := time.Parse(time.RFC3339, *text); err == nil {
 			*text = at.AddDate(0, 0, s.shift).Format(time.RFC3339)
 		}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -23,7 +24,10 @@ import (
 
 	"candidacy/internal/demo"
 	"candidacy/internal/engine"
+	"candidacy/internal/incoming"
 	"candidacy/internal/journey"
+	"candidacy/internal/oru"
+	"candidacy/internal/reading"
 	"candidacy/internal/record"
 	"candidacy/internal/system"
 	"candidacy/testdata/bundles"
@@ -48,8 +52,12 @@ var programme = sync.OnceValues(func() (*system.System, error) {
 		return nil, err
 	}
 	folder = dir
+	sys.Incoming.Readers[oru.ContentType] = oru.Reader{Protocol: sys.Current}
 	if !*recordHistories {
-		return sys, demo.Load(ctx, sys.Store, sys.Dispatcher, today, func(int, int) {})
+		if err := demo.Load(ctx, sys.Store, sys.Dispatcher, today, func(int, int) {}); err != nil {
+			return sys, err
+		}
+		return sys, demo.Deliver(ctx, sys.Store, sys.Incoming, sys.Current)
 	}
 	if err := demo.Load(ctx, sys.Store, sys.Dispatcher, time.Now(), func(int, int) {}); err != nil {
 		return sys, err
@@ -147,6 +155,44 @@ func TestStoriesShowInTheFlags(t *testing.T) {
 		if mrn == "SYN-0010" && c.State.BloodType != journey.Disagree {
 			t.Errorf("%s: blood type %s", mrn, c.State.BloodType)
 		}
+	}
+}
+
+// TestMessagesWaitForAPerson: the laboratory's messages are kept, one is carried out
+// and two wait, each for its own reason, and nothing is delivered twice.
+func TestMessagesWaitForAPerson(t *testing.T) {
+	sys := loaded(t)
+	look := func() map[string]string {
+		list, err := sys.Store.Incomings(t.Context(), 100, incoming.Applied, incoming.Held, incoming.Refused, incoming.Received)
+		if err != nil {
+			t.Fatal(err)
+		}
+		found := map[string]string{}
+		for _, m := range list {
+			out, err := incoming.OutcomeOf(m, false)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var kinds []string
+			for _, issue := range out.Issues {
+				kinds = append(kinds, string(issue.Kind))
+			}
+			found[m.ControlID] = strings.Join(append([]string{string(m.State)}, kinds...), " ")
+		}
+		return found
+	}
+	want := map[string]string{
+		"DEMO-0001": "applied", "DEMO-0002": "held " + string(reading.NoCandidate),
+		"DEMO-0003": "held " + string(reading.UnmappedCode) + " " + string(reading.UnmappedAnswer),
+	}
+	if got := look(); !maps.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+	if err := demo.Deliver(t.Context(), sys.Store, sys.Incoming, sys.Current); err != nil {
+		t.Fatal(err)
+	}
+	if got := look(); !maps.Equal(got, want) {
+		t.Errorf("delivered again: %v", got)
 	}
 }
 

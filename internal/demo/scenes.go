@@ -3,6 +3,7 @@ package demo
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -274,7 +275,32 @@ func (s *script) review(ctx context.Context) error {
 	if err := s.consent(ctx, coordinator, journey.Coordinator, committeeGates...); err != nil {
 		return err
 	}
+	if err := s.estimate(ctx, day.AddDays(2)); err != nil {
+		return err
+	}
 	return s.reviews(ctx, day.AddDays(3), committeeGates...)
+}
+
+// estimates are risks that the nephrologist obtained elsewhere, in percent: without
+// a donation, and after one. The numbers are invented.
+var estimates = map[string][2]json.Number{"c02": {"0.28", "0.61"}, "c06": {"0.9", "1.7"}, "c12": {"0.31", "0.66"}, "c18": {"0.4", "0.8"}}
+
+// estimate records risks that were obtained outside.
+func (s *script) estimate(ctx context.Context, day journey.Date) error {
+	percents, ok := estimates[s.person.ID]
+	if !ok {
+		return nil
+	}
+	s.on(day, 16, 30)
+	for i, scenario := range command.RiskScenarios {
+		if err := s.give(ctx, nephrologist, journey.Clinician, journey.RecordRisk, &command.RecordRisk{
+			Outcome: "kidney-failure", Scenario: scenario, Percent: percents[i], Lifetime: true,
+			Model: "Invented estimator", ModelVersion: "0.0", Source: "made up for the demonstration, of no use for anybody", Date: day,
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // reviews records those of the clinicians, each with its words or together with
