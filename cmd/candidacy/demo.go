@@ -42,7 +42,6 @@ func loadDemo(ctx context.Context, out io.Writer, sys *system.System) ([]web.Sig
 	if err := demo.Release(ctx, sys.Store, sys.Dispatcher); err != nil {
 		return nil, err
 	}
-	readHL7(sys)
 	if err := demo.Deliver(ctx, sys.Store, sys.Incoming, sys.Current); err != nil {
 		return nil, err
 	}

@@ -26,7 +26,6 @@ import (
 	"candidacy/internal/engine"
 	"candidacy/internal/incoming"
 	"candidacy/internal/journey"
-	"candidacy/internal/oru"
 	"candidacy/internal/reading"
 	"candidacy/internal/record"
 	"candidacy/internal/system"
@@ -52,7 +51,6 @@ var programme = sync.OnceValues(func() (*system.System, error) {
 		return nil, err
 	}
 	folder = dir
-	sys.Incoming.Readers[oru.ContentType] = oru.Reader{Protocol: sys.Current}
 	if !*recordHistories {
 		if err := demo.Load(ctx, sys.Store, sys.Dispatcher, today, func(int, int) {}); err != nil {
 			return sys, err

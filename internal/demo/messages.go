@@ -44,8 +44,7 @@ var deliveries = []delivery{
 	}},
 }
 
-// Deliver hands the laboratory's messages to the queue, once. Its reader of HL7 v2
-// has to be there.
+// Deliver hands the laboratory's messages to the queue, once.
 func Deliver(ctx context.Context, store *record.Store, queue *incoming.Queue, p *protocol.Protocol) error {
 	delivered, err := store.Setting(ctx, deliveredSetting)
 	if err != nil || delivered != "" {
