@@ -12,7 +12,9 @@ import (
 func TestReportCode(t *testing.T) {
 	laboratory := result.Result{Category: "laboratory", Code: result.Coding{System: systemLOINC, Code: "2160-0", Display: "Creatinine"}}
 	imaging := result.Result{Category: "imaging", Code: result.Coding{System: systemObservation, Code: "arteries-left", Display: "Arteries"}}
-	report := func(code result.Coding, category string) *result.Report { return &result.Report{Code: code, Category: category} }
+	report := func(code result.Coding, category string) *result.Report {
+		return &result.Report{Code: code, Category: category}
+	}
 	for name, c := range map[string]struct {
 		header *result.Report
 		list   []result.Result
