@@ -119,7 +119,7 @@ var typeShape = regexp.MustCompile(`^[A-Z][A-Za-z]{1,63}$`)
 
 var elementShape = regexp.MustCompile(`^[a-z][A-Za-z0-9]{0,63}$`)
 
-var nameShape = regexp.MustCompile(`^_?[A-Za-z][A-Za-z-]{0,40}([:.][A-Za-z_][A-Za-z-]{0,40}){0,3}$`)
+var nameShape = regexp.MustCompile(`^_?[A-Za-z][A-Za-z-]{0,40}([:.][A-Za-z_][A-Za-z_-]{0,40}){0,6}$`)
 
 // shown is a parameter's name as an answer may repeat it. What doesn't look like
 // a name may be a value that went astray, and isn't repeated.

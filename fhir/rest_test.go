@@ -62,7 +62,7 @@ func get(t testing.TB, e *echo.Echo, target string, headers ...string) answer {
 	return bundleOf(t, target, w)
 }
 
-func bundleOf(t testing.TB, target string, w *httptest.ResponseRecorder) answer {
+func bundleOf(t failing, target string, w *httptest.ResponseRecorder) answer {
 	t.Helper()
 	var a answer
 	if err := json.Unmarshal(w.Body.Bytes(), &a); err != nil || w.Code != 200 {
@@ -326,4 +326,10 @@ func TestSummariesAndElements(t *testing.T) {
 	if w := ask(e, "GET", pressure+"?_pretty=true", ""); !strings.Contains(w.Body.String(), "\n  \"") {
 		t.Errorf("not indented: %s", w.Body)
 	}
+}
+
+// failing is a test or a property.
+type failing interface {
+	Helper()
+	Fatalf(format string, args ...any)
 }
