@@ -201,7 +201,7 @@ type hospital struct {
 	candidate string
 }
 
-func openHospital(t *testing.T, p *protocol.Protocol) hospital {
+func openHospital(t testing.TB, p *protocol.Protocol) hospital {
 	t.Helper()
 	sys, err := system.Open(t.Context(), system.Options{DataDir: t.TempDir(), Protocol: p})
 	if err != nil {
@@ -550,6 +550,23 @@ func TestManyLaboratoriesAtOnce(t *testing.T) {
 	if is := len(h.values(t)); is != 5*each {
 		t.Errorf("%d results, want %d", is, 5*each)
 	}
+}
+
+// BenchmarkAcknowledge is one sender on one connection: a message is not sent
+// before the one before it is on disk and acknowledged.
+func BenchmarkAcknowledge(b *testing.B) {
+	h := openHospital(b, nil)
+	raw := messages.Message("results")
+	n := 0
+	for b.Loop() {
+		n++
+		message := bytes.Replace(raw, []byte("EX-0001"), fmt.Appendf(nil, "B-%d", n), 1)
+		answers := h.feed.Handle(b.Context(), mllp.Peer{}, mllp.Frame{Message: message})
+		if !bytes.Contains(answers[0], []byte("MSA|AA")) {
+			b.Fatalf("%q", answers[0])
+		}
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "messages/s")
 }
 
 // TestWhereMessagesAreTaken: an address that others reach needs certificates.

@@ -503,6 +503,18 @@ func TestManyIssues(t *testing.T) {
 	}
 }
 
+// BenchmarkRead reads a message of 13 observations in three orders.
+func BenchmarkRead(b *testing.B) {
+	raw := messages.Message("results")
+	b.SetBytes(int64(len(raw)))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := read(standard, raw); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 func FuzzRead(f *testing.F) {
 	for _, name := range messages.Names() {
 		f.Add(messages.Message(name))

@@ -70,6 +70,9 @@ type AnswerMapping struct {
 	Text string   `yaml:"text" doc:"OBX-5: the text or a code, in small or capital letters"`
 	To   string   `yaml:"to" doc:"code of the answer"`
 	Of   []string `yaml:"of" doc:"observations that it holds for; nothing: all that have the answer"`
+
+	// spoken is the text as it is compared.
+	spoken string
 }
 
 // LOINCCode reports whether a text is a LOINC number: its last digit is a check
@@ -203,6 +206,7 @@ func (p *Protocol) checkMappings(fail func(string, ...any), at string, codes []C
 	clear(seen)
 	for i, m := range answers {
 		at := fmt.Sprintf("%s.answers[%d]", at, i)
+		answers[i].spoken = spoken(m.Text)
 		if m.Text == "" {
 			fail("%s.text: missing", at)
 		}
@@ -383,8 +387,9 @@ func (p *Protocol) AnswerOf(s Sender, o Observation, text string) (result.Coding
 	for _, list := range [][]AnswerMapping{s.Answers, p.Laboratory.Answers} {
 		// What names the observation comes before what holds for all.
 		for _, named := range []bool{true, false} {
-			for _, m := range list {
-				if spoken(m.Text) != text || named != slices.Contains(m.Of, o.Code) || !named && len(m.Of) > 0 {
+			for i := range list {
+				m := &list[i]
+				if m.spoken != text || named != slices.Contains(m.Of, o.Code) || !named && len(m.Of) > 0 {
 					continue
 				}
 				if answer, ok := o.answer(m.To); ok {
