@@ -157,6 +157,8 @@ type value struct {
 	comparator string
 	coded      []triplet
 	text       string
+	// written says that a number came as a string.
+	written bool
 }
 
 // observation reads one OBX; not ok is one that is left out, or with faults.
@@ -270,6 +272,8 @@ func (w *walk) put(r *command.Result, m protocol.Meaning, v value, obx line, uni
 		w.answer(r, o, v, at)
 	case m.Known && v.kind != numeric:
 		w.issue(reading.UnreadableValue, at, hl7.DataType, "not a number, which the protocol expects", "5.2", "<5")
+	case v.kind == numeric && v.written && !m.Known && !unitGiven:
+		r.Text = v.text // nothing says that it is a quantity
 	case v.kind == numeric:
 		if !unitGiven && len(o.Units) == 1 && plain(o.Units[0]) {
 			unit, unitKnown = o.Units[0], true
@@ -505,7 +509,7 @@ func (w *walk) string(field hl7.Field, kind string, at hl7.Location) (value, boo
 	}
 	if kind == "ST" {
 		if comparator, number, ok := limited(text); ok {
-			return value{kind: numeric, number: number, comparator: comparator, text: text}, true
+			return value{kind: numeric, number: number, comparator: comparator, text: text, written: true}, true
 		}
 	}
 	return value{kind: textual, text: text}, true

@@ -202,6 +202,8 @@ func TestValues(t *testing.T) {
 		{"a unit by its alternative", "OBX|1|NM|K||4.0|x^y^L^mmol/L^mmol/L^UCUM|||||F", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
 		{"what UCUM is called is UCUM", "OBX|1|NM|K||4.0|mmHg^^UCUM|||||F", "OBX | final | 2823-3 | 4.0 mmHg" + at},
 		{"a count needs no unit", "OBX|1|NM|6301-6^INR^LN||1.1||||||F", "OBX | final | 6301-6 | 1.1 {INR}" + at},
+		{"a number in a string that no rule knows", "OBX|1|ST|5778-6^Colour^LN||4||||||F", "OBX | final | 5778-6 | 4" + at},
+		{"a number in a string that rules know", "OBX|1|ST|6301-6^INR^LN||1.1||||||F", "OBX | final | 6301-6 | 1.1 {INR}" + at},
 		{"a code and no table", "OBX|1|NM|Q||4.0|mmol/L|||||F", "unmapped-code OBX-3.1 103"},
 		{"LOINC with a wrong check digit", "OBX|1|NM|2823-4^^LN||4.0|mmol/L|||||F", "unmapped-code OBX-3.1 103"},
 		{"LOINC as the alternative", "OBX|1|NM|Q^^L^2823-3^^LN||4.0|mmol/L|||||F", "OBX | final | 2823-3 | 4.0 mmol/L" + at},
