@@ -62,6 +62,16 @@ func wanted() map[string]int {
 	for _, status := range result.ReportStatuses {
 		list["DiagnosticReport "+string(status)] = 3
 	}
+	for _, status := range []string{"active", "inactive"} {
+		list["Consent "+status], list["Flag "+status] = 10, 10
+	}
+	// Types without a status of their own, and those that everybody has.
+	for _, typ := range []string{"CareTeam", "CarePlan", "EpisodeOfCare", "Patient", "Provenance", "RiskAssessment", "Specimen", "QuestionnaireResponse", "AdverseEvent"} {
+		list["published "+typ] = 100
+	}
+	for _, typ := range []string{"Appointment", "ClinicalImpression", "Condition", "DetectedIssue", "Encounter", "MedicationStatement", "Procedure", "ServiceRequest"} {
+		list["published "+typ] = 60
+	}
 	return list
 }
 

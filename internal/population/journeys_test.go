@@ -256,6 +256,7 @@ func (a *outcome) examine(seed uint64, versions []record.Published, whole bool) 
 	for _, v := range versions {
 		of := origin{seed, v.Type + "/" + v.ID, v.Version, v.Candidate != ""}
 		a.published[v.Type]++
+		a.reached["published "+v.Type]++
 		var has struct{ Status string }
 		if err := json.Unmarshal(v.Body, &has); err != nil {
 			return err
