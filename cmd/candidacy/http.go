@@ -112,7 +112,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn, 
 		Intake: sys.Incoming, Sender: func(r *http.Request) string { return access.Of(r).Actor }, Exports: exports,
 	})
 	if err := web.Register(e, web.Deps{
-		Store: sys.Store, Dispatcher: sys.Dispatcher, Protocols: sys.Protocols, Current: sys.Current,
+		Store: sys.Store, Dispatcher: sys.Dispatcher, Incoming: sys.Incoming, Protocols: sys.Protocols, Current: sys.Current,
 		Now: time.Now, Log: log, Demo: signIns != nil, Secure: s.secure || strings.HasPrefix(s.publicURL, "https:"), SignIns: signIns,
 	}); err != nil {
 		return nil, err

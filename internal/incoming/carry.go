@@ -537,7 +537,11 @@ func (w *work) finish() (record.Incoming, error) {
 }
 
 // ownID is the control id of a message that has none: its bytes, with the request.
-func ownID(d Delivery) string {
-	sum := sha256.Sum256(append([]byte(d.Request+"\n"), d.Raw...))
+func ownID(request string, raw []byte) string {
+	sum := sha256.Sum256(append([]byte(request+"\n"), raw...))
 	return hex.EncodeToString(sum[:16])
 }
+
+// OwnNumber reports whether the control id of a message is ours, because its
+// sender gave it none.
+func OwnNumber(m record.Incoming) bool { return m.ControlID == ownID(m.Request, m.Raw) }

@@ -266,7 +266,7 @@ func (q *Queue) keep(ctx context.Context, d Delivery, due time.Time) (record.Inc
 	}
 	control := d.ControlID
 	if control == "" {
-		control = ownID(d)
+		control = ownID(d.Request, d.Raw)
 	}
 	m := record.Incoming{
 		Channel: string(d.Channel), Sender: d.Sender, ControlID: control, ContentType: d.ContentType, Request: d.Request, Raw: d.Raw,

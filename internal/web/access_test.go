@@ -78,6 +78,9 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodPost, "/protocols", []int{no, no, no, no, no, no, 422, away}},
 		{http.MethodGet, "/notices", []int{ok, no, no, no, no, no, ok, away}},
 		{http.MethodPost, "/notices", []int{422, no, no, no, no, no, no, away}},
+		{http.MethodGet, "/incoming", []int{ok, no, no, no, no, no, no, away}},
+		{http.MethodGet, "/incoming/m-none", []int{404, no, no, no, no, no, no, away}},
+		{http.MethodPost, "/incoming/m-none", []int{404, no, no, no, no, no, no, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
 		{http.MethodGet, "/nowhere", []int{404, 404, 404, 404, 404, 404, 404, 404}},
 		{http.MethodPut, "/", []int{405, 405, 405, 405, 405, 405, 405, 405}},
@@ -107,7 +110,7 @@ func testAccess(t *testing.T, w *world, id string) {
 	// Every route of the server is in the table.
 	s := &server{}
 	for _, r := range s.routes() {
-		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":name", "none.css", ":secret", "no-secret").Replace(r.path)
+		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":name", "none.css", ":secret", "no-secret", ":message", "m-none").Replace(r.path)
 		if !named[r.method+" "+path] && r.path != pathSignIn {
 			t.Errorf("the access table lacks %s %s", r.method, r.path)
 		}

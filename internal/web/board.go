@@ -35,6 +35,8 @@ type boardModel struct {
 	Empty   string
 	// Mail says that messages are not getting through.
 	Mail string
+	// Incoming says that messages of laboratories wait for a person.
+	Incoming string
 }
 
 // pageLink leads to another page of the list. A search has no link: what was
@@ -182,6 +184,9 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 	}
 	model := boardModel{Filter: filter, Options: showWords, Names: v.knowsIdentity(), MayNew: v.Role == journey.Coordinator}
 	if model.Mail, err = s.mailTrouble(ctx, v); err != nil {
+		return err
+	}
+	if model.Incoming, err = s.incomingTrouble(ctx, v); err != nil {
 		return err
 	}
 	model.count(entries)

@@ -52,6 +52,12 @@ type visitTable struct {
 	Rows    []visitModel
 }
 
+// messageTable is such a table of messages.
+type messageTable struct {
+	Caption string
+	Rows    []messageRow
+}
+
 type donorTable struct {
 	Caption string
 	Rows    []donorRow
@@ -60,13 +66,14 @@ type donorTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "reports", "followup", "notices", "measures", "error", "recovery-plan", "donor-link", "my"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "reports", "followup", "notices", "incoming", "message", "measures", "error", "recovery-plan", "donor-link", "my"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
 		"asset": a.path, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 		"visits": func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
+		"rows":   func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
 		"donors": func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,

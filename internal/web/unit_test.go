@@ -78,6 +78,11 @@ func TestTemplates(t *testing.T) {
 			People: true, Failed: true, MayChange: true,
 			Lists: []noticeList{{Title: "t", Hint: "h", Full: true, Rows: []noticeModel{{Link: "/", Name: "n", To: "t", Occasion: "o", Subject: "s", When: "w", Problem: "p"}, {}}}, {Empty: "e"}},
 		}},
+		"incoming": {incomingModel{}, incomingModel{Full: true, Working: 2, Waiting: []messageRow{{Link: "/", Age: "a", About: "a", Known: "k", Why: []string{"w"}, Told: "t"}, {}}, Done: []messageRow{{}}}},
+		"message": {messageModel{Hidden: true}, messageModel{
+			Waits: true, ForMany: true, Facts: []fact{{"a", "b"}}, Notes: []issueModel{{"w", "t"}}, Acts: []actModel{{"w", "w", "w", "w"}}, Forms: forms[:1], Raw: "r",
+			Groups: []messagePart{{}, {Result: "r", Name: "n", Link: "/", Issues: []issueModel{{"w", "t"}}, Facts: []beside{{"l", "g", "r", true}}, Rows: []resultRow{{}, {OnRecord: "o", Became: "b"}}, More: true, Search: &searchModel{Asked: true, Found: 1}, Forms: forms[:1]}},
+		}},
 		"check": {checkModel{}, checkModel{
 			Name: "n", Link: "/", Title: "t", Planned: "p", Standing: []fact{{"a", "b"}}, Stopped: true, Form: forms[0], PaperLink: "/",
 			Outcome: []activities.CheckedLine{{ID: "i", Title: "t", Read: "left", Recorded: "right"}, {Agrees: true}}, Paper: []paperLine{{"t", "f", "r"}},

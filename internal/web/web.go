@@ -18,6 +18,7 @@ import (
 
 	"candidacy/internal/api"
 	"candidacy/internal/dispatch"
+	"candidacy/internal/incoming"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -27,7 +28,9 @@ import (
 type Deps struct {
 	Store      *record.Store
 	Dispatcher *dispatch.Dispatcher
-	Protocols  *protocol.Registry
+	// Incoming holds the messages that wait for a person.
+	Incoming  *incoming.Queue
+	Protocols *protocol.Registry
 	// Current is the protocol that new candidates are pinned to.
 	Current *protocol.Protocol
 	Now     func() time.Time
@@ -96,6 +99,8 @@ const (
 	pathReports   = "/reports"
 	pathFollowUp  = "/follow-up"
 	pathMeasures  = "/measures"
+	pathIncoming  = "/incoming"
+	pathMessage   = "/incoming/:message"
 )
 
 func (s *server) routes() []route {
@@ -118,6 +123,9 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
 		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},
 		{method: http.MethodGet, path: pathMeasures, roles: api.Measured(), handler: s.measures},
+		{method: http.MethodGet, path: pathIncoming, roles: coordinator, handler: s.incoming},
+		{method: http.MethodGet, path: pathMessage, roles: coordinator, handler: s.message},
+		{method: http.MethodPost, path: pathMessage, roles: coordinator, handler: s.decideMessage},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
 		{method: http.MethodGet, path: pathNotices, roles: noticeReaders, handler: s.notices},
 		{method: http.MethodPost, path: pathNotices, roles: coordinator, handler: s.changeNotices},

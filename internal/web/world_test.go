@@ -24,6 +24,7 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/engine"
+	"candidacy/internal/incoming"
 	"candidacy/internal/intake"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
@@ -65,6 +66,7 @@ type world struct {
 	clock      *clock
 	store      *record.Store
 	dispatcher *dispatch.Dispatcher
+	incoming   *incoming.Queue
 	protocol   *protocol.Protocol
 	site       *httptest.Server
 	log        *strings.Builder
@@ -130,8 +132,10 @@ func newWorldOf(t *testing.T, p *protocol.Protocol, change func(*Deps)) *world {
 	w.dispatcher = &dispatch.Dispatcher{
 		Store: w.store, Client: client, Protocols: registry, Current: w.protocol, Now: w.clock.now, BackEntry: true,
 	}
+	w.incoming = incoming.New(w.store, w.dispatcher, w.clock.now, nil)
+	w.incoming.Readers[intake.ContentType] = intake.Reader{}
 	deps := Deps{
-		Store: w.store, Dispatcher: w.dispatcher, Protocols: registry, Current: w.protocol, Now: w.clock.now,
+		Store: w.store, Incoming: w.incoming, Dispatcher: w.dispatcher, Protocols: registry, Current: w.protocol, Now: w.clock.now,
 		Log: slog.New(slog.NewTextHandler(&locked{b: w.log}, nil)),
 	}
 	if change != nil {
