@@ -1,7 +1,6 @@
 package population_test
 
 import (
-	"fmt"
 	"maps"
 	"slices"
 	"testing"
@@ -25,6 +24,7 @@ func wanted() map[string]int {
 	for _, kind := range append(journey.Kinds(), journey.Refer) {
 		list["command "+string(kind)] = 10
 	}
+	list["command "+string(journey.RevokeDonorLink)] = 4
 	for _, status := range []journey.Status{
 		journey.NotDue, journey.Due, journey.Resulted, journey.NeedsReview, journey.Met, journey.NotMet, journey.Expired, journey.Waived, journey.NotApplicable,
 	} {
@@ -43,18 +43,13 @@ func wanted() map[string]int {
 		journey.DeferralReviewDue, journey.ApprovalLapses, journey.NewDateDue, journey.Readiness, journey.VisitOpens, journey.VisitCloses,
 		journey.ReportDue, journey.ReportDue.Soon(), journey.ContactDue,
 	} {
-		list["deadline "+string(deadline)] = 3
+		list["deadline "+string(deadline)] = 2
 	}
-	for _, from := range []journey.Stage{
-		journey.Referral, journey.Screening, journey.Evaluation, journey.Committee, journey.Approved, journey.Scheduled, journey.OnHold, journey.Deferred,
-	} {
-		for _, to := range []journey.Stage{journey.Withdrawn, journey.Declined, journey.Deceased} {
-			list[fmt.Sprintf("from %s to %s", from, to)] = 1
-		}
-	}
+	// How a journey ends before the operation, from each stage, is for the test of
+	// exits.
 	list["from recovery to closed"], list["from follow-up to closed"] = 10, 20
 	for _, event := range protocol.Default().Reportable {
-		list["event "+event.ID] = 3
+		list["event "+event.ID] = 2
 	}
 	for _, status := range result.Statuses {
 		list["Observation "+string(status)] = 20
