@@ -218,16 +218,8 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 	rules = c.protocol.Rules()
 	c.event.Bands = c.bandChanges(next)
 	c.event.Plan = planChanges(p.Rules(), rules, state, next, c.report)
-	snapshot := Snapshot{
-		Candidate: in.Command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
-		Results: c.results, Report: c.report, Operation: c.course, Today: in.Command.Today, Moved: target != nil,
-		Read:  tx.Body,
-		Entry: Entry{Kind: in.Command.Kind, Role: in.Command.Role, At: in.Command.At},
-	}
-	if snapshot.Previous, err = tx.Published(); err != nil {
-		return record.Draft{}, err
-	}
-	if err := c.aftercare(&snapshot); err != nil {
+	snapshot, err := c.snapshot(next)
+	if err != nil {
 		return record.Draft{}, err
 	}
 	resources, err := a.Publisher.Publish(snapshot)

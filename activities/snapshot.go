@@ -25,8 +25,11 @@ type Snapshot struct {
 	Report  protocol.Report
 	// Operation is what is on record of the operation, empty before it.
 	Operation operation.Course
-	// Entry is what the command was, and whose.
+	// Entry is what the command was, and whose. Without a kind there was none: the
+	// software publishes what it makes of the record.
 	Entry Entry
+	// Now is when the resources are published.
+	Now time.Time
 	// Today is the calendar day of the command.
 	Today journey.Date
 	// Stay is what happened after the operation, and Medicines what is on record

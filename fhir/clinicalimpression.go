@@ -55,7 +55,7 @@ func clinicalImpressions(s activities.Snapshot, standing []record.Resource) ([]r
 		return nil, err
 	}
 	d := s.State.Decision
-	if d == nil || d.Seq != s.State.Seq {
+	if d == nil || d.Seq != s.State.Seq || s.Entry.Kind == "" {
 		return earlier, nil
 	}
 	words, ok := decisionWords[d.Outcome]

@@ -83,9 +83,12 @@ func provenances(s activities.Snapshot, list []record.Resource) ([]record.Resour
 	if created {
 		operation = concept(systemDataOperation, "CREATE", "create", "")
 	}
-	id := resourceID(s.Candidate, "entry-"+strconv.FormatInt(s.State.Seq, 10))
+	id, recorded := resourceID(s.Candidate, "entry-"+strconv.FormatInt(s.State.Seq, 10)), s.Entry.At
+	if s.Entry.Kind == "" { // the software made something else of the same record
+		id, recorded = resourceID(s.Candidate, "software-"+strconv.FormatInt(s.State.Seq, 10)), s.Now
+	}
 	r, err := publishProvenance(r4.Provenance{
-		Id: &id, Target: targets, Recorded: s.Entry.At.UTC().Format(time.RFC3339Nano), Activity: &operation, Agent: agents(s.Entry),
+		Id: &id, Target: targets, Recorded: recorded.UTC().Format(time.RFC3339Nano), Activity: &operation, Agent: agents(s.Entry),
 	})
 	return append(origins, r), err
 }
@@ -157,5 +160,8 @@ func agents(e activities.Entry) []r4.ProvenanceAgent {
 	}
 	author.Type, author.OnBehalfOf = &kind, &programme
 	assembler := concept(systemAgentType, "assembler", "Assembler", "")
+	if e.Kind == "" {
+		return []r4.ProvenanceAgent{{Type: &assembler, Who: computer(), OnBehalfOf: &programme}}
+	}
 	return []r4.ProvenanceAgent{author, {Type: &assembler, Who: computer(), OnBehalfOf: &programme}}
 }

@@ -57,6 +57,13 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
 	list = append(list, impressions...)
+	if s.Entry.Kind == "" {
+		kept, err := asTheyStand(s, list)
+		if err != nil {
+			return nil, fmt.Errorf("publish: %w", err)
+		}
+		list = append(list, kept...)
+	}
 	origins, err := provenances(s, list)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
@@ -70,6 +77,47 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		}
 	}
 	return list, nil
+}
+
+// asTheyStand are the resources that tell of a time that is over, and stay as they
+// were published, with the search values that this version of the software gives
+// them.
+func asTheyStand(s activities.Snapshot, others []record.Resource) ([]record.Resource, error) {
+	done := make(map[string]bool, len(others))
+	for _, r := range others {
+		done[r.Type+"/"+r.ID] = true
+	}
+	var list []record.Resource
+	for _, was := range s.Previous {
+		var r record.Resource
+		var err error
+		switch {
+		case done[was.Type+"/"+was.ID]:
+			continue
+		case was.Type == typeClinicalImpression:
+			r, err = again(s, was, r4.UnmarshalClinicalImpression, publishImpression)
+		case was.Type == typeProvenance:
+			r, err = again(s, was, r4.UnmarshalProvenance, publishProvenance)
+		default:
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, r)
+	}
+	return list, nil
+}
+
+// again gives what is published its search values, and leaves the rest.
+func again[T any](s activities.Snapshot, was record.Resource, unmarshal func([]byte) (T, error), publish func(T) (record.Resource, error)) (record.Resource, error) {
+	resource, err := asPublished(s, was, unmarshal)
+	if err != nil {
+		return was, err
+	}
+	r, err := publish(resource)
+	r.Digest = was.Digest
+	return r, err
 }
 
 // retired republishes computed values and flags that the report no longer

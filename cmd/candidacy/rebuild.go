@@ -25,6 +25,7 @@ func rebuildCommand() *cobra.Command {
 			}
 			options.Rebuild = true
 			options.Progress = progress(cmd.OutOrStdout(), "Restarting open candidates from the record")
+			options.Republishing = progress(cmd.OutOrStdout(), "Publishing candidates as this version does")
 			sys, err := system.Open(cmd.Context(), options)
 			if err != nil {
 				return err

@@ -136,6 +136,7 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	}()
 
 	options.Progress = progress(out, "Restarting open candidates from the record")
+	options.Republishing = progress(out, "Publishing candidates as this version does")
 	sys, err := system.Open(ctx, options)
 	if err != nil {
 		return err

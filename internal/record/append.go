@@ -76,6 +76,8 @@ type Tx struct {
 	candidate string
 	command   string
 	now       time.Time
+	// again is set while resources are published without a command.
+	again bool
 	// standing is what is published of the candidate, once it was asked for.
 	standing []Resource
 }

@@ -149,6 +149,13 @@ type Resumable struct {
 	Next     *journey.Upcoming
 }
 
+// CandidateIDs lists at most limit candidates after one, in id order.
+func (s *Store) CandidateIDs(ctx context.Context, after string, limit int) ([]string, error) {
+	var b statement
+	b.add("SELECT id FROM candidate WHERE id > ", b.arg(after), " ORDER BY id LIMIT ", b.arg(limit))
+	return s.ids(ctx, &b)
+}
+
 // EachOpen calls fn for every candidate whose journey has not ended.
 func (s *Store) EachOpen(ctx context.Context, fn func(Resumable) error) error {
 	after := ""
@@ -345,4 +352,13 @@ func stageNames(stages []journey.Stage) []string {
 		names[i] = string(s)
 	}
 	return names
+}
+
+// CountCandidates counts all candidates.
+func (s *Store) CountCandidates(ctx context.Context) (int, error) {
+	var n int
+	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*) FROM candidate").Scan(&n); err != nil {
+		return 0, fmt.Errorf("count candidates: %w", err)
+	}
+	return n, nil
 }

@@ -2,6 +2,8 @@ package record
 
 import (
 	"context"
+	"database/sql"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -12,6 +14,18 @@ import (
 // they stand before the command.
 func (t *Tx) EntriesOf(kinds ...journey.Kind) ([]Entry, error) {
 	return entriesOf(t.ctx, t.tx, t.candidate, kinds)
+}
+
+// Last returns the candidate's last entry as it stands before the command.
+func (t *Tx) Last() (Entry, error) {
+	e, err := scanEntry(t.tx.QueryRowContext(t.ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 ORDER BY seq DESC LIMIT 1", t.candidate))
+	if errors.Is(err, sql.ErrNoRows) {
+		return e, ErrNotFound
+	}
+	if err != nil {
+		return e, fmt.Errorf("read the last entry: %w", err)
+	}
+	return e, nil
 }
 
 // EntriesOf returns a candidate's entries of some kinds from the beginning.

@@ -2,6 +2,7 @@ package record
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
@@ -176,6 +177,21 @@ func (t *Tx) PublishedVersion(typ, id string) (int64, error) {
 	return 0, nil
 }
 
+// Republish publishes a candidate's resources without a command.
+func (s *Store) Republish(ctx context.Context, candidate string, build func(*Tx) ([]Resource, error)) error {
+	return s.inSession(ctx, func(tx executor) error {
+		if err := s.lock(ctx, tx, candidate); err != nil {
+			return err
+		}
+		t := &Tx{ctx: ctx, tx: tx, candidate: candidate, now: s.now(), again: true}
+		resources, err := build(t)
+		if err != nil {
+			return err
+		}
+		return t.publish(resources)
+	})
+}
+
 type resourceKey struct{ typ, id string }
 
 // publish writes new versions of the resources whose content changed, and the
@@ -210,7 +226,7 @@ func (t *Tx) publish(resources []Resource) error {
 // publication is what the resources of one command change, by table.
 type publication struct {
 	current, versions, standing, added rows
-	dropped                            []Resource
+	dropped, sealed                    []Resource
 }
 
 // add compares a resource with what stands of it.
@@ -228,7 +244,10 @@ func (p *publication) add(t *Tx, r, before Resource) error {
 		}
 		p.current.add(r.Type, r.ID, version, t.candidate, at, r.content(), body, servedFrom)
 		p.versions.add(r.Type, r.ID, version, at, body)
-	} else if indexed == before.indexed && r.Memo == before.Memo {
+	} else if t.again && r.Seal {
+		p.sealed = append(p.sealed, Resource{Type: r.Type, ID: r.ID, Version: version})
+	}
+	if version == before.Version && indexed == before.indexed && r.Memo == before.Memo {
 		return nil
 	}
 	if !r.Once {
@@ -254,6 +273,11 @@ func (p *publication) write(t *Tx) error {
 	for _, r := range p.dropped {
 		if _, err := t.tx.ExecContext(t.ctx, "DELETE FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID); err != nil {
 			return fmt.Errorf("index a resource: %w", err)
+		}
+	}
+	for _, r := range p.sealed { // which a former version of the software did not do
+		if _, err := t.tx.ExecContext(t.ctx, "UPDATE resource SET served_from = $3 WHERE type = $1 AND id = $2 AND served_from < $3", r.Type, r.ID, r.Version); err != nil {
+			return fmt.Errorf("publish a resource: %w", err)
 		}
 	}
 	for _, each := range []struct {

@@ -49,6 +49,9 @@ type Options struct {
 	Log      *slog.Logger
 	// Progress is told how many runs have been restarted from the record.
 	Progress func(done, all int)
+	// Republishing is told how many candidates have been published again, because
+	// another version of the software published them before.
+	Republishing func(done, all int)
 }
 
 // System is a running set of parts.
@@ -149,10 +152,14 @@ func (s *System) open(ctx context.Context) error {
 			return err
 		}
 	}
+	a := &activities.Activities{Store: s.Store, Protocols: s.Protocols, Publisher: fhir.Publisher{}}
+	if err := s.republish(ctx, a); err != nil {
+		return err
+	}
 	if s.options.NoWorker {
 		return nil
 	}
-	s.worker = NewWorker(s.Client, &activities.Activities{Store: s.Store, Protocols: s.Protocols, Publisher: fhir.Publisher{}})
+	s.worker = NewWorker(s.Client, a)
 	if err := s.worker.Start(); err != nil {
 		return fmt.Errorf("start the worker: %w", err)
 	}
