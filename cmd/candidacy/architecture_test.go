@@ -111,6 +111,7 @@ var layers = map[string][]string{
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/audit":  {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
+		"candidacy/internal/smart",
 		"candidacy/internal/risk",
 		"candidacy/internal/audit",
 		"candidacy/internal/measures",
@@ -120,6 +121,7 @@ var layers = map[string][]string{
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/reading", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
+		"candidacy/internal/smart",
 		"candidacy/internal/risk",
 		"candidacy/internal/audit",
 		"candidacy/internal/measures",

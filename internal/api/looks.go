@@ -13,12 +13,13 @@ import (
 )
 
 // quiet are the routes that tell of nobody: only they are kept out of the access
-// log, so that a new one is logged.
+// log, so that a new one is logged. Those of clients record their changes by
+// themselves.
 var quiet = []string{"/openapi.yaml", "/protocol.schema.json", "/whoami", "/protocol", "/protocols", "/accounts"}
 
 // logged wraps a route in the access log.
 func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
-	if slices.Contains(quiet, r.path) {
+	if slices.Contains(quiet, r.path) || strings.HasPrefix(r.path, "/clients") {
 		return handle
 	}
 	interaction := record.AccessList
@@ -35,8 +36,8 @@ func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
 			return audit.Who{Actor: bearer.Actor, Role: bearer.Role, Token: bearer.Token}
 		},
 		What: func(c echo.Context) (code, typ, id string, skip bool) {
-			if id = c.Param("id"); id != "" {
-				typ = "Patient"
+			if strings.HasPrefix(r.path, "/candidates/:id") {
+				typ, id = "Patient", c.Param("id")
 			}
 			return interaction, typ, id, false
 		},

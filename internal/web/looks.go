@@ -49,8 +49,8 @@ func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
 			return audit.Who{Actor: account.ID, Role: account.Role}
 		},
 		What: func(c echo.Context) (code, typ, id string, skip bool) {
-			if id = c.Param("id"); id != "" {
-				typ = "Patient"
+			if strings.HasPrefix(r.path, pathCandidate) {
+				typ, id = "Patient", c.Param("id")
 			}
 			return interaction, typ, id, false
 		},
