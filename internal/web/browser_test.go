@@ -465,6 +465,23 @@ func (s *screen) administer(w *world) {
 		s.t.Errorf("the move: %q %q", notice, problem)
 	}
 	s.check("protocols-moved")
+
+	s.open("/clients")
+	s.check("clients")
+	s.set("register-name", "Interface of the hospital")
+	s.set("register-scopes", "system/Patient.cu")
+	if _, problem := s.send("register-name"); !strings.Contains(problem, "reading and searching alone") {
+		s.t.Errorf("a reader that would write: %q", problem)
+	}
+	s.check("clients-errors")
+	s.set("register-scopes", "system/*.rs")
+	s.set("register-jwks", aKeySet(s.t))
+	if notice, problem := s.send("register-name"); !strings.Contains(notice, "registered") {
+		s.t.Errorf("the registration: %q %q", notice, problem)
+	}
+	s.check("clients-registered")
+	s.narrow("clients-registered")
+	s.zoom("/clients")
 }
 
 // zoom checks a page at 200 % of a screen 1280 wide, which is 640 wide.

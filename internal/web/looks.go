@@ -13,8 +13,8 @@ import (
 )
 
 // untold are the pages that tell of nobody: only they are kept out of the access
-// log, so that a new one is logged.
-var untold = []string{pathSignIn, pathSignOut, pathAsset}
+// log, so that a new one is logged. Clients record their changes by themselves.
+var untold = []string{pathSignIn, pathSignOut, pathAsset, pathClients}
 
 // unlogged is shown where it could not be put on record who asked.
 const unlogged = `<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Not available now</title></head>` +

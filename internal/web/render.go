@@ -66,7 +66,7 @@ type donorTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "check", "reports", "followup", "notices", "incoming", "message", "measures", "error", "recovery-plan", "donor-link", "my"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "error", "recovery-plan", "donor-link", "my"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{

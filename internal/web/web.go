@@ -95,6 +95,7 @@ const (
 	pathAsset     = "/assets/:name"
 	pathProtocols = "/protocols"
 	pathNotices   = "/notices"
+	pathClients   = "/clients"
 	pathCheck     = "/candidates/:id/checks/:check"
 	pathReports   = "/reports"
 	pathFollowUp  = "/follow-up"
@@ -127,6 +128,8 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathMessage, roles: coordinator, handler: s.message},
 		{method: http.MethodPost, path: pathMessage, roles: coordinator, handler: s.decideMessage},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
+		{method: http.MethodGet, path: pathClients, roles: administrator, handler: s.clients},
+		{method: http.MethodPost, path: pathClients, roles: administrator, handler: s.changeClients},
 		{method: http.MethodGet, path: pathNotices, roles: noticeReaders, handler: s.notices},
 		{method: http.MethodPost, path: pathNotices, roles: coordinator, handler: s.changeNotices},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
