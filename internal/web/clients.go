@@ -73,7 +73,7 @@ func roleField(value string) field {
 
 func keyFields(address string) []field {
 	return []field{
-		{Name: "jwks_url", Label: "Address of its keys", Type: "url", Value: address, Optional: true, Hint: "Where the system publishes its JSON Web Key Set, such as https://ehr.example/jwks.json. Its keys can change there without anybody here."},
+		{Name: "jwks_url", Label: "Address of its keys", Type: "text", Value: address, Optional: true, Hint: "Where the system publishes its JSON Web Key Set, such as https://ehr.example/jwks.json. Its keys can change there without anybody here."},
 		{Name: "jwks", Label: "Its keys", Type: "textarea", Optional: true, Hint: "Or the key set itself: public keys alone, RSA of at least 2048 bits or EC on P-384, each with a kid."},
 	}
 }
