@@ -80,7 +80,7 @@ func derivedObservation(candidate string, d protocol.Derived) (r4.Observation, e
 		o.Method = &r4.CodeableConcept{Text: method}
 	}
 	device := computer()
-	o.Device = &device
+	o.Device, o.Performer = &device, []r4.Reference{theProgramme()}
 	o.DerivedFrom = inputReferences(d.Inputs)
 	for i, in := range distinctResults(d.Inputs) {
 		// A pressure goes in as a whole, whichever part of it was listed first.

@@ -18,6 +18,7 @@ var detectedIssueType = resourceType{
 		patientParam("patient", "clinical-patient"),
 		tokenParam("code", "DetectedIssue-code", ""),
 		dateParam("identified", "DetectedIssue-identified"),
+		referenceParam("author", "DetectedIssue-author", typeDevice),
 		referenceParam("implicated", "DetectedIssue-implicated", typeObservation),
 	},
 }
@@ -105,7 +106,14 @@ func mitigations(s activities.Snapshot, flag protocol.Flag) []r4.DetectedIssueMi
 	case requirement.Status != journey.Met || ownToProgramme(s.Protocol, flag.Requirement):
 		return nil
 	}
-	return []r4.DetectedIssueMitigation{{Action: action, Date: optional(string(requirement.SignedOn))}}
+	mitigation := r4.DetectedIssueMitigation{Action: action, Date: optional(string(requirement.SignedOn))}
+	// Who it was is not published, but in which role.
+	rule, _ := s.Protocol.Find(flag.Requirement)
+	if _, published := staffTitle(rule.Signer); published {
+		signer := staffRole(rule.Signer)
+		mitigation.Author = &signer
+	}
+	return []r4.DetectedIssueMitigation{mitigation}
 }
 
 // ownToProgramme reports whether what came of a requirement is not published.
@@ -118,6 +126,7 @@ func publishIssue(issue r4.DetectedIssue) (record.Resource, error) {
 	var x index
 	x.concepts("code", *issue.Code)
 	x.date("identified", issue.IdentifiedDateTime)
+	x.optionalReference("author", issue.Author)
 	x.reference("implicated", issue.Implicated...)
 	return publish(typeDetectedIssue, value(issue.Id), "", issue, x)
 }

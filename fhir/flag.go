@@ -20,6 +20,7 @@ var flagType = resourceType{
 	code: r4.ResourceTypeFlag,
 	params: ofPatient("Flag-subject",
 		dateParam("date", "clinical-date"),
+		referenceParam("author", "Flag-author", typeDevice),
 	),
 }
 
@@ -55,6 +56,7 @@ func settled(s activities.Snapshot, flag protocol.Flag, issue r4.DetectedIssue) 
 func publishFlag(f r4.Flag) (record.Resource, error) {
 	var x index
 	x.period("date", f.Period)
+	x.optionalReference("author", f.Author)
 	return publish(typeFlag, value(f.Id), "", f, x)
 }
 

@@ -15,7 +15,9 @@ import (
 
 // TestIssuesSayWhoFoundThem holds every element that a reader needs to judge one.
 func TestIssuesSayWhoFoundThem(t *testing.T) {
-	list := mustPublish(t, testSnapshot(candidateA))
+	s := testSnapshot(candidateA)
+	s.Protocol.Requirements[0].Signer = journey.Clinician
+	list := mustPublish(t, s)
 	issue := decode[r4.DetectedIssue](t, find(t, list, typeDetectedIssue, candidateA+"-flag-egfr"))
 	if *issue.Author.Reference != "Device/candidacy" || *issue.Author.Display != computedBy || *issue.Reference != "https://candidacy.example/protocol/kidney|2026.1#egfr" {
 		t.Errorf("the author is %+v, the rule %s", issue.Author, *issue.Reference)
@@ -23,7 +25,7 @@ func TestIssuesSayWhoFoundThem(t *testing.T) {
 	if len(issue.Evidence) != 1 || len(issue.Evidence[0].Detail) != 1 || *issue.Evidence[0].Detail[0].Reference != "Observation/a0000000-0000-4000-8000-000000000001" {
 		t.Errorf("the evidence is %+v", issue.Evidence)
 	}
-	if len(issue.Mitigation) != 1 || *issue.Mitigation[0].Action.Coding[0].Code != "accepted" || *issue.Mitigation[0].Date != "2026-02-10" || issue.Mitigation[0].Author != nil {
+	if len(issue.Mitigation) != 1 || *issue.Mitigation[0].Action.Coding[0].Code != "accepted" || *issue.Mitigation[0].Date != "2026-02-10" || *issue.Mitigation[0].Author.Reference != "PractitionerRole/role-clinician" {
 		t.Errorf("the mitigation is %+v", issue.Mitigation)
 	}
 	for _, r := range list {

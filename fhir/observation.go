@@ -29,6 +29,8 @@ var observationType = resourceType{
 		referenceParam("has-member", "Observation-has-member", typeObservation),
 		referenceParam("based-on", "Observation-based-on", typeServiceRequest),
 		referenceParam("specimen", "Observation-specimen", typeSpecimen),
+		referenceParam("performer", "Observation-performer", typeOrganization),
+		referenceParam("device", "Observation-device", typeDevice),
 	),
 }
 
@@ -188,6 +190,8 @@ func publishObservation(o r4.Observation) (record.Resource, error) {
 	x.reference("has-member", o.HasMember...)
 	x.reference("based-on", o.BasedOn...)
 	x.optionalReference("specimen", o.Specimen)
+	x.reference("performer", o.Performer...)
+	x.optionalReference("device", o.Device)
 	return publish(typeObservation, value(o.Id), observationMeta(o), o, x)
 }
 
