@@ -175,7 +175,7 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 // was told in confidence.
 func confidentialResources(s activities.Snapshot) map[string]bool {
 	names := map[string]bool{}
-	for id := range withheld(s) {
+	for id := range s.Protocol.ConfidentialResults(s.Results) {
 		names[typeObservation+"/"+id] = true
 	}
 	for _, key := range s.Protocol.ConfidentialCodes() {

@@ -32,7 +32,7 @@ type reported struct {
 }
 
 func reportedOf(s activities.Snapshot) reported {
-	kept := withheld(s)
+	kept := s.Protocol.ConfidentialResults(s.Results)
 	r := reported{candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: requestsByCode(s)}
 	panels := false
 	for _, of := range s.Results {
@@ -54,27 +54,6 @@ func reportedOf(s activities.Snapshot) reported {
 		}
 	}
 	return r
-}
-
-// withheld are the ids of the results that are told in confidence, and of the
-// panels that have one of them as a member and would tell of it.
-func withheld(s activities.Snapshot) map[string]bool {
-	ids, told := map[string]bool{}, map[result.Identifier]bool{}
-	for i := range s.Results {
-		if of := &s.Results[i]; s.Protocol.ConfidentialResult(of.Code, of.Components) {
-			ids[of.ID], told[of.Identifier] = true, true
-		}
-	}
-	if len(told) == 0 {
-		return ids
-	}
-	for i := range s.Results {
-		of := &s.Results[i]
-		if slices.ContainsFunc(of.Members, func(m result.Identifier) bool { return told[m] }) {
-			ids[of.ID] = true
-		}
-	}
-	return ids
 }
 
 // results publishes what was reported: Observations, their Specimens and the

@@ -45,7 +45,7 @@ func riskAssessments(s activities.Snapshot) ([]record.Resource, error) {
 		return nil, nil
 	}
 	var list []record.Resource
-	kept := withheld(s)
+	kept := s.Protocol.ConfidentialResults(s.Results)
 	for _, e := range s.Risks {
 		r, err := riskAssessment(s, e, kept)
 		if err != nil {

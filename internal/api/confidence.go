@@ -139,10 +139,17 @@ func (r Reader) Basis(p *protocol.Protocol, b activities.Basis) activities.Basis
 }
 
 // Results are those that the reader may see: what is confidential is left out,
-// unless the reader reported it as it now stands.
+// unless the reader reported it as it now stands. What a laboratory wrote in free
+// words is for the care team.
 func (r Reader) Results(p *protocol.Protocol, list []result.Result, entries []record.Entry) []result.Result {
-	hides := func(of result.Result) bool { return p.ConfidentialResult(of.Code, of.Components) }
-	if r.confidant() || !slices.ContainsFunc(list, hides) {
+	if r.confidant() {
+		return list
+	}
+	if !r.ReadsCare() {
+		list = withoutWords(list)
+	}
+	kept := p.ConfidentialResults(list)
+	if len(kept) == 0 {
 		return list
 	}
 	var own []command.Result
@@ -156,10 +163,24 @@ func (r Reader) Results(p *protocol.Protocol, list []result.Result, entries []re
 		}
 	}
 	return slices.DeleteFunc(slices.Clone(list), func(of result.Result) bool {
-		return hides(of) && !slices.ContainsFunc(own, func(reported command.Result) bool {
+		return kept[of.ID] && !slices.ContainsFunc(own, func(reported command.Result) bool {
 			return reported.Identifier == of.Identifier && command.SameContent(of, reported.Record(of.ID, of.Version, p.Zone()))
 		})
 	})
+}
+
+// withoutWords are results without the notes and conclusions of laboratories.
+func withoutWords(list []result.Result) []result.Result {
+	list = slices.Clone(list)
+	for i := range list {
+		list[i].Note = ""
+		if report := list[i].Report; report != nil && report.Conclusion != "" {
+			plain := *report
+			plain.Conclusion = ""
+			list[i].Report = &plain
+		}
+	}
+	return list
 }
 
 // Reported are the results of an entry that the reader may see, and whether

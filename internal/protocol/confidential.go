@@ -31,6 +31,27 @@ func (p *Protocol) ConfidentialResult(code result.Coding, components []result.Co
 		slices.ContainsFunc(components, func(c result.Component) bool { return p.ConfidentialCode(c.Code.Code) })
 }
 
+// ConfidentialResults are the ids of the results that are told in confidence, and
+// of the panels that have one of them as a member and would tell of it.
+func (p *Protocol) ConfidentialResults(results []result.Result) map[string]bool {
+	ids, told := map[string]bool{}, map[result.Identifier]bool{}
+	for i := range results {
+		if of := &results[i]; p.ConfidentialResult(of.Code, of.Components) {
+			ids[of.ID], told[of.Identifier] = true, true
+		}
+	}
+	if len(told) == 0 {
+		return ids
+	}
+	for i := range results {
+		of := &results[i]
+		if slices.ContainsFunc(of.Members, func(m result.Identifier) bool { return told[m] }) {
+			ids[of.ID] = true
+		}
+	}
+	return ids
+}
+
 // ConfidentialFlag reports whether a flag rule reads a confidential value.
 func (p *Protocol) ConfidentialFlag(id string) bool { return p.kept.flags[id] }
 

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"candidacy/internal/protocol"
+	"candidacy/internal/result"
 )
 
 func TestConfidentialDefault(t *testing.T) {
@@ -133,5 +134,24 @@ func TestConfidentialInputs(t *testing.T) {
 	}
 	if marked == 0 {
 		t.Error("no computed value stood on what was marked")
+	}
+}
+
+// TestPanelsOfWhatIsTold: a panel that has a confidential member is confidential
+// itself, whatever its code.
+func TestPanelsOfWhatIsTold(t *testing.T) {
+	p := protocol.Default()
+	id := func(v string) result.Identifier { return result.Identifier{System: "lab", Value: v} }
+	list := []result.Result{
+		{ID: "panel", Identifier: id("1"), Code: result.Coding{Code: "x"}, Members: []result.Identifier{id("2"), id("3")}},
+		{ID: "open", Identifier: id("2"), Code: result.Coding{Code: "718-7"}},
+		{ID: "told", Identifier: id("3"), Code: result.Coding{Code: "apol1-two-variants"}},
+		{ID: "other", Identifier: id("4"), Code: result.Coding{Code: "y"}, Members: []result.Identifier{id("2")}},
+	}
+	if got := p.ConfidentialResults(list); len(got) != 2 || !got["panel"] || !got["told"] {
+		t.Errorf("confidential are %v", got)
+	}
+	if got := p.ConfidentialResults(list[1:2]); len(got) != 0 {
+		t.Errorf("confidential are %v", got)
 	}
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -840,6 +841,9 @@ func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel 
 			}
 			m.Value = strings.Join(parts, ", ")
 		}
+		if len(r.Members) > 0 {
+			m.Value = "panel of " + plural(len(r.Members), "result")
+		}
 		if r.EffectiveEnd != "" {
 			m.When += " to " + whenWord(r.EffectiveEnd, p.Zone())
 		}
@@ -850,9 +854,7 @@ func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel 
 		if r.Version > 1 {
 			detail = append(detail, fmt.Sprintf("version %d", r.Version))
 		}
-		if r.Specimen != "" {
-			detail = append(detail, "specimen "+r.Specimen)
-		}
+		detail = append(detail, besideValue(r)...)
 		if r.Identifier.System == typedSystem {
 			detail = append(detail, "typed in")
 		}
@@ -860,6 +862,59 @@ func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel 
 		list = append(list, m)
 	}
 	return list
+}
+
+// interpretations are the words of the codes that laboratories put on values most
+// often; the others stand as they are.
+var interpretations = map[string]string{
+	"N": "normal", "H": "high", "L": "low", "HH": "critically high", "LL": "critically low", "A": "abnormal", "AA": "critically abnormal",
+	"POS": "positive", "NEG": "negative", "IND": "indeterminate", "DET": "detected", "ND": "not detected", "R": "resistant", "S": "susceptible",
+}
+
+// besideValue is what the laboratory says beside the value.
+func besideValue(r result.Result) []string {
+	var list []string
+	var called []string
+	for _, code := range r.Interpretation {
+		called = append(called, cmp.Or(interpretations[code], code))
+	}
+	if len(called) > 0 {
+		list = append(list, "laboratory: "+strings.Join(called, ", "))
+	}
+	if limits := rangeWord(r.ReferenceRange); limits != "" {
+		list = append(list, "usual "+limits)
+	}
+	if r.Specimen != "" {
+		list = append(list, "specimen "+r.Specimen)
+	}
+	for _, each := range []struct{ label, text string }{{"", r.Performer}, {"order ", r.Order}, {"note: ", r.Note}} {
+		if each.text != "" {
+			list = append(list, each.label+each.text)
+		}
+	}
+	if r.Report != nil && r.Report.Conclusion != "" {
+		list = append(list, "report: "+r.Report.Conclusion)
+	}
+	return list
+}
+
+// rangeWord is a reference range in words; the limits without their unit, which is
+// that of the value.
+func rangeWord(limits *result.ReferenceRange) string {
+	switch {
+	case limits == nil:
+		return ""
+	case limits.Text != "":
+		return limits.Text
+	case limits.Low != nil && limits.High != nil:
+		return limits.Low.Value.String() + " to " + limits.High.Value.String()
+	case limits.Low != nil:
+		return "from " + limits.Low.Value.String()
+	case limits.High != nil:
+		return "up to " + limits.High.Value.String()
+	default:
+		return ""
+	}
 }
 
 // moment puts results in order of time; a day without a time ends its day.
