@@ -112,6 +112,8 @@ func (s *server) write(c echo.Context, request intake.Request) error {
 		return err
 	}
 	request.Base = w.base
+	beside := request
+	beside.Base = "" // the same server may be reached under another address
 	in := reading.Input{Raw: raw, Sender: s.sender(c.Request()), Request: request.Encode()}
 	var unread error
 	w.ask, unread = intake.Parse(in)
@@ -124,7 +126,7 @@ func (s *server) write(c echo.Context, request intake.Request) error {
 		}
 	}
 	w.outcome, err = s.opts.Intake.Take(c.Request().Context(), incoming.Delivery{
-		Channel: incoming.FHIR, Sender: in.Sender, ContentType: intake.ContentType, Request: in.Request, Raw: raw,
+		Channel: incoming.FHIR, Sender: in.Sender, ContentType: intake.ContentType, Request: in.Request, Beside: beside.Encode(), Raw: raw,
 		MessageTime: w.ask.Sent, Actor: in.Sender, Role: journey.Laboratory,
 	})
 	if err != nil {

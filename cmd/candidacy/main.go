@@ -38,7 +38,7 @@ func program(out, errs io.Writer) *cobra.Command {
 	root.SetOut(out)
 	root.SetErr(errs)
 	root.AddCommand(serveCommand(), workerCommand(), demoCommand(), tokenCommand(), accountCommand(), intakeCommand(),
-		auditCommand(), rebuildCommand(), backupCommand(), calcCommand(), protocolCommand(), clientCommand(), noticesCommand(), exportCommand())
+		auditCommand(), rebuildCommand(), backupCommand(), calcCommand(), protocolCommand(), clientCommand(), noticesCommand(), incomingCommand(), exportCommand())
 	return root
 }
 

@@ -65,9 +65,10 @@ type Delivery struct {
 	ControlID string
 	// ContentType chooses the reader.
 	ContentType string
-	// Request is what came beside the bytes, in the form of the reader.
-	Request string
-	Raw     []byte
+	// Request is what came beside the bytes, in the form of the reader; Beside is
+	// what of it makes another message of the same bytes, all of it when empty.
+	Request, Beside string
+	Raw             []byte
 	// Received is when it arrived; the clock of the store without one.
 	Received time.Time
 	// MessageTime is when the sender made it, RFC 3339; empty when that is not
@@ -266,7 +267,7 @@ func (q *Queue) keep(ctx context.Context, d Delivery, due time.Time) (record.Inc
 	}
 	control := d.ControlID
 	if control == "" {
-		control = ownID(d.Request, d.Raw)
+		control = ownID(d)
 	}
 	m := record.Incoming{
 		Channel: string(d.Channel), Sender: d.Sender, ControlID: control, ContentType: d.ContentType, Request: d.Request, Raw: d.Raw,

@@ -133,8 +133,7 @@ func (s *System) open(ctx context.Context) error {
 		Store: s.Store, Client: s.Client, Protocols: s.Protocols, Current: s.Current, Now: s.options.Now,
 	}
 	s.Incoming = incoming.New(s.Store, s.Dispatcher, s.options.Now, s.options.Log)
-	s.Incoming.Readers[intake.ContentType] = intake.Reader{}
-	s.Incoming.Readers[oru.ContentType] = oru.Reader{Protocol: s.Current}
+	s.Incoming.Readers = Readers(s.Current)
 	if s.options.DatabaseURL == "" {
 		// The folder is locked: nobody else has them.
 		if err := s.Store.FreeIncoming(ctx); err != nil {
@@ -164,6 +163,11 @@ func (s *System) open(ctx context.Context) error {
 		return fmt.Errorf("start the worker: %w", err)
 	}
 	return nil
+}
+
+// Readers are those of every form of message, by the mapping of a protocol.
+func Readers(p *protocol.Protocol) incoming.Readers {
+	return incoming.Readers{intake.ContentType: intake.Reader{}, oru.ContentType: oru.Reader{Protocol: p}}
 }
 
 // stagedLife is how long a command may wait for its commit.
