@@ -32,9 +32,10 @@ var benchCandidates = flag.Int("candidates", 10_000, "candidates in the store of
 var crowded = map[string]*crowdedStore{"sqlite": {}, "postgres": {}}
 
 type crowdedStore struct {
-	once   sync.Once
-	store  *record.Store
-	remove func() error
+	once     sync.Once
+	location string
+	store    *record.Store
+	remove   func() error
 }
 
 func TestMain(m *testing.M) {
@@ -123,7 +124,7 @@ func crowd(b *testing.B, database string) *record.Store {
 			b.Fatal(err)
 		}
 		fill(b, database, location)
-		c.store = store
+		c.store, c.location = store, location
 	})
 	if c.store == nil {
 		b.Skip("there is no such database: set CANDIDACY_TEST_POSTGRES")
