@@ -2,10 +2,7 @@ package fhir
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io"
-	"mime"
 	"net/http"
 	"net/url"
 	"slices"
@@ -157,24 +154,6 @@ func (s *server) searchAuditEvents(c echo.Context) error {
 		return err
 	}
 	return write(c, http.StatusOK, body)
-}
-
-// formBody reads the parameters of a search by POST.
-func formBody(c echo.Context) (string, error) {
-	r := c.Request()
-	media, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType))
-	if err != nil || media != echo.MIMEApplicationForm {
-		return "", &failure{status: http.StatusUnsupportedMediaType, code: "not-supported", diagnostics: "send the parameters as " + echo.MIMEApplicationForm}
-	}
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, maxForm))
-	var large *http.MaxBytesError
-	if errors.As(err, &large) {
-		return "", &failure{status: http.StatusRequestEntityTooLarge, code: "too-long", diagnostics: "the form is too large"}
-	}
-	if err != nil {
-		return "", &failure{status: http.StatusBadRequest, code: "invalid", diagnostics: "the form can't be read"}
-	}
-	return string(body), nil
 }
 
 func (p parser) parseAudit(pairs []pair) (*auditSearch, error) {

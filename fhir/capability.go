@@ -29,6 +29,9 @@ func (s *server) capabilities(c echo.Context) error {
 	if s.opts.AccessLog != nil {
 		statement.Rest[0].Resource = append(statement.Rest[0].Resource, auditCapability())
 	}
+	if s.opts.Subscriptions != nil {
+		statement.Rest[0].Resource = append(statement.Rest[0].Resource, subscriptionCapability())
+	}
 	body, err := encode(statement)
 	if err != nil {
 		return err
@@ -82,6 +85,9 @@ func capabilityResource(t resourceType) r4.CapabilityStatementRestResource {
 		Type: t.code, Versioning: &versioning, ReadHistory: &history, ConditionalRead: &conditional,
 		SearchInclude: includesOf(t), SearchRevInclude: revincludesOf(t),
 	}
+	if t.unversioned {
+		versioning, history = r4.ResourceVersionPolicyNoVersion, false
+	}
 	if t.profile != "" {
 		r.SupportedProfile = []string{t.profile}
 	}
@@ -130,7 +136,7 @@ func revincludesOf(t resourceType) []string {
 	var list []string
 	for _, name := range typeOrder {
 		for _, p := range types[name].params {
-			if p.includable() && slices.Contains(p.targets, t.code.Code()) {
+			if name != typeGroup && p.includable() && slices.Contains(p.targets, t.code.Code()) {
 				list = append(list, name+":"+p.name)
 			}
 		}

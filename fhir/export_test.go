@@ -25,6 +25,7 @@ import (
 	"candidacy/internal/bulk"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
+	"candidacy/internal/subscription"
 )
 
 // exporter is a server with exports, a clock that tests move, and clients that
@@ -77,7 +78,8 @@ func newExporter(t testing.TB) *exporter {
 	}
 	Register(x.Group("/fhir"), store, Options{
 		BaseURL: func(*http.Request) string { return testBase }, Now: x.clock, Exports: x.runner,
-		Sender: func(r *http.Request) string { return r.Header.Get("Test-Client") },
+		Subscriptions: &Subscriptions{Store: store, Hosts: subscription.Hosts{"ehr.example", "127.0.0.1:9000"}},
+		Sender:        func(r *http.Request) string { return r.Header.Get("Test-Client") },
 		Grant: func(r *http.Request) Grant {
 			if g, ok := x.grants[r.Header.Get("Test-Client")]; ok {
 				return g

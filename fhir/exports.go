@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"mime"
 	"net/http"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -421,15 +420,12 @@ func (s *server) stillGranted(r *http.Request, e record.Export, f record.ExportF
 	if err := json.Unmarshal(e.Spec, &spec); err != nil {
 		return fmt.Errorf("read the export: %w", err)
 	}
-	g := s.grant(r)
-	for _, permission := range exportNeeds {
-		within, ok := g.Allows(f.Type, permission)
-		was, _ := spec.Allows(f.Type, permission)
-		if !ok || len(within) > 0 && !slices.Equal(within, was) {
-			return forbidden(f.Type)
+	for _, t := range spec.Types {
+		if t.Type == f.Type && covers(s.grant(r), t.Type, t.Within) {
+			return nil
 		}
 	}
-	return nil
+	return forbidden(f.Type)
 }
 
 // takesGzip reports whether the client takes gzip and does not refuse it.

@@ -16,7 +16,8 @@ import (
 const typeGroup = "Group"
 
 var groupType = resourceType{
-	code: r4.ResourceTypeGroup,
+	code:        r4.ResourceTypeGroup,
+	unversioned: true,
 	params: []param{
 		tokenParam("identifier", "Group-identifier", ""),
 		tokenParam("code", "Group-code", ""),

@@ -70,7 +70,7 @@ func TestGroups(t *testing.T) {
 	for target, status := range map[string]int{
 		"/fhir/Group/nobody": 404, "/fhir/Group?member.name=x": 400, "/fhir/Group?member:Patient.name=x": 400,
 		"/fhir/Patient?_has:Group:member:_id=all": 400, "/fhir/Patient?_revinclude=Group:member": 400,
-		"/fhir/Group/all/_history/1": 404, "/fhir/Group?nonsense=1": 400,
+		"/fhir/Group/all/_history/1": 404, "/fhir/Group/all/_history": 404, "/fhir/Group/_history": 404, "/fhir/Group?nonsense=1": 400,
 		"/fhir/Group?patient=" + exportID(0): 400,
 	} {
 		if w := x.ask("GET", target, "", "Prefer", "handling=strict"); w.Code != status || !strings.Contains(w.Body.String(), "OperationOutcome") {

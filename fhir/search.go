@@ -43,20 +43,25 @@ func (s *server) searchByURL(c echo.Context) error {
 // searchByForm takes the parameters from the body, so that they stay out of
 // logs, and from the URL.
 func (s *server) searchByForm(c echo.Context) error {
-	r := c.Request()
-	media, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType))
-	if err != nil || media != echo.MIMEApplicationForm {
-		return &failure{status: http.StatusUnsupportedMediaType, code: "not-supported", diagnostics: "send the parameters as " + echo.MIMEApplicationForm}
-	}
-	body, err := readBody(c, maxForm)
+	body, err := formBody(c)
 	if err != nil {
 		return err
 	}
-	pairs, err := parsePairs(r.URL.RawQuery + "&" + string(body))
+	pairs, err := parsePairs(c.Request().URL.RawQuery + "&" + body)
 	if err != nil {
 		return err
 	}
 	return s.search(c, pairs, true)
+}
+
+// formBody reads a form.
+func formBody(c echo.Context) (string, error) {
+	media, _, err := mime.ParseMediaType(c.Request().Header.Get(echo.HeaderContentType))
+	if err != nil || media != echo.MIMEApplicationForm {
+		return "", &failure{status: http.StatusUnsupportedMediaType, code: "not-supported", diagnostics: "send the parameters as " + echo.MIMEApplicationForm}
+	}
+	body, err := readBody(c, maxForm)
+	return string(body), err
 }
 
 // readBody reads a body that is not longer than a limit.

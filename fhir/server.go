@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -63,6 +64,8 @@ type Options struct {
 	Sender func(*http.Request) string
 	// Exports carries out bulk exports; nil offers none.
 	Exports *bulk.Runner
+	// Subscriptions is what clients may subscribe with; nil offers nothing.
+	Subscriptions *Subscriptions
 	// Version is the version of the software in the CapabilityStatement.
 	Version string
 }
@@ -97,6 +100,9 @@ func Register(g *echo.Group, store Reader, opts Options) {
 	}
 	if opts.AccessLog != nil {
 		s.registerAuditEvents(g)
+	}
+	if opts.Subscriptions != nil {
+		s.registerSubscriptions(g)
 	}
 	g.RouteNotFound("", s.guard(func(echo.Context) error { return notFound() }))
 	g.RouteNotFound("/*", s.guard(func(c echo.Context) error { return unserved(c.Param("*")) }))
@@ -150,7 +156,7 @@ func (s *server) fail(c echo.Context, err error) error {
 // in another way or not at all.
 func unserved(path string) *failure {
 	var allow []string
-	for _, r := range routes() {
+	for _, r := range slices.Concat(routes(), subscriptionRoutes()) {
 		if r.matches(path) {
 			allow = append(allow, r.methods()...)
 		}

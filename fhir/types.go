@@ -15,6 +15,9 @@ type resourceType struct {
 	code    r4.ResourceType
 	profile string
 	params  []param
+	// unversioned is a type that is made when it is asked for, of which there are
+	// no versions.
+	unversioned bool
 }
 
 // param is one search parameter.
@@ -220,7 +223,10 @@ func (r route) methods() []string {
 
 // serves reports whether :type of the route stands for the type.
 func (r route) serves(typ string) bool {
-	_, ok := types[typ]
+	t, ok := types[typ]
+	if t.unversioned && r.code != nil && slices.Contains(ofVersions, *r.code) {
+		return false
+	}
 	return ok && (r.types == nil || slices.Contains(r.types, typ))
 }
 
@@ -248,6 +254,11 @@ func (r route) matches(path string) bool {
 		}
 	}
 	return true
+}
+
+// ofVersions are the interactions that a type without versions does not have.
+var ofVersions = []r4.TypeRestfulInteraction{
+	r4.TypeRestfulInteractionVread, r4.TypeRestfulInteractionHistoryInstance, r4.TypeRestfulInteractionHistoryType,
 }
 
 func interaction(code r4.TypeRestfulInteraction) *r4.TypeRestfulInteraction { return &code }

@@ -185,8 +185,11 @@ func (w *writing) parameters(request *intake.Request) error {
 }
 
 // body reads what was sent, if it is FHIR JSON.
-func (w *writing) body() ([]byte, error) {
-	r := w.c.Request()
+func (w *writing) body() ([]byte, error) { return jsonBody(w.c, incoming.MaxBytes) }
+
+// jsonBody reads a body of FHIR JSON that is not longer than a limit.
+func jsonBody(c echo.Context, limit int64) ([]byte, error) {
+	r := c.Request()
 	unsupported := &failure{status: http.StatusUnsupportedMediaType, code: "not-supported", diagnostics: "send application/fhir+json in UTF-8, not compressed", expression: "http.Content-Type"}
 	media, params, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType))
 	charset := params["charset"]
@@ -200,7 +203,7 @@ func (w *writing) body() ([]byte, error) {
 	case !slices.Contains([]string{"", "identity"}, strings.ToLower(r.Header.Get(echo.HeaderContentEncoding))):
 		return nil, unsupported
 	}
-	return readBody(w.c, incoming.MaxBytes)
+	return readBody(c, limit)
 }
 
 // allowed refuses what the client's token is not good for, a batch as a whole

@@ -79,7 +79,7 @@ var layers = map[string][]string{
 	"candidacy/workflows": {"candidacy/activities", "candidacy/internal/journey"},
 	"candidacy/fhir": {
 		"candidacy/internal/risk",
-		"candidacy/internal/bulk",
+		"candidacy/internal/bulk", "candidacy/internal/subscription",
 		"candidacy/internal/audit",
 		"candidacy/internal/followup", "candidacy/internal/clinical/units",
 		"candidacy/internal/command", "candidacy/internal/medication", "candidacy/internal/recovery",
@@ -99,8 +99,9 @@ var layers = map[string][]string{
 		"candidacy/activities", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/record",
 	},
-	"candidacy/internal/bulk":   {"candidacy/internal/record"},
-	"candidacy/internal/notify": {"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record"},
+	"candidacy/internal/bulk":         {"candidacy/internal/record"},
+	"candidacy/internal/subscription": {"candidacy/internal/record"},
+	"candidacy/internal/notify":       {"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record"},
 	"candidacy/internal/measures": {
 		"candidacy/internal/clinical/perioperative", "candidacy/internal/journey", "candidacy/internal/operation", "candidacy/internal/protocol",
 		"candidacy/internal/recovery", "candidacy/internal/result",

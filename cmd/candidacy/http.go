@@ -110,6 +110,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn, 
 		Grant:     func(r *http.Request) fhir.Grant { return smart.GrantOf(access.Of(r)) },
 		AccessLog: sys.Store, Security: securityOf(s.publicURL),
 		Intake: sys.Incoming, Sender: func(r *http.Request) string { return access.Of(r).Actor }, Exports: exports,
+		Subscriptions: &fhir.Subscriptions{Store: sys.Store, Hosts: s.hosts},
 	})
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Incoming: sys.Incoming, Protocols: sys.Protocols, Current: sys.Current,

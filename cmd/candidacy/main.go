@@ -38,7 +38,8 @@ func program(out, errs io.Writer) *cobra.Command {
 	root.SetOut(out)
 	root.SetErr(errs)
 	root.AddCommand(serveCommand(), workerCommand(), demoCommand(), tokenCommand(), accountCommand(), intakeCommand(),
-		auditCommand(), rebuildCommand(), backupCommand(), calcCommand(), protocolCommand(), clientCommand(), noticesCommand(), incomingCommand(), exportCommand())
+		auditCommand(), rebuildCommand(), backupCommand(), calcCommand(), protocolCommand(), clientCommand(), noticesCommand(), incomingCommand(),
+		exportCommand(), subscriptionsCommand())
 	return root
 }
 

@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"candidacy/internal/protocol"
+	"candidacy/internal/subscription"
 	"candidacy/internal/system"
 	"candidacy/internal/web"
 )
@@ -26,6 +27,9 @@ type site struct {
 	secure, noWorker                           bool
 	mail                                       mailFlags
 	mllp                                       mllpFlags
+	// allow are the hosts that notifications may go to, and hosts those in read form.
+	allow []string
+	hosts subscription.Hosts
 }
 
 func (s *site) bind(cmd *cobra.Command, data string) {
@@ -37,6 +41,7 @@ func (s *site) bind(cmd *cobra.Command, data string) {
 	f.StringVar(&s.publicURL, "public-url", "", "address that clients use, such as https://candidacy.example; needed behind a proxy")
 	f.StringVar(&s.trustedProxy, "trusted-proxy", "", "network of the proxy whose X-Forwarded-For counts, such as 10.0.0.0/8")
 	f.BoolVar(&s.secure, "secure-cookies", false, "mark cookies Secure; implied by an https --public-url")
+	f.StringSliceVar(&s.allow, "subscription-allow", nil, "hosts that clients may be told at of what they subscribed to, such as ehr.example.org")
 	f.BoolVar(&s.noWorker, "no-worker", false, "leave the work to candidacy worker processes on the same cluster")
 }
 
@@ -102,6 +107,9 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	if err != nil {
 		return err
 	}
+	if s.hosts, err = subscription.ParseHosts(s.allow); err != nil {
+		return fmt.Errorf("--subscription-allow: %w", err)
+	}
 	data, err := filepath.Abs(s.data)
 	if err != nil {
 		return fmt.Errorf("find the data folder: %w", err)
@@ -148,6 +156,11 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 			return err
 		}
 	}
+	stopTelling, err := runSubscriptions(ctx, sys, s.hosts, log)
+	if err != nil {
+		return err
+	}
+	defer stopTelling()
 	exports, err := newExports(ctx, sys, s.data, log)
 	if err != nil {
 		return err

@@ -140,6 +140,15 @@ func (s *Store) Exports(ctx context.Context, limit int) ([]Export, error) {
 // ClaimExport takes the export that has waited longest, for one process until an
 // instant; ErrNotFound when none waits. One whose process died is among them.
 func (s *Store) ClaimExport(ctx context.Context, claim string, until time.Time) (e Export, err error) {
+	// Whoever only looks writes nothing.
+	var n int
+	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*) FROM export WHERE state IN ($1, $2) AND claimed_until <= $3",
+		string(ExportRunning), string(ExportQueued), instant(s.now())).Scan(&n); err != nil {
+		return e, fmt.Errorf("look for an export that waits: %w", err)
+	}
+	if n == 0 {
+		return e, ErrNotFound
+	}
 	return e, s.inTx(ctx, func(tx *sql.Tx) error {
 		// The condition on the claim stands twice: on PostgreSQL the outer one is
 		// asked again once another process has let go of the row.

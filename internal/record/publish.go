@@ -220,13 +220,18 @@ func (t *Tx) publish(resources []Resource) error {
 			return err
 		}
 	}
-	return p.write(t)
+	if err := p.write(t); err != nil {
+		return err
+	}
+	return t.tell(p.changed)
 }
 
 // publication is what the resources of one command change, by table.
 type publication struct {
 	current, versions, standing, added rows
 	dropped, sealed                    []Resource
+	// changed are the ids of the resources that have a new version, by type.
+	changed map[string][]string
 }
 
 // add compares a resource with what stands of it.
@@ -244,6 +249,10 @@ func (p *publication) add(t *Tx, r, before Resource) error {
 		}
 		p.current.add(r.Type, r.ID, version, t.candidate, at, r.content(), body, servedFrom)
 		p.versions.add(r.Type, r.ID, version, at, body)
+		if p.changed == nil {
+			p.changed = map[string][]string{}
+		}
+		p.changed[r.Type] = append(p.changed[r.Type], r.ID)
 	} else if t.again && r.Seal {
 		p.sealed = append(p.sealed, Resource{Type: r.Type, ID: r.ID, Version: version})
 	}

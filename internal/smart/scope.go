@@ -256,7 +256,7 @@ func (s Scope) check(role record.ClientRole) error {
 	switch {
 	case letters == "":
 		return errors.New("nobody is granted to delete")
-	case role != record.ClientLaboratory && strings.ContainsAny(letters, "cu"):
+	case role != record.ClientLaboratory && strings.ContainsAny(letters, "cu") && s.Type != "Subscription": // its own, which writes no record
 		return fmt.Errorf("a %s is granted reading and searching alone (r and s); a %s may create and update", record.ClientReader, record.ClientLaboratory)
 	case s.Query != "":
 		return fhir.CheckNarrowing(s.Type, s.Query)
