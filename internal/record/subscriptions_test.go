@@ -207,6 +207,7 @@ func TestSubscriptionsAreClaimedAndSettled(t *testing.T) {
 		}); err != nil {
 			t.Fatal(err)
 		}
+		b.clock.advance(time.Second)
 		b.mustGive(t, "cand-a", "last", journey.RecordResults, published("a", "black", "Observation"))
 		settle(claim("six", 1), record.SubscriptionOff, "status-410", b.clock.now())
 		if list := b.events(t, sub.ID); list[4].State != record.EventDropped || list[4].Error != "status-410" {
