@@ -55,17 +55,13 @@ func (s *server) registerAuditEvents(g *echo.Group) {
 			g.Add(method, r.path, handle)
 		}
 	}
-	g.RouteNotFound("/AuditEvent", s.guard(func(echo.Context) error { return notAllowed("GET, HEAD") }))
-	g.RouteNotFound("/AuditEvent/*", s.guard(func(c echo.Context) error {
-		switch rest := c.Param("*"); {
-		case rest == "_search":
-			return notAllowed("POST")
-		case validID(rest):
-			return notAllowed("GET, HEAD")
-		default:
-			return notFound()
+	// Other methods would meet the routes of the published types.
+	for _, method := range []string{http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete} {
+		for _, path := range []string{"/AuditEvent", "/AuditEvent/:id"} {
+			g.Add(method, path, s.guard(func(echo.Context) error { return notAllowed("GET, HEAD") }))
 		}
-	}))
+	}
+	g.RouteNotFound("/AuditEvent/*", s.guard(func(echo.Context) error { return notFound() }))
 }
 
 func notAllowed(methods string) *failure {
@@ -86,6 +82,9 @@ func (s *server) auditAllowed(r *http.Request, p Permission) error {
 
 func (s *server) readAuditEvent(c echo.Context) error {
 	r := c.Request()
+	if c.Param("id") == "_search" {
+		return notAllowed(http.MethodPost)
+	}
 	if err := s.auditAllowed(r, MayRead); err != nil {
 		return err
 	}
