@@ -536,3 +536,39 @@ func FuzzReadBundle(f *testing.F) {
 		}
 	})
 }
+
+// FuzzRequests: whatever an HTTP request says, and in whatever form of message, it
+// is read the same twice, with places for every result and words for every fault.
+func FuzzRequests(f *testing.F) {
+	one, err := json.Marshal(observation(nil))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(string(one), "POST", "Observation", "", "")
+	f.Add(string(one), "PUT", "Observation?identifier=urn:lab%7C1", `W/"1"`, "")
+	f.Add(string(one), "PUT", "Observation/x", "", "identifier=urn:lab|1")
+	f.Add(bundle(object{"type": "batch"}, observation(nil), observation(nil)), "POST", "", "", "")
+	f.Add(`{"resourceType":"DiagnosticReport","status":"final","contained":[{"resourceType":"Observation","id":"1"}],"result":[{"reference":"#1"}]}`, "POST", "DiagnosticReport", "", "")
+	f.Fuzz(func(t *testing.T, raw, method, path, match, absent string) {
+		in := reading.Input{Raw: []byte(raw), Request: intake.Request{Method: method, Path: path, IfMatch: match, IfNoneExist: absent}.Encode()}
+		m, err := intake.Reader{}.Read(in)
+		again, errAgain := intake.Reader{}.Read(in)
+		if fmt.Sprint(err) != fmt.Sprint(errAgain) || len(m.Groups) != len(again.Groups) {
+			t.Fatal("it is read in two ways")
+		}
+		var u *reading.Unreadable
+		if err != nil && (!errors.As(err, &u) || len(u.Issues) == 0) {
+			t.Fatalf("answered %v", err)
+		}
+		for _, g := range m.Groups {
+			if len(g.Places) != len(g.Results) {
+				t.Fatalf("%d places of %d results", len(g.Places), len(g.Results))
+			}
+			for _, i := range g.Issues {
+				if i.Problem == "" || i.Code == "" || i.Location == "" {
+					t.Fatalf("an issue without words: %+v", i)
+				}
+			}
+		}
+	})
+}
