@@ -66,7 +66,7 @@ func (c *commit) snapshot(next journey.State) (Snapshot, error) {
 	s := Snapshot{
 		Candidate: c.command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
 		Results: c.results, Report: c.report, Operation: c.course, Today: c.command.Today, Moved: c.protocol.Version != c.from.Version,
-		Read: c.tx.Body, Now: c.tx.Now(),
+		Read: c.tx.Body, Referred: c.referred, Now: c.tx.Now(),
 		Entry: Entry{Kind: c.command.Kind, Role: c.command.Role, At: c.command.At},
 	}
 	var err error
@@ -74,4 +74,13 @@ func (c *commit) snapshot(next journey.State) (Snapshot, error) {
 		return s, err
 	}
 	return s, c.aftercare(&s)
+}
+
+// referred tells in which role the candidate was referred.
+func (c *commit) referred() (journey.Role, error) {
+	entries, err := c.tx.EntriesOf(journey.Refer)
+	if err != nil || len(entries) == 0 {
+		return "", err
+	}
+	return entries[0].Role, nil
 }

@@ -32,6 +32,9 @@ type Snapshot struct {
 	Now time.Time
 	// Today is the calendar day of the command.
 	Today journey.Date
+	// Referred tells in which role the candidate was referred. It is asked where
+	// nothing of the referral is published yet.
+	Referred func() (journey.Role, error)
 	// Stay is what happened after the operation, and Medicines what is on record
 	// of those taken.
 	Stay      recovery.Stay

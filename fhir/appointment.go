@@ -16,19 +16,38 @@ var appointmentType = resourceType{
 	params: []param{
 		patientParam("patient", "Appointment-patient"),
 		tokenParam("status", "Appointment-status", systemAppointmentStatus),
+		tokenParam("part-status", "Appointment-part-status", systemParticipation),
+		tokenParam("service-type", "Appointment-service-type", ""),
 		dateParam("date", "Appointment-date"),
+		referenceParam("actor", "Appointment-actor", typePatient, typePractitionerRole),
+		referenceParam("based-on", "Appointment-based-on", typeServiceRequest),
+		referenceParam("reason-reference", "Appointment-reason-reference", typeCondition),
+		referenceParam("supporting-info", "Appointment-supporting-info", typeEpisodeOfCare),
 	},
 }
+
+const (
+	systemParticipation = "http://hl7.org/fhir/participationstatus"
+	systemServiceType   = "https://candidacy.example/CodeSystem/appointment-type"
+)
 
 // appointments publishes the planned operation and the follow-up visits. One
 // that is given up is cancelled, by whatever cause and without it: a reader must
 // not learn whether the candidate, the programme or a result was behind it.
-func appointments(s activities.Snapshot) ([]record.Resource, error) {
+func appointments(s activities.Snapshot, requested []visitRequest) ([]record.Resource, error) {
 	var list []record.Resource
 	add := func(a r4.Appointment) error {
 		var x index
 		x.code("status", systemAppointmentStatus, a.Status.Code())
 		x.date("date", a.Start)
+		x.concepts("service-type", a.ServiceType...)
+		for _, p := range a.Participant {
+			x.optionalReference("actor", p.Actor)
+			x.code("part-status", systemParticipation, p.Status.Code())
+		}
+		x.reference("based-on", a.BasedOn...)
+		x.reference("reason-reference", a.ReasonReference...)
+		x.reference("supporting-info", a.SupportingInformation...)
 		r, err := publish(typeAppointment, value(a.Id), "", a, x)
 		list = append(list, r)
 		return err
@@ -39,19 +58,21 @@ func appointments(s activities.Snapshot) ([]record.Resource, error) {
 		}
 	}
 	for _, v := range s.State.Visits {
-		if err := add(visitAppointment(s, v)); err != nil {
+		if err := add(visitAppointment(s, v, requested)); err != nil {
 			return nil, err
 		}
 	}
 	return list, nil
 }
 
-func newAppointment(s activities.Snapshot, suffix, title string) r4.Appointment {
-	id := resourceID(s.Candidate, suffix)
+func newAppointment(s activities.Snapshot, id, kind, title string) r4.Appointment {
 	who := reference(typePatient, s.Candidate)
 	return r4.Appointment{
 		Id: &id, Status: r4.AppointmentStatusProposed, Description: optional(title),
-		Participant: []r4.AppointmentParticipant{{Actor: &who, Status: r4.ParticipationStatusNeedsAction}},
+		ServiceType:           []r4.CodeableConcept{concept(systemServiceType, kind, "", title)},
+		ReasonReference:       []r4.Reference{reference(typeCondition, donorConditionID(s.Candidate))},
+		SupportingInformation: []r4.Reference{reference(typeEpisodeOfCare, s.Candidate)},
+		Participant:           []r4.AppointmentParticipant{{Actor: &who, Status: r4.ParticipationStatusNeedsAction}},
 	}
 }
 
@@ -66,7 +87,7 @@ func takes(a *r4.Appointment, status r4.AppointmentStatus, day journey.Date, zon
 
 // operationAppointment reports false while no operation was ever planned.
 func operationAppointment(s activities.Snapshot) (r4.Appointment, bool) {
-	a := newAppointment(s, "appointment-operation", "Donor operation, the whole day")
+	a := newAppointment(s, resourceID(s.Candidate, "appointment-operation"), "donor-operation", "Donor operation, the whole day")
 	known := func(r record.Resource) bool { return r.Type == typeAppointment && r.ID == value(a.Id) }
 	switch {
 	case s.State.Operated != "":
@@ -82,8 +103,17 @@ func operationAppointment(s activities.Snapshot) (r4.Appointment, bool) {
 	return a, true
 }
 
-func visitAppointment(s activities.Snapshot, v journey.Visit) r4.Appointment {
-	a := newAppointment(s, "appointment-"+v.ID, s.Protocol.VisitTitle(v.ID))
+func visitAppointmentID(candidate, visit string) string {
+	return resourceID(candidate, "appointment-"+visit)
+}
+
+func visitAppointment(s activities.Snapshot, v journey.Visit, requested []visitRequest) r4.Appointment {
+	a := newAppointment(s, visitAppointmentID(s.Candidate, v.ID), "follow-up-visit", s.Protocol.VisitTitle(v.ID))
+	for _, request := range requested {
+		if request.ID == visitRequestID(s.Candidate, v.ID) {
+			a.BasedOn = []r4.Reference{reference(typeServiceRequest, request.ID)}
+		}
+	}
 	switch v.Status {
 	case journey.VisitDone, journey.VisitDoneLate:
 		takes(&a, r4.AppointmentStatusFulfilled, v.On, s.Protocol.Zone())

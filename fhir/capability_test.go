@@ -40,7 +40,7 @@ func everyResource(t testing.TB) []record.Resource {
 		died,
 		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), reportedSnapshot(candidateA), risky(candidateA), answered(candidateA),
 		recovering(candidateA), consented(candidateA),
-		happened(decided(testSnapshot(candidateA), journey.Approve)), followed(),
+		happened(decided(testSnapshot(candidateA), journey.Approve)), followed(), worked(candidateA), wentHome(candidateA), closedWithout(candidateA),
 	} {
 		list = append(list, mustPublish(t, s)...)
 	}

@@ -1,7 +1,7 @@
 package fhir
 
 import (
-	"fmt"
+	"strings"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -13,11 +13,16 @@ import (
 
 var carePlanType = resourceType{
 	code:    r4.ResourceTypeCarePlan,
-	profile: "http://hl7.org/fhir/us/core/StructureDefinition/us-core-careplan",
+	profile: usCore + "us-core-careplan",
 	params: ofPatient("CarePlan-subject",
 		tokenParam("category", "CarePlan-category", ""),
 		tokenParam("status", "CarePlan-status", systemRequestStatus),
+		tokenParam("intent", "CarePlan-intent", systemRequestIntent),
 		dateParam("date", "clinical-date"),
+		referenceParam("activity-reference", "CarePlan-activity-reference", typeServiceRequest, typeTask),
+		tokenParam("activity-code", "CarePlan-activity-code", ""),
+		referenceParam("care-team", "CarePlan-care-team", typeCareTeam),
+		referenceParam("condition", "CarePlan-condition", typeCondition),
 	),
 }
 
@@ -41,95 +46,87 @@ var planStatuses = map[journey.Stage]r4.RequestStatus{
 	journey.Deferred:   r4.RequestStatusOnHold,
 }
 
-var activityStatuses = map[journey.Status]r4.CarePlanActivityStatus{
-	journey.NotDue:      r4.CarePlanActivityStatusNotStarted,
-	journey.Due:         r4.CarePlanActivityStatusNotStarted,
-	journey.Expired:     r4.CarePlanActivityStatusNotStarted,
-	journey.Resulted:    r4.CarePlanActivityStatusInProgress,
-	journey.NeedsReview: r4.CarePlanActivityStatusInProgress,
-	journey.Met:         r4.CarePlanActivityStatusCompleted,
-	journey.NotMet:      r4.CarePlanActivityStatusCompleted,
-	journey.Waived:      r4.CarePlanActivityStatusCancelled,
+// evaluationPlan is the plan of the evaluation.
+func evaluationPlan(candidate string) r4.Reference {
+	return reference(typeCarePlan, resourceID(candidate, "evaluation"))
 }
 
-// carePlan publishes the evaluation plan with one activity per requirement.
-func carePlan(s activities.Snapshot) ([]record.Resource, error) {
-	status, ok := planStatuses[s.State.Stage]
-	if !ok {
-		return nil, fmt.Errorf("the stage %q has no plan status", s.State.Stage)
-	}
-	start := string(s.Referral.On)
+// carePlan publishes the evaluation plan with one activity for each time that a
+// requirement is worked on.
+func (p *plan) carePlan() ([]record.Resource, error) {
+	s, status := p.s, planStatuses[p.stage]
 	id := resourceID(s.Candidate, "evaluation")
 	title := s.Protocol.Title
 	if title == "" {
 		title = "Living kidney donor evaluation"
 	}
+	plan := newCarePlan(s, id, title, status, s.Referral.On)
+	var key strings.Builder
+	var lines []planLine
+	for _, requirement := range p.order {
+		for i, r := range p.of[requirement] {
+			line := planLine{text: r.title, status: r.activity}
+			if i < len(p.of[requirement])-1 {
+				line.text += ", before"
+			}
+			a := r4.CarePlanActivity{Reference: &r4.Reference{Reference: optional(r.typ + "/" + r.id)}}
+			if r.outcome != "" {
+				line.outcome = strings.ToLower(outcomeWords[r.outcome])
+				a.OutcomeCodeableConcept = []r4.CodeableConcept{concept(systemOutcome, r.outcome, outcomeWords[r.outcome], line.outcome)}
+			}
+			for _, outcome := range r.outcomes {
+				a.OutcomeReference = append(a.OutcomeReference, r4.Reference{Reference: &outcome})
+			}
+			plan.Activity, lines = append(plan.Activity, a), append(lines, line)
+			key.WriteString(r.typ + r.id + line.text + line.status + r.outcome + strings.Join(r.outcomes, " ") + "\n")
+		}
+	}
+	memo := digestOf(p.protocol, status.Code(), title, string(s.Referral.On), key.String())
+	if kept, ok := p.kept(typeCarePlan, id, memo); ok {
+		return []record.Resource{kept}, nil
+	}
+	plan.Text = planNarrative(title, status.Code(), lines)
+	r, err := publishCarePlan(plan)
+	r.Memo = memo
+	return []record.Resource{r}, err
+}
+
+// newCarePlan is a plan with what both have.
+func newCarePlan(s activities.Snapshot, id, title string, status r4.RequestStatus, start journey.Date) r4.CarePlan {
+	author := theProgramme()
 	plan := r4.CarePlan{
-		Id:       &id,
-		Status:   status,
-		Intent:   r4.CarePlanIntentPlan,
+		Id: &id, Status: status, Intent: r4.CarePlanIntentPlan, Title: &title, Subject: reference(typePatient, s.Candidate),
 		Category: []r4.CodeableConcept{concept(systemPlanCategory, "assess-plan", "", "")},
-		Title:    &title,
-		Subject:  reference(typePatient, s.Candidate),
+		Created:  optional(string(start)), Author: &author, CareTeam: []r4.Reference{reference(typeCareTeam, careTeamID(s.Candidate))},
+		Addresses:      []r4.Reference{reference(typeCondition, donorConditionID(s.Candidate))},
+		SupportingInfo: []r4.Reference{reference(typeEpisodeOfCare, s.Candidate)},
 	}
 	if start != "" {
-		plan.Period = &r4.Period{Start: &start}
+		plan.Period = &r4.Period{Start: optional(string(start))}
 	}
 	if p := s.Protocol; p.Canonical != "" {
 		plan.InstantiatesCanonical = []string{p.Canonical + "|" + p.Version}
 	}
-	for _, requirement := range s.State.Requirements {
-		// What applies because of something told in confidence would tell it.
-		if requirement.Status == journey.NotApplicable || s.Protocol.ConfidentialCondition(requirement.ID) {
-			continue
-		}
-		a, err := activity(s.Protocol, requirement, status)
-		if err != nil {
-			return nil, err
-		}
-		plan.Activity = append(plan.Activity, a)
-	}
-	plan.Text = planNarrative(plan)
-
-	var x index
-	x.concepts("category", plan.Category...)
-	x.code("status", systemRequestStatus, status.Code())
-	x.period("date", plan.Period)
-	r, err := publish(typeCarePlan, id, metaCarePlan, plan, x)
-	return []record.Resource{r}, err
+	return plan
 }
 
-// activity maps one requirement. A revoked plan stops whatever isn't over.
-func activity(p *protocol.Protocol, r journey.Requirement, plan r4.RequestStatus) (r4.CarePlanActivity, error) {
-	rule, ok := p.Find(r.ID)
-	if !ok {
-		rule.ID, rule.Title = r.ID, r.ID
-	}
-	status, ok := activityStatuses[r.Status]
-	if !ok {
-		return r4.CarePlanActivity{}, fmt.Errorf("the requirement status %q has no activity status", r.Status)
-	}
-	over := status == r4.CarePlanActivityStatusCompleted || status == r4.CarePlanActivityStatusCancelled
-	if plan == r4.RequestStatusRevoked && !over {
-		status = r4.CarePlanActivityStatusStopped
-	}
-	kind := r4.CarePlanActivityKindTask
-	if rule.Evidence == journey.ByResult {
-		kind = r4.CarePlanActivityKindServiceRequest
-	}
-	code := concept(systemRequirement, rule.ID, rule.Title, rule.Title)
-	detail := r4.CarePlanActivityDetail{Kind: &kind, Code: &code, Status: status, Description: optional(rule.Domain)}
-	a := r4.CarePlanActivity{Detail: &detail}
-	switch r.Status {
-	case journey.Waived:
-		reason := concept("", "", "", "waived")
-		detail.StatusReason = &reason
-	case journey.NotMet:
-		if !confidential(rule) && !p.ConfidentialRequirement(rule.ID) {
-			a.OutcomeCodeableConcept = []r4.CodeableConcept{concept(systemOutcome, "not-met", "Not met", "not met")}
+func publishCarePlan(plan r4.CarePlan) (record.Resource, error) {
+	var x index
+	x.concepts("category", plan.Category...)
+	x.code("status", systemRequestStatus, plan.Status.Code())
+	x.code("intent", systemRequestIntent, plan.Intent.Code())
+	x.period("date", plan.Period)
+	for _, a := range plan.Activity {
+		x.optionalReference("activity-reference", a.Reference)
+		if a.Detail != nil {
+			if a.Detail.Code != nil {
+				x.concepts("activity-code", *a.Detail.Code)
+			}
 		}
 	}
-	return a, nil
+	x.reference("care-team", plan.CareTeam...)
+	x.reference("condition", plan.Addresses...)
+	return publish(typeCarePlan, value(plan.Id), metaCarePlan, plan, x)
 }
 
 // confidential reports whether what came of the requirement stays with the

@@ -57,8 +57,13 @@ const (
 
 // A profile is declared only where a test checks its mandatory elements.
 const (
-	metaPatient  = `"profile":["http://hl7.org/fhir/us/core/StructureDefinition/us-core-patient"]`
-	metaCarePlan = `"profile":["http://hl7.org/fhir/us/core/StructureDefinition/us-core-careplan"]`
+	metaPatient            = `"profile":["` + usCore + `us-core-patient"]`
+	metaCarePlan           = `"profile":["` + usCore + `us-core-careplan"]`
+	metaServiceRequest     = `"profile":["` + usCore + `us-core-servicerequest"]`
+	metaProcedure          = `"profile":["` + usCore + `us-core-procedure"]`
+	metaEncounter          = `"profile":["` + usCore + `us-core-encounter"]`
+	metaHealthConcern      = `"profile":["` + usCore + `us-core-condition-problems-health-concerns"]`
+	metaEncounterDiagnosis = `"profile":["` + usCore + `us-core-condition-encounter-diagnosis"]`
 )
 
 var loincShape = regexp.MustCompile(`^[0-9]{1,7}-[0-9]$`)

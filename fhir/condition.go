@@ -19,10 +19,14 @@ var conditionType = resourceType{
 	params: ofPatient("Condition-subject",
 		tokenParam("category", "Condition-category", ""),
 		tokenParam("code", "clinical-code", ""),
+		tokenParam("clinical-status", "Condition-clinical-status", systemClinicalStatus),
 		tokenParam("verification-status", "Condition-verification-status", systemVerificationStatus),
-		dateParam("onset-date", "Condition-onset-date"),
-		dateParam("recorded-date", "Condition-recorded-date"),
 		tokenParam("severity", "Condition-severity", ""),
+		tokenParam("body-site", "Condition-body-site", ""),
+		dateParam("onset-date", "Condition-onset-date"),
+		dateParam("abatement-date", "Condition-abatement-date"),
+		dateParam("recorded-date", "Condition-recorded-date"),
+		referenceParam("encounter", "Condition-encounter", typeEncounter),
 	),
 }
 
@@ -31,6 +35,9 @@ const (
 	systemClavienDindo       = "https://candidacy.example/CodeSystem/clavien-dindo"
 	systemConditionCategory  = "http://terminology.hl7.org/CodeSystem/condition-category"
 	systemVerificationStatus = "http://terminology.hl7.org/CodeSystem/condition-ver-status"
+	systemClinicalStatus     = "http://terminology.hl7.org/CodeSystem/condition-clinical"
+	systemHealthConcern      = "http://hl7.org/fhir/us/core/CodeSystem/condition-category"
+	systemICD10CM            = "http://hl7.org/fhir/sid/icd-10-cm"
 )
 
 var errOutcome = errors.New("the operation has no outcome that can be published")
@@ -54,20 +61,79 @@ func conditions(s activities.Snapshot) ([]record.Resource, error) {
 			Id: &id, VerificationStatus: &verification, Category: []r4.CodeableConcept{category}, Severity: &severity, Code: &code,
 			Subject: reference(typePatient, s.Candidate), OnsetDateTime: optional(onset), RecordedDate: optional(recorded),
 		}
-		var x index
-		x.concepts("category", category)
-		x.concepts("code", code)
-		x.concepts("verification-status", verification)
-		x.date("onset-date", condition.OnsetDateTime)
-		x.date("recorded-date", condition.RecordedDate)
-		x.concepts("severity", severity)
-		r, err := publish(typeCondition, id, "", condition, x)
+		if stayed(s, c) {
+			encounter := reference(typeEncounter, stayID(s.Candidate))
+			condition.Encounter = &encounter
+		}
+		r, err := publishCondition(condition, metaEncounterDiagnosis)
 		if err != nil {
 			return nil, err
 		}
 		list = append(list, r)
 	}
 	return list, nil
+}
+
+func publishCondition(c r4.Condition, meta string) (record.Resource, error) {
+	var x index
+	x.concepts("category", c.Category...)
+	x.concepts("code", *c.Code)
+	for _, each := range []struct {
+		param string
+		of    *r4.CodeableConcept
+	}{{"clinical-status", c.ClinicalStatus}, {"verification-status", c.VerificationStatus}, {"severity", c.Severity}} {
+		if each.of != nil {
+			x.concepts(each.param, *each.of)
+		}
+	}
+	x.concepts("body-site", c.BodySite...)
+	x.date("onset-date", c.OnsetDateTime)
+	x.date("abatement-date", c.AbatementDateTime)
+	x.date("recorded-date", c.RecordedDate)
+	x.optionalReference("encounter", c.Encounter)
+	return publish(typeCondition, value(c.Id), meta, c, x)
+}
+
+func donorConditionID(candidate string) string { return resourceID(candidate, "donor") }
+
+// donorConditions publish that somebody is a candidate for donation, then a donor,
+// and that a kidney is missing after it. The codes are from memory, but for SNOMED
+// CT's of the donor.
+func donorConditions(s activities.Snapshot) ([]record.Resource, error) {
+	id, referred := donorConditionID(s.Candidate), string(s.Referral.On)
+	clinical, verification := concept(systemClinicalStatus, "active", "Active", ""), concept(systemVerificationStatus, "confirmed", "Confirmed", "")
+	marker := r4.Condition{
+		Id: &id, ClinicalStatus: &clinical, VerificationStatus: &verification, Subject: reference(typePatient, s.Candidate),
+		Category:      []r4.CodeableConcept{concept(systemHealthConcern, "health-concern", "Health Concern", "")},
+		OnsetDateTime: optional(referred), RecordedDate: optional(referred),
+	}
+	code := concept(systemICD10CM, "Z00.5", "Encounter for examination of potential donor of organ and tissue", "Candidate for living kidney donation")
+	isDonor := donated(s) && s.Operation.Record != nil
+	if isDonor {
+		code = concept(systemSNOMED, "105462002", "Donor of kidney for transplant", "Living kidney donor")
+		code.Coding = append(code.Coding, r4.Coding{System: optional(systemICD10CM), Code: optional("Z52.4"), Display: optional("Kidney donor")})
+		marker.OnsetDateTime = optional(string(s.State.Operated))
+	} else if s.State.Stage.Ended() {
+		over := concept(systemClinicalStatus, "inactive", "Inactive", "")
+		marker.ClinicalStatus, marker.AbatementDateTime = &over, optional(string(s.State.Since))
+	}
+	marker.Code = &code
+	r, err := publishCondition(marker, metaHealthConcern)
+	if err != nil || !isDonor {
+		return []record.Resource{r}, err
+	}
+	id, removed := resourceID(s.Candidate, "absent-kidney"), string(s.State.Operated)
+	code = concept(systemICD10CM, "Z90.5", "Acquired absence of kidney", "Absence of the kidney that was donated")
+	absence := r4.Condition{
+		Id: &id, ClinicalStatus: &clinical, VerificationStatus: &verification, Subject: reference(typePatient, s.Candidate), Code: &code,
+		Category:      []r4.CodeableConcept{concept(systemConditionCategory, "problem-list-item", "Problem List Item", "")},
+		OnsetDateTime: optional(removed), RecordedDate: optional(removed),
+	}
+	if site, ok := sideCodes[s.Operation.Record.Side]; ok {
+		absence.BodySite = []r4.CodeableConcept{*bodySite(site)}
+	}
+	second, err := publishCondition(absence, metaHealthConcern)
+	return []record.Resource{r, second}, err
 }
 
 // complicationID stays when the entry of a complication is replaced.

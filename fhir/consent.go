@@ -1,49 +1,93 @@
 package fhir
 
 import (
+	"strconv"
+	"strings"
+
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/activities"
 	"candidacy/internal/journey"
-	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
 const (
 	typeConsent         = "Consent"
-	systemConsentState  = "http://hl7.org/fhir/consent-state-codes"
 	systemConsentScope  = "http://terminology.hl7.org/CodeSystem/consentscope"
-	consentCategory     = "59284-0" // LOINC: Patient Consent
-	consentCategoryName = "Patient Consent"
+	systemConsentStatus = "http://hl7.org/fhir/consent-state-codes"
+	// patientConsent is the LOINC code of a consent of a patient.
+	patientConsent = "59284-0"
 )
 
 var consentType = resourceType{
 	code: r4.ResourceTypeConsent,
 	params: []param{
 		patientParam("patient", "clinical-patient"),
-		tokenParam("status", "Consent-status", systemConsentState),
-		tokenParam("scope", "Consent-scope", ""),
+		tokenParam("status", "Consent-status", systemConsentStatus),
+		tokenParam("scope", "Consent-scope", systemConsentScope),
 		tokenParam("category", "Consent-category", ""),
 		dateParam("date", "clinical-date"),
 		dateParam("period", "Consent-period"),
+		referenceParam("consentor", "Consent-consentor", typePatient),
+		referenceParam("organization", "Consent-organization", typeOrganization),
 	},
 }
 
-// consents publishes the consents that are in force. One that has lapsed, was
-// given up or belongs to a journey that ended early becomes inactive (retireConsent)
-// and says nothing of why. A consent that was refused or waived is not published.
-func consents(s activities.Snapshot) ([]record.Resource, error) {
-	if endedEarly(s.State.Stage) {
-		return nil, nil
-	}
+func consentID(candidate, requirement string, number int) string {
+	return resourceID(candidate, "c"+strconv.Itoa(number)+"-"+requirement)
+}
+
+// consents publishes each consent that was given. One that has run out, was given
+// anew, or is no more wanted is inactive; so is each once the journey has ended
+// early, whoever ended it.
+func (p *plan) consents() ([]record.Resource, error) {
 	var list []record.Resource
-	for _, requirement := range s.State.Requirements {
-		rule, ok := s.Protocol.Find(requirement.ID)
-		if !ok || rule.Evidence != journey.ByConsent || requirement.Status != journey.Met ||
-			ownToProgramme(s.Protocol, rule.ID) || s.Protocol.ConfidentialCondition(rule.ID) {
+	made := map[string]bool{}
+	early := endedEarly(p.stage)
+	for _, requirement := range p.order {
+		rule := p.rules[requirement]
+		if rule.Evidence != journey.ByConsent || !p.told(rule) {
 			continue
 		}
-		r, err := publishConsent(consent(s, rule, requirement))
+		state, _ := p.s.State.Find(requirement)
+		for _, r := range p.of[requirement] {
+			if r.phase != phaseDone {
+				continue
+			}
+			id := consentID(p.s.Candidate, requirement, r.number)
+			c := given{id: id, requirement: requirement, title: rule.Title, privacy: rule.Privacy, active: r.number == len(p.of[requirement]) && !early}
+			if was, ok := p.previous[typeConsent+"/"+id]; ok && !(c.active && state.Status == journey.Met) {
+				c.remember(was.Memo)
+			} else {
+				c.on, c.until, c.listed = state.SignedOn, state.ValidUntil, len(p.s.Protocol.Items(requirement)) > 0
+			}
+			resource, err := c.resource(p.s)
+			if err != nil {
+				return nil, err
+			}
+			made[id] = true
+			list = append(list, resource)
+		}
+	}
+	former, err := p.formerConsents(made)
+	return append(list, former...), err
+}
+
+// formerConsents are those of requirements that are no more. Of one whose condition
+// was told in confidence, as the protocol says now, only the id stays.
+func (p *plan) formerConsents(made map[string]bool) ([]record.Resource, error) {
+	var list []record.Resource
+	told := confidentialWork(p.s)
+	for _, was := range p.s.Previous {
+		if was.Type != typeConsent || made[was.ID] {
+			continue
+		}
+		c := given{id: was.ID}
+		c.remember(was.Memo)
+		if told[typeConsent+"/"+was.ID] || was.Memo == maskedMemo {
+			c.masked = true
+		}
+		r, err := c.resource(p.s)
 		if err != nil {
 			return nil, err
 		}
@@ -57,53 +101,80 @@ func endedEarly(stage journey.Stage) bool {
 	return stage == journey.Declined || stage == journey.Withdrawn || stage == journey.Deceased
 }
 
-func consent(s activities.Snapshot, rule protocol.Requirement, requirement journey.Requirement) r4.Consent {
-	id := resourceID(s.Candidate, "consent-"+rule.ID)
-	patient, signed := reference(typePatient, s.Candidate), string(requirement.SignedOn)
-	policy := concept(systemRequirement, rule.ID, rule.Title, rule.Title)
+// given is one consent.
+type given struct {
+	// requirement is its id in the protocol, with its title.
+	id, requirement, title string
+	on, until              journey.Date
+	// privacy says that it is about data and findings, and listed that what the
+	// candidate was told was confirmed line by line.
+	privacy, listed, active bool
+	// masked leaves nothing but the id.
+	masked bool
+}
+
+func (c given) memo() string {
+	word := func(yes bool, word string) string {
+		if yes {
+			return word
+		}
+		return ""
+	}
+	return strings.Join([]string{string(c.on), string(c.until), word(c.listed, "listed"), word(c.privacy, "privacy"), c.requirement, c.title}, "|")
+}
+
+func (c *given) remember(memo string) {
+	if parts := strings.SplitN(memo, "|", 6); len(parts) == 6 {
+		c.on, c.until, c.listed, c.privacy = journey.Date(parts[0]), journey.Date(parts[1]), parts[2] != "", parts[3] != ""
+		c.requirement, c.title = parts[4], parts[5]
+	}
+}
+
+func (c given) resource(s activities.Snapshot) (record.Resource, error) {
+	status := r4.ConsentStateInactive
+	if c.active {
+		status = r4.ConsentStateActive
+	}
 	scope := concept(systemConsentScope, "treatment", "Treatment", "")
-	if rule.Privacy {
+	if c.privacy {
 		scope = concept(systemConsentScope, "patient-privacy", "Privacy Consent", "")
 	}
-	c := r4.Consent{
-		Id: &id, Status: r4.ConsentStateActive, Scope: scope,
-		Category:     []r4.CodeableConcept{concept(systemLOINC, consentCategory, consentCategoryName, "")},
-		Patient:      &patient,
-		DateTime:     optional(signed),
-		Performer:    []r4.Reference{patient},
+	rule := concept(systemRequirement, c.requirement, c.title, c.title)
+	patient := reference(typePatient, s.Candidate)
+	consent := r4.Consent{
+		Id: &c.id, Status: status, Scope: scope, PolicyRule: &rule,
+		Category: []r4.CodeableConcept{concept(systemLOINC, patientConsent, "Patient Consent", "")},
+		Patient:  &patient, DateTime: optional(string(c.on)), Performer: []r4.Reference{patient},
 		Organization: []r4.Reference{theProgramme()},
-		PolicyRule:   &policy,
-		Verification: []r4.ConsentVerification{{Verified: true, VerificationDate: optional(signed)}},
 	}
-	if p := s.Protocol; p.Canonical != "" {
-		uri := p.Canonical + "|" + p.Version
-		c.Policy = []r4.ConsentPolicy{{Uri: &uri}}
+	if c.masked {
+		consent.Status, consent.DateTime, c.on, c.listed = r4.ConsentStateEnteredInError, nil, "", false
+		code := concept(systemDataAbsent, "masked", "", "")
+		consent.Category, consent.PolicyRule = []r4.CodeableConcept{code}, &code
 	}
-	if requirement.ValidUntil != "" {
-		until := string(requirement.ValidUntil)
-		c.Provision = &r4.ConsentProvision{Period: &r4.Period{Start: optional(signed), End: &until}}
+	if s.Protocol.Canonical != "" {
+		consent.Policy = []r4.ConsentPolicy{{Uri: &s.Protocol.Canonical}}
 	}
-	return c
-}
-
-func publishConsent(c r4.Consent) (record.Resource, error) {
+	if c.listed {
+		consent.Verification = []r4.ConsentVerification{{Verified: true, VerifiedWith: &patient, VerificationDate: optional(string(c.on))}}
+	}
+	if c.on != "" {
+		consent.Provision = &r4.ConsentProvision{Period: &r4.Period{Start: optional(string(c.on)), End: optional(string(c.until))}}
+	}
 	var x index
-	x.code("status", systemConsentState, c.Status.Code())
-	x.concepts("scope", c.Scope)
-	x.concepts("category", c.Category...)
-	x.date("date", c.DateTime)
-	if c.Provision != nil {
-		x.period("period", c.Provision.Period)
+	x.code("status", systemConsentStatus, consent.Status.Code())
+	x.concepts("scope", consent.Scope)
+	x.concepts("category", consent.Category...)
+	x.date("date", consent.DateTime)
+	if consent.Provision != nil {
+		x.period("period", consent.Provision.Period)
 	}
-	return publish(typeConsent, value(c.Id), "", c, x)
-}
-
-// retireConsent ends a consent that is not in force any more.
-func retireConsent(s activities.Snapshot, p record.Resource) (record.Resource, error) {
-	c, err := asPublished(s, p, r4.UnmarshalConsent)
-	if err != nil {
-		return p, err
+	x.reference("consentor", consent.Performer...)
+	x.reference("organization", consent.Organization...)
+	r, err := publish(typeConsent, c.id, "", consent, x)
+	r.Memo = c.memo()
+	if c.masked {
+		r.Memo, r.Seal = maskedMemo, true
 	}
-	c.Meta, c.Status = nil, r4.ConsentStateInactive
-	return publishConsent(c)
+	return r, err
 }

@@ -310,7 +310,7 @@ func TestExportTakesPartOfWhatThereIs(t *testing.T) {
 		found []string
 	}{
 		{"_type=Patient", []string{"Patient"}},
-		{"_type=Patient,Condition&_type=Encounter,Patient,CarePlan", []string{"Patient", "CarePlan"}},
+		{"_type=Patient,Condition&_type=Encounter,Patient,CarePlan", []string{"Patient", "Condition", "CarePlan"}},
 		{"_type=Observation&_typeFilter=Observation%3Fcategory%3Dlaboratory", []string{"Observation?category=laboratory"}},
 		{"_type=Observation,Patient&_typeFilter=Observation%3Fcode%3D2160-0%2C5196-1,Patient%3Fgender%3Dfemale%26family%3Do", []string{
 			"Observation?code=2160-0,5196-1", "Patient?gender=female&family=o",

@@ -179,6 +179,7 @@ func testSnapshot(candidate string) activities.Snapshot {
 		Results: testResults(),
 		Report:  testReport(),
 		Today:   "2026-03-02",
+		Now:     testNow,
 	}
 }
 

@@ -42,15 +42,15 @@ func TestEveryMethodIsComputedAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, r := range programme {
-		_, _ = ndjson.Write(append(r.Body, '\n'))
-	}
 	for n, m := range everyMethod() {
 		want[m.equation] = true
-		for _, r := range mustPublish(t, measuredBy(n, m)) {
-			if r.Type != typeCarePlan && r.Type != typeProvenance { // its work is not looked at here
-				_, _ = ndjson.Write(append(r.Body, '\n'))
-			}
+		programme = append(programme, mustPublish(t, measuredBy(n, m))...)
+	}
+	known := map[string]bool{}
+	for _, r := range programme {
+		if name := r.Type + "/" + r.ID; !known[name] {
+			known[name] = true
+			_, _ = ndjson.Write(append(r.Body, '\n'))
 		}
 	}
 	faults, equations := conformance.Invariants(t, ndjson.Bytes())

@@ -7,21 +7,21 @@ import (
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
 
+// planLine is what a plan says of one activity.
+type planLine struct{ text, status, outcome string }
+
 // planNarrative says in words what the plan holds, for readers that show text
 // only.
-func planNarrative(p r4.CarePlan) *r4.Narrative {
+func planNarrative(title, status string, lines []planLine) *r4.Narrative {
 	var b strings.Builder
 	b.WriteString(`<div xmlns="http://www.w3.org/1999/xhtml"><p>`)
-	b.WriteString(html.EscapeString(value(p.Title)) + ": " + p.Status.Code() + "</p>")
-	if len(p.Activity) > 0 {
+	b.WriteString(html.EscapeString(title) + ": " + status + "</p>")
+	if len(lines) > 0 {
 		b.WriteString("<ul>")
-		for _, a := range p.Activity {
-			b.WriteString("<li>" + html.EscapeString(value(a.Detail.Code.Text)) + ": " + a.Detail.Status.Code())
-			for _, outcome := range a.OutcomeCodeableConcept {
-				b.WriteString(", " + html.EscapeString(value(outcome.Text)))
-			}
-			if a.Detail.StatusReason != nil {
-				b.WriteString(", " + html.EscapeString(value(a.Detail.StatusReason.Text)))
+		for _, line := range lines {
+			b.WriteString("<li>" + html.EscapeString(line.text) + ": " + line.status)
+			if line.outcome != "" {
+				b.WriteString(", " + html.EscapeString(line.outcome))
 			}
 			b.WriteString("</li>")
 		}

@@ -8,18 +8,27 @@ import (
 	"candidacy/activities"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
 var procedureType = resourceType{
-	code: r4.ResourceTypeProcedure,
+	code:    r4.ResourceTypeProcedure,
+	profile: usCore + "us-core-procedure",
 	params: ofPatient("Procedure-subject",
 		tokenParam("code", "clinical-code", ""),
 		tokenParam("category", "Procedure-category", ""),
 		tokenParam("status", "Procedure-status", systemEventStatus),
 		dateParam("date", "clinical-date"),
+		referenceParam("based-on", "Procedure-based-on", typeCarePlan),
+		referenceParam("encounter", "clinical-encounter", typeEncounter),
+		referenceParam("performer", "Procedure-performer", typeOrganization),
+		referenceParam("reason-reference", "Procedure-reason-reference", typeCondition),
 	),
 }
+
+// surgicalProcedure is SNOMED CT's category of an operation.
+const surgicalProcedure = "387713003"
 
 // Local code systems of the operation.
 const (
@@ -54,7 +63,7 @@ func procedures(s activities.Snapshot) ([]record.Resource, error) {
 	if !ok {
 		return nil, errOutcome
 	}
-	id := resourceID(s.Candidate, "operation")
+	id := procedureID(s.Candidate)
 	code := concept(systemProcedure, "living-donor-nephrectomy", "Living donor nephrectomy", "Living donor nephrectomy")
 	for _, c := range s.Protocol.ProcedureCodes {
 		if slices.Contains(c.Approaches, o.Approach) {
@@ -62,11 +71,18 @@ func procedures(s activities.Snapshot) ([]record.Resource, error) {
 		}
 	}
 	ended := concept(systemOperationOutcome, string(o.Outcome), outcome.display, outcome.display)
-	category := concept(systemSNOMED, "387713003", "Surgical procedure", "")
+	category := concept(systemSNOMED, surgicalProcedure, "Surgical procedure", "")
 	p := r4.Procedure{
 		Category: &category,
 		Id:       &id, Status: outcome.status, Code: &code, Subject: reference(typePatient, s.Candidate), Outcome: &ended,
 		UsedCode: append(usedCodes("artery", o.ArteryControl), usedCodes("vein", o.VeinControl)...),
+	}
+	p.BasedOn = []r4.Reference{evaluationPlan(s.Candidate)}
+	p.Performer = []r4.ProcedurePerformer{{Actor: theProgramme()}}
+	p.ReasonReference = []r4.Reference{reference(typeCondition, donorConditionID(s.Candidate))}
+	if donated(s) && s.Stay.Days[protocol.AtDischarge] != "" {
+		stay := reference(typeEncounter, stayID(s.Candidate))
+		p.Encounter = &stay
 	}
 	if site, ok := sideCodes[o.Side]; ok {
 		p.BodySite = []r4.CodeableConcept{*bodySite(site)}
@@ -82,13 +98,21 @@ func procedures(s activities.Snapshot) ([]record.Resource, error) {
 
 	var x index
 	x.concepts("code", code)
-	x.concepts("category", category)
 	x.code("status", systemEventStatus, p.Status.Code())
 	x.period("date", p.PerformedPeriod)
 	x.date("date", p.PerformedDateTime)
-	r, err := publish(typeProcedure, id, "", p, x)
+	x.concepts("category", category)
+	x.reference("based-on", p.BasedOn...)
+	x.optionalReference("encounter", p.Encounter)
+	for _, performer := range p.Performer {
+		x.reference("performer", performer.Actor)
+	}
+	x.reference("reason-reference", p.ReasonReference...)
+	r, err := publish(typeProcedure, id, metaProcedure, p, x)
 	return []record.Resource{r}, err
 }
+
+func procedureID(candidate string) string { return resourceID(candidate, "operation") }
 
 // performed is from the incision, or what is known before it, to the closure, or
 // what is known after it. Without a beginning it is no period.

@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -28,6 +29,8 @@ var provenanceType = resourceType{
 		patientParam("patient", "Provenance-patient"),
 		referenceParam("target", "Provenance-target", provenanceTargets...),
 		dateParam("recorded", "Provenance-recorded"),
+		dateParam("when", "Provenance-when"),
+		tokenParam("agent-type", "Provenance-agent-type", ""),
 		referenceParam("agent", "Provenance-agent", typePractitionerRole, typeOrganization, typeDevice),
 	},
 }
@@ -35,14 +38,12 @@ var provenanceType = resourceType{
 // provenanceTargets are the types of what commands publish.
 var provenanceTargets = []string{
 	typePatient, typeEpisodeOfCare, typeCarePlan, typeAppointment, typeObservation, typeDetectedIssue, typeFlag, typeClinicalImpression,
-	typeProcedure, typeCondition, typeEncounter, typeMedicationStatement, typeAdverseEvent, typeServiceRequest, "Task", typeDiagnosticReport,
+	typeProcedure, typeCondition, typeEncounter, typeMedicationStatement, typeAdverseEvent, typeServiceRequest, typeTask, typeDiagnosticReport,
 	typeSpecimen, typeQuestionnaireResponse, typeRiskAssessment, typeCareTeam, typeConsent,
 }
 
 // provenances says who wrote the versions of resources that come with the entry,
-// by role. Nothing comes of an entry that changed none. Of a command that ends or
-// pauses a journey no role is told: who gave it would tell whether a candidate
-// withdrew or was declined. What was told in confidence is no target, and not any
+// by role. Nothing comes of an entry that changed none. What was told in confidence is no target, and not any
 // more once the protocol says so.
 func provenances(s activities.Snapshot, list []record.Resource) ([]record.Resource, error) {
 	before := make(map[string]record.Resource, len(s.Previous))
@@ -59,7 +60,7 @@ func provenances(s activities.Snapshot, list []record.Resource) ([]record.Resour
 		name := r.Type + "/" + r.ID
 		was := before[name]
 		version := r.VersionAfter(was)
-		if version == was.Version {
+		if r.Kept || version == was.Version {
 			continue
 		}
 		if kept[name] {
@@ -83,13 +84,19 @@ func provenances(s activities.Snapshot, list []record.Resource) ([]record.Resour
 	if created {
 		operation = concept(systemDataOperation, "CREATE", "create", "")
 	}
-	id, recorded := resourceID(s.Candidate, "entry-"+strconv.FormatInt(s.State.Seq, 10)), s.Entry.At
+	id := resourceID(s.Candidate, "entry-"+strconv.FormatInt(s.State.Seq, 10))
 	if s.Entry.Kind == "" { // the software made something else of the same record
-		id, recorded = resourceID(s.Candidate, "software-"+strconv.FormatInt(s.State.Seq, 10)), s.Now
+		id = resourceID(s.Candidate, "software-"+strconv.FormatInt(s.State.Seq, 10))
 	}
-	r, err := publishProvenance(r4.Provenance{
-		Id: &id, Target: targets, Recorded: recorded.UTC().Format(time.RFC3339Nano), Activity: &operation, Agent: agents(s.Entry),
-	})
+	p := r4.Provenance{Id: &id, Target: targets, Recorded: s.Now.UTC().Format("2006-01-02T15:04:05.000Z"), Activity: &operation}
+	if !s.Entry.At.IsZero() {
+		p.OccurredDateTime = optional(s.Entry.At.UTC().Format(time.RFC3339))
+	}
+	var err error
+	if p.Agent, err = agents(s.Entry); err != nil {
+		return nil, err
+	}
+	r, err := publishProvenance(p)
 	return append(origins, r), err
 }
 
@@ -97,8 +104,10 @@ func publishProvenance(p r4.Provenance) (record.Resource, error) {
 	var x index
 	x.reference("target", p.Target...)
 	x.date("recorded", &p.Recorded)
+	x.date("when", p.OccurredDateTime)
 	for _, a := range p.Agent {
 		x.reference("agent", a.Who)
+		x.concepts("agent-type", *a.Type)
 	}
 	return publish(typeProvenance, value(p.Id), metaProvenance, p, x)
 }
@@ -136,32 +145,80 @@ func discreetProvenances(s activities.Snapshot, kept map[string]bool) ([]record.
 	return list, nil
 }
 
-// unattributed are the commands of which no role is told.
-var unattributed = map[journey.Kind]bool{
-	journey.Withdraw: true, journey.Decline: true, journey.RecordDeath: true, journey.RecordDecision: true,
-	journey.Hold: true, journey.Resume: true,
+// agentTypes say what whoever gives a command is to what it writes. Of a command
+// without one no role is told: it would tell who ended, paused or put off something.
+var agentTypes = map[journey.Kind]string{
+	journey.Refer:                "enterer",
+	journey.BeginScreening:       "enterer",
+	journey.AssignAdvocate:       "enterer",
+	journey.RecordConsent:        "enterer",
+	journey.BeginEvaluation:      "enterer",
+	journey.RecordResults:        "enterer",
+	journey.SignResults:          "verifier",
+	journey.RecordReview:         "author",
+	journey.WaiveRequirement:     "author",
+	journey.PresentToCommittee:   "enterer",
+	journey.RecordDecision:       "",
+	journey.Schedule:             "enterer",
+	journey.CancelOperation:      "",
+	journey.RecordRecipient:      "",
+	journey.ConfirmVerification:  "verifier",
+	journey.ConfirmLastCheck:     "verifier",
+	journey.ResolveLastCheck:     "author",
+	journey.BeginOperation:       "author",
+	journey.RecordOperation:      "author",
+	journey.AmendOperation:       "author",
+	journey.RecordComplication:   "author",
+	journey.CompleteRecovery:     "enterer",
+	journey.RecordVisit:          "enterer",
+	journey.RecordContact:        "enterer",
+	journey.Close:                "enterer",
+	journey.Withdraw:             "",
+	journey.Hold:                 "",
+	journey.Resume:               "",
+	journey.Decline:              "",
+	journey.MoveProtocol:         "enterer",
+	journey.RecordStay:           "enterer",
+	journey.RecordMedicines:      "enterer",
+	journey.RecordRisk:           "enterer",
+	journey.GiveDonorLink:        "enterer",
+	journey.RevokeDonorLink:      "enterer",
+	journey.ReportEvent:          "enterer",
+	journey.CloseReport:          "enterer",
+	journey.RetractReport:        "enterer",
+	journey.RecordDeath:          "",
+	journey.RecordContactDetails: "enterer",
+	journey.Elapse:               "",
+	journey.EndBackEntry:         "",
 }
 
-// agents are the author of the entry and the software, which worked out what
+var agentTitles = map[string]string{"author": "Author", "enterer": "Enterer", "verifier": "Verifier", "assembler": "Assembler"}
+
+// agents are whoever gave the command, and the software, which worked out what
 // follows from it.
-func agents(e activities.Entry) []r4.ProvenanceAgent {
+func agents(e activities.Entry) ([]r4.ProvenanceAgent, error) {
 	programme := theProgramme()
-	author := r4.ProvenanceAgent{Who: programme}
-	kind := concept(systemAgentType, "author", "Author", "")
+	agent := func(code string, who r4.Reference) r4.ProvenanceAgent {
+		kind := concept(systemAgentType, code, agentTitles[code], "")
+		return r4.ProvenanceAgent{Type: &kind, Who: who, OnBehalfOf: &programme}
+	}
+	assembler := agent("assembler", computer())
+	if e.Kind == "" {
+		return []r4.ProvenanceAgent{assembler}, nil
+	}
+	code, ok := agentTypes[e.Kind]
+	if !ok {
+		return nil, fmt.Errorf("the command %q has no agent", e.Kind)
+	}
 	title, known := staffTitle(e.Role)
 	switch {
 	case e.Role == journey.Laboratory:
-		kind = concept(systemUSCoreAgent, "transmitter", "Transmitter", "")
-		name := "Laboratory interface"
-		author.Who = r4.Reference{Display: &name}
-	case known && !unattributed[e.Kind]:
-		author.Who = staffRole(e.Role)
-		author.Who.Display = &title
+		kind, name := concept(systemUSCoreAgent, "transmitter", "Transmitter", ""), "Laboratory interface"
+		return []r4.ProvenanceAgent{{Type: &kind, Who: r4.Reference{Display: &name}, OnBehalfOf: &programme}, assembler}, nil
+	case code == "" || !known:
+		return []r4.ProvenanceAgent{agent("author", programme), assembler}, nil
 	}
-	author.Type, author.OnBehalfOf = &kind, &programme
-	assembler := concept(systemAgentType, "assembler", "Assembler", "")
-	if e.Kind == "" {
-		return []r4.ProvenanceAgent{{Type: &assembler, Who: computer(), OnBehalfOf: &programme}}
-	}
-	return []r4.ProvenanceAgent{author, {Type: &assembler, Who: computer(), OnBehalfOf: &programme}}
+	who := staffRole(e.Role)
+	who.Display = &title
+	return []r4.ProvenanceAgent{agent(code, who), assembler}, nil
 }

@@ -28,11 +28,27 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	if s.Protocol == nil {
 		return nil, errors.New("publish: the snapshot has no protocol")
 	}
+	work, err := planOf(s)
+	if err != nil {
+		return nil, fmt.Errorf("publish: %w", err)
+	}
+	requested, err := visitRequests(s)
+	if err != nil {
+		return nil, fmt.Errorf("publish: %w", err)
+	}
 	var list []record.Resource
 	produced := map[string]bool{}
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
-		patient, episodeOfCare, carePlan, appointments, results, questionnaireResponses, derivedObservations, detectedIssues, riskAssessments, procedures, conditions,
-		recoveryPlan, stay, medicines, adverseEvents, visitRequests, careTeam, consents,
+		patient,
+		func(activities.Snapshot) ([]record.Resource, error) { return work.published(requested) },
+		careTeam,
+		func(s activities.Snapshot) ([]record.Resource, error) { return appointments(s, requested) },
+		func(s activities.Snapshot) ([]record.Resource, error) { return results(s, work.requestsByResult()) },
+		questionnaireResponses, derivedObservations, detectedIssues, riskAssessments, procedures, donorConditions, conditions,
+		func(s activities.Snapshot) ([]record.Resource, error) { return recoveryPlan(s, requested) },
+		stay,
+		func(s activities.Snapshot) ([]record.Resource, error) { return visits(s, requested) },
+		medicines, adverseEvents,
 	} {
 		resources, err := build(s)
 		if err != nil {
@@ -150,10 +166,16 @@ func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource
 			r, err = retireIssue(s, p)
 		case typeFlag:
 			r, err = retireFlag(s, p)
-		case typeConsent:
-			r, err = retireConsent(s, p)
 		case typeServiceRequest:
+			if isOver(p) {
+				continue
+			}
 			r, err = retireRequest(s, p)
+		case typeTask:
+			if isOver(p) {
+				continue
+			}
+			r, err = retireTask(s, p)
 		case typeDiagnosticReport:
 			r, err = retireReport(s.Candidate, p.ID)
 		case typeSpecimen:
@@ -186,6 +208,9 @@ func confidentialResources(s activities.Snapshot) map[string]bool {
 			id := resourceID(s.Candidate, "flag-"+f.ID)
 			names[typeDetectedIssue+"/"+id], names[typeFlag+"/"+id] = true, true
 		}
+	}
+	for name := range confidentialWork(s) {
+		names[name] = true
 	}
 	return names
 }

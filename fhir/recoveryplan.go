@@ -27,24 +27,28 @@ func donated(s activities.Snapshot) bool {
 	return s.State.Operated != "" && s.State.Outcome == journey.Removed
 }
 
-// recoveryPlan publishes the plan after the operation. What a line waits for is
-// said in words: a day that is not known has no date.
-func recoveryPlan(s activities.Snapshot) ([]record.Resource, error) {
-	if !donated(s) || len(s.Protocol.Recovery) == 0 {
+func recoveryPlanID(candidate string) string { return resourceID(candidate, "recovery") }
+
+// hasRecoveryPlan reports whether a recovery plan is published.
+func hasRecoveryPlan(s activities.Snapshot) bool { return donated(s) && len(s.Protocol.Recovery) > 0 }
+
+// recoveryPlan publishes the plan after the operation, and the visits that were
+// asked for. What a line waits for is said in words: a day that is not known has
+// no date.
+func recoveryPlan(s activities.Snapshot, visits []visitRequest) ([]record.Resource, error) {
+	if !hasRecoveryPlan(s) {
 		return nil, nil
 	}
 	status := r4.RequestStatusActive
 	if s.State.Stage.Ended() {
 		status = r4.RequestStatusCompleted
 	}
-	id, title, start := resourceID(s.Candidate, "recovery"), "Recovery after living kidney donation", string(s.State.Operated)
-	plan := r4.CarePlan{
-		Id: &id, Status: status, Intent: r4.CarePlanIntentPlan, Title: &title, Subject: reference(typePatient, s.Candidate),
-		Category: []r4.CodeableConcept{concept(systemPlanCategory, "assess-plan", "", "")}, Period: &r4.Period{Start: &start},
+	const title = "Recovery after living kidney donation"
+	plan := newCarePlan(s, recoveryPlanID(s.Candidate), title, status, s.State.Operated)
+	if s.Operation.Record != nil {
+		plan.SupportingInfo = append(plan.SupportingInfo, reference(typeProcedure, procedureID(s.Candidate)))
 	}
-	if p := s.Protocol; p.Canonical != "" {
-		plan.InstantiatesCanonical = []string{p.Canonical + "|" + p.Version}
-	}
+	var lines []planLine
 	for _, line := range recovery.Plan(s.Protocol, s.State.Operated, s.Stay, s.State.Visits, s.Today) {
 		code := concept(systemRecovery, line.ID, line.Title, line.Title)
 		detail := r4.CarePlanActivityDetail{Code: &code, Status: lineStatuses[line.State], Description: optional(line.Source)}
@@ -62,13 +66,13 @@ func recoveryPlan(s activities.Snapshot) ([]record.Resource, error) {
 			detail.Status = r4.CarePlanActivityStatusUnknown
 		}
 		plan.Activity = append(plan.Activity, r4.CarePlanActivity{Detail: &detail})
+		lines = append(lines, planLine{text: line.Title, status: detail.Status.Code()})
 	}
-	plan.Text = planNarrative(plan)
-
-	var x index
-	x.concepts("category", plan.Category...)
-	x.code("status", systemRequestStatus, status.Code())
-	x.period("date", plan.Period)
-	r, err := publish(typeCarePlan, id, metaCarePlan, plan, x)
+	for _, v := range visits {
+		visit := reference(v.Type, v.ID)
+		plan.Activity, lines = append(plan.Activity, r4.CarePlanActivity{Reference: &visit}), append(lines, v.line)
+	}
+	plan.Text = planNarrative(title, status.Code(), lines)
+	r, err := publishCarePlan(plan)
 	return []record.Resource{r}, err
 }

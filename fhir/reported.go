@@ -19,7 +19,7 @@ import (
 type reported struct {
 	candidate string
 	results   []result.Result
-	// requests holds, by code, the requests of the plan that the code answers.
+	// requests are the requests of the plan that a result answers, by its id.
 	requests map[string][]r4.Reference
 	// ids are those of the results by their source's identifier, for panels.
 	ids map[result.Identifier]string
@@ -31,9 +31,9 @@ type reported struct {
 	known map[[4]string]string
 }
 
-func reportedOf(s activities.Snapshot) reported {
+func reportedOf(s activities.Snapshot, requests map[string][]r4.Reference) reported {
 	kept := s.Protocol.ConfidentialResults(s.Results)
-	r := reported{candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: requestsByCode(s)}
+	r := reported{candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: requests}
 	panels := false
 	for _, of := range s.Results {
 		switch {
@@ -58,8 +58,8 @@ func reportedOf(s activities.Snapshot) reported {
 
 // results publishes what was reported: Observations, their Specimens and the
 // DiagnosticReports that hold them.
-func results(s activities.Snapshot) ([]record.Resource, error) {
-	of := reportedOf(s)
+func results(s activities.Snapshot, requests map[string][]r4.Reference) ([]record.Resource, error) {
+	of := reportedOf(s, requests)
 	list, err := of.observations()
 	if err != nil {
 		return nil, err
@@ -75,14 +75,10 @@ func results(s activities.Snapshot) ([]record.Resource, error) {
 	return slices.Concat(list, specimens, reports), nil
 }
 
-// requestsByCode are the requests of the plan that a result may answer, by the
-// code of the result.
-func requestsByCode(activities.Snapshot) map[string][]r4.Reference { return nil }
-
 // basedOn are the requests that the result answers: those of the plan, and the
 // order of whoever asked the laboratory, by its number.
 func (r reported) basedOn(of result.Result) []r4.Reference {
-	list := r.requests[of.Code.Code]
+	list := r.requests[of.ID]
 	if of.Order == "" {
 		return list
 	}

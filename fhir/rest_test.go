@@ -292,11 +292,11 @@ func TestSummariesAndElements(t *testing.T) {
 	}
 	plan := "/fhir/CarePlan?_id=" + candidateA + "-evaluation"
 	for query, want := range map[string]string{
-		"":                                       "activity category id instantiatesCanonical intent meta period resourceType status subject text title",
-		"&_summary=false":                        "activity category id instantiatesCanonical intent meta period resourceType status subject text title",
-		"&_summary=true":                         "category id instantiatesCanonical intent meta period resourceType status subject title",
+		"":                                       "activity addresses author careTeam category created id instantiatesCanonical intent meta period resourceType status subject supportingInfo text title",
+		"&_summary=false":                        "activity addresses author careTeam category created id instantiatesCanonical intent meta period resourceType status subject supportingInfo text title",
+		"&_summary=true":                         "addresses author category created id instantiatesCanonical intent meta period resourceType status subject title",
 		"&_summary=text":                         "id intent meta resourceType status subject text",
-		"&_summary=data":                         "activity category id instantiatesCanonical intent meta period resourceType status subject title",
+		"&_summary=data":                         "activity addresses author careTeam category created id instantiatesCanonical intent meta period resourceType status subject supportingInfo title",
 		"&_elements=title":                       "id intent meta resourceType status subject title",
 		"&_elements=title,period&_elements=text": "id intent meta period resourceType status subject text title",
 	} {

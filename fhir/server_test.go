@@ -116,8 +116,8 @@ func TestRequests(t *testing.T) {
 		{"GET", "/fhir/Patient/nobody/_history", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Patient/nobody", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Patient/no%20body", 404, -1, "not-found", nil},
-		{"GET", "/fhir/Task/1", 404, -1, "not-found", nil},
-		{"GET", "/fhir/Task", 404, -1, "not-found", nil},
+		{"GET", "/fhir/Immunization/1", 404, -1, "not-found", nil},
+		{"GET", "/fhir/Immunization", 404, -1, "not-found", nil},
 		{"GET", "/fhir", 404, -1, "not-found", nil},
 		{"GET", "/fhir/a/b/c/d", 404, -1, "not-found", nil},
 		{"GET", "/fhir/Patient/" + candidateA, 406, -1, "not-supported", []string{"Accept", "application/fhir+xml"}},
@@ -134,7 +134,7 @@ func TestRequests(t *testing.T) {
 		{"GET", "/fhir/Patient/_search", 405, -1, "not-supported", nil},
 		{"POST", "/fhir/metadata", 405, -1, "not-supported", nil},
 		{"BREW", "/fhir/Patient", 405, -1, "not-supported", nil},
-		{"DELETE", "/fhir/Task/1", 404, -1, "not-found", nil},
+		{"DELETE", "/fhir/Immunization/1", 404, -1, "not-found", nil},
 
 		// Patients.
 		{"GET", obs, 200, 19, "", nil},
@@ -331,7 +331,7 @@ func TestSearchByForm(t *testing.T) {
 			t.Errorf("%s: %d %s", name, w.Code, w.Body)
 		}
 	}
-	if w := ask(e, "POST", "/fhir/Task/_search", "", form...); w.Code != 404 {
+	if w := ask(e, "POST", "/fhir/Immunization/_search", "", form...); w.Code != 404 {
 		t.Errorf("unknown type: %d", w.Code)
 	}
 }

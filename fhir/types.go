@@ -119,6 +119,7 @@ var typeTable = []resourceType{
 	patientType,
 	episodeOfCareType,
 	carePlanType,
+	taskType,
 	appointmentType,
 	observationType,
 	specimenType,

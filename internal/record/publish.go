@@ -30,8 +30,8 @@ type Resource struct {
 	Memo string
 	// Seal says that the versions before this one are not served any more.
 	Seal bool
-	// Once says that the resource is new and will never be published again.
-	Once bool
+	// Kept says that the resource stands as it was published: it is not made again.
+	Kept bool
 	// Version is set on what was read back: the version that stands. Digest is
 	// what its content is, set there and by Digested.
 	Version int64
@@ -122,8 +122,8 @@ func withMeta(r Resource, version int64, now time.Time) (string, error) {
 	return b.String(), nil
 }
 
-// Published returns what stands of the candidate's resources, but for those that
-// are published once: their versions, digests and memos. Body reads the rest.
+// Published returns what stands of the candidate's resources: their versions,
+// digests and memos. Body reads the rest.
 func (t *Tx) Published() ([]Resource, error) {
 	if t.standing != nil {
 		return t.standing, nil
@@ -216,6 +216,9 @@ func (t *Tx) publish(resources []Resource) error {
 			return fmt.Errorf("publish a resource: %s/%s is given twice", r.Type, r.ID)
 		}
 		seen[key] = true
+		if r.Kept {
+			continue
+		}
 		if err := p.add(t, r, before[key]); err != nil {
 			return err
 		}
@@ -259,9 +262,7 @@ func (p *publication) add(t *Tx, r, before Resource) error {
 	if version == before.Version && indexed == before.indexed && r.Memo == before.Memo {
 		return nil
 	}
-	if !r.Once {
-		p.standing.add(t.candidate, r.Type, r.ID, version, r.content(), indexed, r.Memo)
-	}
+	p.standing.add(t.candidate, r.Type, r.ID, version, r.content(), indexed, r.Memo)
 	if indexed == before.indexed {
 		return nil
 	}
