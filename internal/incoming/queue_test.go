@@ -121,18 +121,34 @@ func TestNamesOfOneWriting(t *testing.T) {
 // TestOrdersAgree: an order that is known has to be of the same person.
 func TestOrdersAgree(t *testing.T) {
 	p, other := candidate(t), candidate(t)
-	own, err := sys.Store.Search(t.Context(), record.Query{Type: "ServiceRequest", Candidates: []string{other.id}, Limit: 1})
+	order := other.id + "-order"
+	_, err := sys.Store.Append(t.Context(), other.id, "publish-order", func(tx *record.Tx) (record.Draft, error) {
+		state, err := tx.State()
+		if err != nil {
+			return record.Draft{}, err
+		}
+		e := journey.Event{Seq: state.Seq + 1, Command: journey.Command{ID: "publish-order", Candidate: other.id, Kind: journey.RecordContactDetails, Actor: "cora", At: today, Today: "2026-03-10"}}
+		return record.Draft{Event: e, State: journey.Apply(sys.Current.Rules(), state, e), Resources: []record.Resource{{
+			Type: "ServiceRequest", ID: order, Body: []byte(`{"resourceType":"ServiceRequest"}`),
+			Index: []record.Index{{Param: "identifier", System: "urn:orders", Value: order}},
+		}}}, nil
+	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(own) == 0 {
-		t.Skip("no order is published")
-	}
-	for ref, want := range map[string]string{"ServiceRequest/" + own[0].ID: "order-differs", "ServiceRequest/unknown": ""} {
+	for name, tt := range map[string]struct {
+		basedOn object
+		want    string
+	}{
+		"another candidate's":    {object{"reference": "ServiceRequest/" + order}, "order-differs"},
+		"the same by its number": {object{"identifier": object{"system": "urn:orders", "value": order}}, "order-differs"},
+		"one of another system":  {object{"identifier": object{"system": "urn:others", "value": order}}, ""},
+		"one that nobody knows":  {object{"reference": "ServiceRequest/unknown"}, ""},
+	} {
 		id := unique()
-		out := take(t, incoming.MLLP, "", "", bundle("collection", object{"resource": observation(p, id, object{"basedOn": []any{object{"reference": ref}}})}))
-		if kinds(out) != want {
-			t.Errorf("an order %s: %q, want %q", ref, kinds(out), want)
+		out := take(t, incoming.MLLP, "", "", bundle("collection", object{"resource": observation(p, id, object{"basedOn": []any{tt.basedOn}})}))
+		if kinds(out) != tt.want {
+			t.Errorf("%s: %q, want %q", name, kinds(out), tt.want)
 		}
 	}
 }

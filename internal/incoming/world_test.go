@@ -265,7 +265,7 @@ func take(tb testing.TB, channel incoming.Channel, control, sent string, body an
 	return out
 }
 
-// holds reports whether the outcome has an issue of a kind.
+// kinds are those of the issues of an outcome, in order.
 func kinds(out incoming.Outcome) string {
 	var b bytes.Buffer
 	for i, each := range out.Issues {
