@@ -94,9 +94,6 @@ func (d decimal) times(n int64) decimal {
 	return decimal{new(big.Int).Mul(d.coefficient, big.NewInt(n)), d.exponent}
 }
 
-// prefixes are those of dates, numbers and quantities.
-var prefixes = []string{"eq", "ne", "lt", "le", "gt", "ge", "sa", "eb", "ap"}
-
 // cutPrefix splits a search value into its prefix, eq if it has none, and the
 // rest.
 func cutPrefix(text string) (prefix, rest string) {
