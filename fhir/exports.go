@@ -76,6 +76,7 @@ func (s *server) startExport(c echo.Context, level string) error {
 		if _, ok := cohortNamed(x.spec.Group); !ok {
 			return notFound()
 		}
+		audit.Group(r.Context(), x.spec.Group)
 		// Whom an export is about tells who is a member.
 		if _, ok := grant.Allows(typeGroup, MayRead); !ok {
 			return forbidden(typeGroup)

@@ -120,6 +120,7 @@ func (g withGroups) Resource(ctx context.Context, typ, id string) (record.Publis
 	if !ok {
 		return record.Published{}, record.ErrNotFound
 	}
+	audit.Group(ctx, c.id)
 	return g.read(ctx, c)
 }
 

@@ -97,6 +97,7 @@ func exportCommand() *cobra.Command {
 		},
 	}
 	bindStore(cmd, &s)
+	cmd.AddCommand(exportList())
 	cmd.Flags().StringVar(&out, "out", "", "folder to make")
 	cmd.Flags().StringVar(&since, "since", "", "only what was published since this instant")
 	cmd.Flags().StringSliceVar(&types, "type", nil, "only these types, such as Patient,Observation")
@@ -114,4 +115,34 @@ func copying(cmd *cobra.Command) func(done, total int64) {
 		shown = done / step
 		fmt.Fprintf(cmd.ErrOrStderr(), "%d of %d resources\n", done, total)
 	}
+}
+
+func exportList() *cobra.Command {
+	var s site
+	var limit int
+	cmd := &cobra.Command{
+		Use:   "list",
+		Short: "List the exports that clients asked for, the newest first: created, client, state, resources, attempts, last failure, expires",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if limit < 1 {
+				return errors.New("--limit: accepted: 1 or more")
+			}
+			return withStore(cmd.Context(), s, func(store *record.Store) error {
+				list, err := store.Exports(cmd.Context(), limit)
+				if err != nil {
+					return err
+				}
+				for _, e := range list {
+					// Its id is left out: with it, and the client's token, the files can be had.
+					fmt.Fprintf(cmd.OutOrStdout(), "%s\t%s\t%s\t%d\t%d\t%s\t%s\n", moment(e.CreatedAt), e.Client, e.State, e.Done, e.Attempts,
+						orDash(e.Error), moment(e.ExpiresAt))
+				}
+				return nil
+			})
+		},
+	}
+	bindStore(cmd, &s)
+	cmd.Flags().IntVar(&limit, "limit", 100, "at most so many")
+	return cmd
 }

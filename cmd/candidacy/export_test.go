@@ -200,6 +200,9 @@ func TestExportsSurviveKills(t *testing.T) {
 	}); err != nil {
 		t.Error(err)
 	}
+	if list := mustRun(t, "export", "list", "--data", data); !strings.Contains(list, "\tcomplete\t20000\t") || strings.Contains(list, strings.TrimPrefix(at, "/")) {
+		t.Errorf("listed: %s", list)
+	}
 	if a, err := request(t, "DELETE", srv.here(at), token); err != nil || a.status != 202 {
 		t.Errorf("%v %d %s", err, a.status, a.body)
 	}

@@ -147,6 +147,15 @@ func Resource(ctx context.Context, typ, id string) {
 	}
 }
 
+// Group notes the group of candidates that an answer is about, by a name of ours.
+func Group(ctx context.Context, name string) {
+	if n, ok := ctx.Value(contextKey{}).(*note); ok {
+		n.mu.Lock()
+		defer n.mu.Unlock()
+		n.access.Type, n.access.ID = "Group", name
+	}
+}
+
 // Parameters notes the names of the parameters of a search. Without it they are
 // those of the URL.
 func Parameters(ctx context.Context, names ...string) {

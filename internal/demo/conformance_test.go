@@ -5,29 +5,75 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
+	"candidacy/fhir"
+	"candidacy/internal/bulk"
 	"candidacy/internal/conformance"
 	"candidacy/internal/record"
 )
 
-// TestEveryPublishedResourceConforms puts every resource of the demonstration
-// through both validators, and every shape of their earlier versions.
+// exported is every resource of the store as an export has it, by its name.
+func exported(t *testing.T, store *record.Store) map[string][]byte {
+	t.Helper()
+	scans, err := fhir.AllExports(nil, time.Time{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder := filepath.Join(t.TempDir(), "export")
+	copied, err := bulk.ToFolder(t.Context(), store, scans, folder, func(int64, int64) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := map[string][]byte{}
+	for _, f := range copied.Output {
+		raw, err := os.ReadFile(filepath.Join(folder, f.File))
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines := bytes.Split(bytes.TrimSuffix(raw, []byte("\n")), []byte("\n"))
+		if int64(len(lines)) != f.Count {
+			t.Errorf("%s holds %d lines, not %d", f.File, len(lines), f.Count)
+		}
+		for _, line := range lines {
+			var r struct{ ResourceType, ID string }
+			if err := json.Unmarshal(line, &r); err != nil || r.ResourceType != f.Type {
+				t.Fatalf("%s: %v %.200s", f.File, err, line)
+			}
+			all[r.ResourceType+"/"+r.ID] = line
+		}
+	}
+	return all
+}
+
+// TestEveryPublishedResourceConforms puts every resource of the demonstration, as it
+// is exported, through both validators, and every shape of their earlier versions.
 func TestEveryPublishedResourceConforms(t *testing.T) {
 	sys := loaded(t)
 	var current, earlier bytes.Buffer
 	types := map[string]int{}
 	var names, before []string
+	copied := exported(t, sys.Store)
 	if err := sys.Store.EachResource(t.Context(), func(p record.Published) error {
 		types[p.Type]++
-		names = append(names, p.Type+"/"+p.ID)
-		current.Write(p.Body)
+		name := p.Type + "/" + p.ID
+		names = append(names, name)
+		if !bytes.Equal(copied[name], p.Body) {
+			t.Errorf("%s is exported as %s, and published as %s", name, copied[name], p.Body)
+		}
+		current.Write(copied[name])
 		return current.WriteByte('\n')
 	}); err != nil {
 		t.Fatal(err)
+	}
+	if len(copied) != len(names) {
+		t.Errorf("%d resources are exported, and %d published", len(copied), len(names))
 	}
 	shapes, versions := conformance.NewShapes(), 0
 	// What belongs to the programme, everybody's resources may point to.
