@@ -236,7 +236,7 @@ func sqliteFiller(b *testing.B, location string) func(map[string][][]any) {
 					b.Fatal(err)
 				}
 			}
-			if err := statement.Close(); err != nil {
+			if err := statement.Close(); err != nil { //nolint:sqlclosecheck // one table after the other
 				b.Fatal(err)
 			}
 		}

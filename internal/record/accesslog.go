@@ -197,7 +197,7 @@ func (s *Store) appendAccess(ctx context.Context, tx *sql.Tx, rows []Access) err
 	}
 	var seq int64
 	var prev string
-	if err := tx.StmtContext(ctx, s.access.kept[accessEnd]).QueryRowContext(ctx).Scan(&seq, &prev); err != nil && !errors.Is(err, sql.ErrNoRows) {
+	if err := tx.StmtContext(ctx, s.access.kept[accessEnd]).QueryRowContext(ctx).Scan(&seq, &prev); err != nil && !errors.Is(err, sql.ErrNoRows) { //nolint:sqlclosecheck // of the transaction, which closes it
 		return fmt.Errorf("read the end of the access log: %w", err)
 	}
 	now := s.now()
@@ -251,7 +251,7 @@ func (s *Store) insertMany(ctx context.Context, tx *sql.Tx, in insertion, values
 		if len(values) >= rowsTogether*in.width {
 			n, text = rowsTogether, in.some
 		}
-		if _, err := tx.StmtContext(ctx, s.access.kept[text]).ExecContext(ctx, values[:n*in.width]...); err != nil {
+		if _, err := tx.StmtContext(ctx, s.access.kept[text]).ExecContext(ctx, values[:n*in.width]...); err != nil { //nolint:sqlclosecheck // of the transaction, which closes it
 			return fmt.Errorf("append to the access log: %w", err)
 		}
 		values = values[n*in.width:]

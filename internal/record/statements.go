@@ -77,7 +77,7 @@ func (s *statements) prepared(ctx context.Context, text string) (*sql.Stmt, erro
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if known, ok := s.known[text]; ok {
-		_ = statement.Close() // another one was faster
+		_ = statement.Close() //nolint:sqlclosecheck // another one was faster
 		return known, nil
 	}
 	s.known[text] = statement
