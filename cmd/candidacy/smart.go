@@ -86,7 +86,7 @@ func logFHIR(store *record.Store, log *slog.Logger) echo.MiddlewareFunc {
 	return audit.Requests(audit.Options{
 		Log: store, Unlogged: unlogged, ContentType: "application/fhir+json; charset=utf-8",
 		Who: func(c echo.Context) audit.Who {
-			bearer := access.From(c)
+			bearer := access.Asked(c)
 			return audit.Who{Actor: bearer.Actor, Role: bearer.Role, Token: bearer.Token}
 		},
 		What: func(c echo.Context) (code, typ, id string, skip bool) {

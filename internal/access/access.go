@@ -31,8 +31,12 @@ var _ Tokens = (*record.Store)(nil)
 // exception. The message holds fixed words only.
 type Fail = func(c echo.Context, status int, code, message string) error
 
-// contextKey is where the bearer is kept in the request's context.
-const contextKey = "candidacy.bearer"
+// contextKey is where the bearer is kept in the request's context, and askedKey
+// where it is kept even if it was refused.
+const (
+	contextKey = "candidacy.bearer"
+	askedKey   = "candidacy.asked"
+)
 
 // longestToken bounds what is looked up; our own tokens are far shorter.
 const longestToken = 512
@@ -46,6 +50,9 @@ func Bearer(store Tokens, allowed []journey.Role, now func() time.Time, fail Fai
 	return func(next echo.HandlerFunc) echo.HandlerFunc {
 		return func(c echo.Context) error {
 			bearer, err := lookUp(c.Request(), tokens)
+			if err == nil {
+				c.Set(askedKey, bearer)
+			}
 			switch {
 			case errors.Is(err, record.ErrNotFound):
 				c.Response().Header().Set(echo.HeaderWWWAuthenticate, "Bearer")
@@ -77,6 +84,13 @@ type bearerKey struct{}
 // Of is From for whoever has the request alone.
 func Of(r *http.Request) record.Bearer {
 	bearer, _ := r.Context().Value(bearerKey{}).(record.Bearer)
+	return bearer
+}
+
+// Asked returns whose token was shown, let in or not. It is for the log of who
+// asked and decides nothing.
+func Asked(c echo.Context) record.Bearer {
+	bearer, _ := c.Get(askedKey).(record.Bearer)
 	return bearer
 }
 

@@ -131,6 +131,27 @@ func TestFromWithoutBearerIsAllowedNothing(t *testing.T) {
 	}
 }
 
+// The log names who was refused; nothing else may take them for let in.
+func TestAskedNamesWhoeverShowedAToken(t *testing.T) {
+	for token, want := range map[string][2]string{"one": {"ada", "ada"}, "two": {"edgar", ""}, "four": {"", ""}} {
+		request := httptest.NewRequest(http.MethodGet, "/", nil)
+		request.Header.Set(echo.HeaderAuthorization, "Bearer "+token)
+		c := echo.New().NewContext(request, httptest.NewRecorder())
+		handler := Bearer(known, []journey.Role{journey.Coordinator}, newClock().now, fail)(func(c echo.Context) error {
+			if Of(c.Request()) != From(c) {
+				t.Errorf("the request is of %+v, and the context of %+v", Of(c.Request()), From(c))
+			}
+			return c.NoContent(http.StatusNoContent)
+		})
+		if err := handler(c); err != nil {
+			t.Fatal(err)
+		}
+		if got := [2]string{Asked(c).Actor, From(c).Actor}; got != want {
+			t.Errorf("%s: asked by %q, let in %q, want %v", token, got[0], got[1], want)
+		}
+	}
+}
+
 // clock is a clock that tests set.
 type clock struct{ at time.Time }
 

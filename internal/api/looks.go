@@ -32,7 +32,7 @@ func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
 	return audit.Requests(audit.Options{
 		Log: s.Store, Unlogged: unlogged, ContentType: problemType,
 		Who: func(c echo.Context) audit.Who {
-			bearer := access.From(c)
+			bearer := access.Asked(c)
 			return audit.Who{Actor: bearer.Actor, Role: bearer.Role, Token: bearer.Token}
 		},
 		What: func(c echo.Context) (code, typ, id string, skip bool) {

@@ -12,6 +12,7 @@ import (
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/record"
 )
 
 // TestPages drives one world through everything that needs the engine, so that
@@ -41,6 +42,7 @@ func TestPages(t *testing.T) {
 	t.Run("errors keep input", func(t *testing.T) { testErrors(t, w, id) })
 	t.Run("board", func(t *testing.T) { testBoard(t, w, id, other) })
 	t.Run("contact details", func(t *testing.T) { testContact(t, w, id) })
+	t.Run("every look is logged", func(t *testing.T) { testLooks(t, w, id, other) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
 }
 
@@ -125,6 +127,81 @@ func testAccess(t *testing.T, w *world, id string) {
 	if got := w.browser().get("/candidates/" + id); got.header.Get("Location") != "/sign-in?next=%2Fcandidates%2F"+id {
 		t.Errorf("a signed-out reader is sent to %q", got.header.Get("Location"))
 	}
+}
+
+// testLooks opens every page as somebody who may and as somebody who may not, and
+// finds each in the access log, with those whom it showed.
+func testLooks(t *testing.T, w *world, id, other string) {
+	rows := func(after int64) []record.Access {
+		t.Helper()
+		list, err := w.store.Accesses(context.Background(), record.AccessQuery{After: after, OldestFirst: true, Limit: 100})
+		must(t, err)
+		return list
+	}
+	end := func() int64 {
+		t.Helper()
+		list, err := w.store.Accesses(context.Background(), record.AccessQuery{Limit: 1})
+		must(t, err)
+		if len(list) == 0 {
+			return 0
+		}
+		return list[0].Seq
+	}
+	browsers := map[string]*browser{"cora": w.as("cora"), "edna": w.as("edna"), "": w.browser()}
+	for _, r := range (&server{}).routes() {
+		path := strings.NewReplacer(":id", id, ":kind", "elapse", ":check", "confirm-verification", ":name", "none.css", ":secret", "no-secret").Replace(r.path)
+		untold := slices.Contains(untold, r.path) || r.path == pathMy && r.method == http.MethodGet
+		for username, b := range browsers {
+			if r.path == pathSignOut || strings.Contains(path, ":") {
+				continue
+			}
+			before := end()
+			var got answer
+			if r.method == http.MethodPost {
+				got = b.post(path, url.Values{"q": {"Fjellgren"}})
+			} else {
+				got = b.get(path + "?q=Fjellgren")
+			}
+			list := rows(before)
+			if untold != (len(list) == 0) || len(list) > 1 {
+				t.Errorf("%s %s as %q has %d rows", r.method, r.path, username, len(list))
+				continue
+			}
+			if untold {
+				continue
+			}
+			row := list[0]
+			actor := username
+			if r.path == pathMy && username == "" {
+				actor = aDonor
+			}
+			if row.Actor != actor || row.Status != got.status || row.Request != got.header.Get("X-Request-Id") {
+				t.Errorf("%s %s as %q: %d, logged as %+v", r.method, r.path, username, got.status, row)
+			}
+			if got.status >= 300 && got.status != http.StatusUnprocessableEntity && len(row.Candidates) > 0 && !strings.HasPrefix(r.path, pathCandidate) {
+				t.Errorf("%s %s as %q: %d, and tells of %v", r.method, r.path, username, got.status, row.Candidates)
+			}
+		}
+	}
+	for _, look := range []struct {
+		username, path string
+		shown          []string
+	}{
+		{"cora", "/candidates/" + id, []string{id}}, {"adva", "/candidates/" + other, nil}, {"adva", "/", []string{id}}, {"cleo", "/", nil},
+		{"cora", "/candidates/00000000-0000-4000-8000-000000000000", nil}, {"clem", "/candidates/" + id + "/checks/confirm-verification", []string{id}},
+	} {
+		b := w.as(look.username)
+		before := end()
+		b.get(look.path)
+		row := rows(before)[0]
+		for _, candidate := range []string{id, other} {
+			if slices.Contains(row.Candidates, candidate) != slices.Contains(look.shown, candidate) {
+				t.Errorf("%s as %s is logged as %+v; of %s and %s want %v", look.path, look.username, row, id, other, look.shown)
+			}
+		}
+	}
+	_, err := w.store.Verify(context.Background())
+	must(t, err)
 }
 
 // testCommands gives every command as every role: a role that may never give
