@@ -80,10 +80,20 @@ func (r reported) reports() ([]record.Resource, error) {
 	}
 	list := make([]record.Resource, 0, len(all))
 	for _, c := range all {
+		discreet := ""
+		if header := newestReport(c.results); header != nil && r.discreet[header.Identifier] {
+			discreet = "discreet"
+		}
+		memo := r.memoOf(c.results, discreet)
+		if was, ok := r.kept(typeDiagnosticReport, c.id, memo); ok {
+			list = append(list, was)
+			continue
+		}
 		published, err := r.report(*c)
 		if err != nil {
 			return nil, fmt.Errorf("report of result %s: %w", c.results[0].ID, err)
 		}
+		published.Memo = memo
 		list = append(list, published)
 	}
 	return list, nil

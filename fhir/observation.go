@@ -59,6 +59,11 @@ var comparators = map[string]r4.QuantityComparator{
 func (r reported) observations() ([]record.Resource, error) {
 	list := make([]record.Resource, 0, len(r.results))
 	for _, of := range r.results {
+		memo := r.memo(&of)
+		if was, ok := r.kept(typeObservation, of.ID, memo); ok {
+			list = append(list, was)
+			continue
+		}
 		o, err := r.observation(of)
 		if err != nil {
 			return nil, fmt.Errorf("result %s: %w", of.ID, err)
@@ -67,6 +72,7 @@ func (r reported) observations() ([]record.Resource, error) {
 		if err != nil {
 			return nil, err
 		}
+		published.Memo = memo
 		list = append(list, published)
 	}
 	return list, nil

@@ -269,7 +269,7 @@ func roundsOf(t *testing.T, store *record.Store) string {
 // the same bytes, whatever the command.
 func TestWhatStandsIsMadeAlike(t *testing.T) {
 	for name, s := range map[string]activities.Snapshot{
-		"worked": worked(candidateA), "decided": decided(testSnapshot(candidateA), journey.Approve), "told": toldSnapshot(protocol.Default(), candidateA),
+		"worked": worked(candidateA), "rich": rich(candidateA), "answered": answered(candidateA), "decided": decided(testSnapshot(candidateA), journey.Approve), "told": toldSnapshot(protocol.Default(), candidateA),
 		"ended": closedWithout(candidateA), "home": wentHome(candidateA),
 	} {
 		first := mustPublish(t, s)

@@ -128,7 +128,7 @@ func TestProvenanceNamesVersionsAndRoles(t *testing.T) {
 	changed := later(s, "2026-03-04")
 	changed.Entry = activities.Entry{Kind: journey.RecordResults, Role: journey.Laboratory, At: testNow.AddDate(0, 0, 2)}
 	changed.Results = slices.Clone(changed.Results)
-	changed.Results[0].Value = number("1.25", "mg/dL", "")
+	changed.Results[0].Value, changed.Results[0].Version = number("1.25", "mg/dL", ""), 2
 	give(t, store, changed)
 	after := published()
 	next := decode[r4.Provenance](t, record.Resource{Body: after["Provenance/"+candidateA+"-entry-2"].Body})

@@ -32,6 +32,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
+	of := reportedOf(s, work)
 	requested, err := visitRequests(s)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
@@ -43,8 +44,9 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		func(activities.Snapshot) ([]record.Resource, error) { return work.published(requested) },
 		careTeam,
 		func(s activities.Snapshot) ([]record.Resource, error) { return appointments(s, requested) },
-		func(s activities.Snapshot) ([]record.Resource, error) { return results(s, work.requestsByResult()) },
-		questionnaireResponses, derivedObservations, detectedIssues, riskAssessments, procedures, donorConditions, conditions,
+		func(activities.Snapshot) ([]record.Resource, error) { return of.published() },
+		func(s activities.Snapshot) ([]record.Resource, error) { return questionnaireResponses(s, of) },
+		derivedObservations, detectedIssues, riskAssessments, procedures, donorConditions, conditions,
 		func(s activities.Snapshot) ([]record.Resource, error) { return recoveryPlan(s, requested) },
 		stay,
 		func(s activities.Snapshot) ([]record.Resource, error) { return visits(s, requested) },

@@ -3,6 +3,7 @@ package fhir
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -34,21 +35,21 @@ var questionnaireResponseType = resourceType{
 // questionnaireResponses publishes what candidates and donors answered, and what
 // they were told with their consents. What is told in confidence is in no form,
 // and of reviews there is none.
-func questionnaireResponses(s activities.Snapshot) ([]record.Resource, error) {
+func questionnaireResponses(s activities.Snapshot, of reported) ([]record.Resource, error) {
 	if len(s.Told) == 0 && !slices.ContainsFunc(s.Results, answersQuestion) {
 		return nil, nil
 	}
 	forms := formsOf(s.Protocol)
-	answers, err := answersToQuestions(s, forms)
+	answers, err := answersToQuestions(s, forms, of)
 	if err != nil {
 		return nil, err
 	}
-	told, err := disclosuresTold(s, forms)
+	told, err := disclosuresTold(s, forms, of)
 	return append(answers, told...), err
 }
 
 // answersToQuestions are the answers that one source gave at one time, by form.
-func answersToQuestions(s activities.Snapshot, forms []form) ([]record.Resource, error) {
+func answersToQuestions(s activities.Snapshot, forms []form, of reported) ([]record.Resource, error) {
 	type given struct {
 		form    form
 		id      string
@@ -62,9 +63,9 @@ func answersToQuestions(s activities.Snapshot, forms []form) ([]record.Resource,
 			asked[o.Code] = f
 		}
 	}
-	for _, r := range s.Results {
+	for _, r := range of.results {
 		f, ok := asked[r.Code.Code]
-		if !ok || !answersQuestion(r) || s.Protocol.ConfidentialResult(r.Code, r.Components) {
+		if !ok || !answersQuestion(r) {
 			continue
 		}
 		id := partID(s.Candidate, "answers", f.name, r.Identifier.System, momentOf(r.Effective))
@@ -78,6 +79,11 @@ func answersToQuestions(s activities.Snapshot, forms []form) ([]record.Resource,
 	}
 	var list []record.Resource
 	for _, g := range all {
+		memo := of.memoOf(g.answers, s.Protocol.Canonical, s.Protocol.Version)
+		if was, ok := of.kept(typeQuestionnaireResponse, g.id, memo); ok {
+			list = append(list, was)
+			continue
+		}
 		response := newResponse(s, g.id, g.form, answersStatus(g.answers), g.answers[0].Effective)
 		if err := checkDateTime(g.answers[0].Effective); err != nil {
 			return nil, fmt.Errorf("answers of result %s: %w", g.answers[0].ID, err)
@@ -97,6 +103,7 @@ func answersToQuestions(s activities.Snapshot, forms []form) ([]record.Resource,
 		if err != nil {
 			return nil, err
 		}
+		published.Memo = memo
 		list = append(list, published)
 	}
 	return list, nil
@@ -160,7 +167,7 @@ func responseItem(r result.Result) (r4.QuestionnaireResponseItem, error) {
 }
 
 // disclosuresTold are those confirmed with each consent, the latest that names it.
-func disclosuresTold(s activities.Snapshot, forms []form) ([]record.Resource, error) {
+func disclosuresTold(s activities.Snapshot, forms []form, of reported) ([]record.Resource, error) {
 	var list []record.Resource
 	for _, f := range forms {
 		requirement, ok := strings.CutPrefix(f.name, disclosuresForm)
@@ -176,7 +183,13 @@ func disclosuresTold(s activities.Snapshot, forms []form) ([]record.Resource, er
 		if latest == nil {
 			continue
 		}
-		response := newResponse(s, resourceID(s.Candidate, f.name), f, r4.QuestionnaireResponseStatusCompleted, string(latest.On))
+		id := resourceID(s.Candidate, f.name)
+		memo := resultShape + " " + digestOf(s.Protocol.Canonical, s.Protocol.Version, strconv.FormatInt(latest.Seq, 10))
+		if was, ok := of.kept(typeQuestionnaireResponse, id, memo); ok {
+			list = append(list, was)
+			continue
+		}
+		response := newResponse(s, id, f, r4.QuestionnaireResponseStatusCompleted, string(latest.On))
 		for _, item := range f.items {
 			if slices.Contains(latest.Disclosures, item.ID) {
 				response.Item = append(response.Item, confirmed(item, slices.Contains(latest.TeachBack, item.ID)))
@@ -189,6 +202,7 @@ func disclosuresTold(s activities.Snapshot, forms []form) ([]record.Resource, er
 		if err != nil {
 			return nil, err
 		}
+		published.Memo = memo
 		list = append(list, published)
 	}
 	return list, nil

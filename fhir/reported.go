@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
+	"strconv"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -29,11 +30,60 @@ type reported struct {
 	// known are the ids of specimens and reports made so far, by what tells them
 	// apart.
 	known map[[4]string]string
+	// previous is what stands, by type and id; remade says that all of it is made
+	// again.
+	previous map[string]record.Resource
+	remade   bool
 }
 
-func reportedOf(s activities.Snapshot, requests map[string][]r4.Reference) reported {
+// resultShape is written into what is remembered of each resource that is made of
+// results. A change of how they are built needs another one: what was remembered
+// under the former is made again.
+const resultShape = "1"
+
+// kept is what stands already as it would be made. A version of a result never
+// changes, so that it is enough to remember which versions something was made of.
+func (r reported) kept(typ, id, memo string) (record.Resource, bool) {
+	was, ok := r.previous[typ+"/"+id]
+	was.Kept = true
+	return was, ok && !r.remade && was.Memo == memo
+}
+
+// memo tells what is made of one result apart, with what it points to.
+func (r reported) memo(of *result.Result) string {
+	text := resultShape + " " + strconv.Itoa(of.Version)
+	requests, members := r.requests[of.ID], of.Members
+	if len(requests) == 0 && len(members) == 0 {
+		return text
+	}
+	parts := make([]string, 0, len(requests)+len(members))
+	for _, request := range requests {
+		parts = append(parts, value(request.Reference))
+	}
+	for _, member := range members {
+		parts = append(parts, r.ids[member])
+	}
+	return text + " " + digestOf(parts...)
+}
+
+// memoOf tells what is made of several results apart. What else goes in comes
+// first.
+func (r reported) memoOf(list []result.Result, more ...string) string {
+	parts := append(make([]string, 0, len(more)+2*len(list)), more...)
+	for i := range list {
+		parts = append(parts, list[i].ID, r.memo(&list[i]))
+	}
+	return resultShape + " " + digestOf(parts...)
+}
+
+func reportedOf(s activities.Snapshot, work *plan) reported {
 	kept := s.Protocol.ConfidentialResults(s.Results)
-	r := reported{candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: requests}
+	// A decision points to what stands with it, which it reads.
+	decided := s.State.Decision != nil && s.State.Decision.Seq == s.State.Seq
+	r := reported{
+		candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: work.requestsByResult(),
+		previous: work.previous, remade: decided || s.Moved || s.Entry.Kind == "",
+	}
 	panels := false
 	for _, of := range s.Results {
 		switch {
@@ -56,19 +106,18 @@ func reportedOf(s activities.Snapshot, requests map[string][]r4.Reference) repor
 	return r
 }
 
-// results publishes what was reported: Observations, their Specimens and the
+// published is what was reported: Observations, their Specimens and the
 // DiagnosticReports that hold them.
-func results(s activities.Snapshot, requests map[string][]r4.Reference) ([]record.Resource, error) {
-	of := reportedOf(s, requests)
-	list, err := of.observations()
+func (r reported) published() ([]record.Resource, error) {
+	list, err := r.observations()
 	if err != nil {
 		return nil, err
 	}
-	specimens, err := of.specimens()
+	specimens, err := r.specimens()
 	if err != nil {
 		return nil, err
 	}
-	reports, err := of.reports()
+	reports, err := r.reports()
 	if err != nil {
 		return nil, err
 	}

@@ -51,10 +51,16 @@ func (r reported) specimens() ([]record.Resource, error) {
 	}
 	list := make([]record.Resource, 0, len(order))
 	for _, id := range order {
+		memo := r.memoOf(parts[id])
+		if was, ok := r.kept(typeSpecimen, id, memo); ok {
+			list = append(list, was)
+			continue
+		}
 		published, err := r.specimen(id, parts[id])
 		if err != nil {
 			return nil, fmt.Errorf("specimen of result %s: %w", parts[id][0].ID, err)
 		}
+		published.Memo = memo
 		list = append(list, published)
 	}
 	return list, nil

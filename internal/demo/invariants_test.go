@@ -159,6 +159,37 @@ func spoils(all server) []spoil {
 			})
 			r["specimen"] = []any{object{"reference": fmt.Sprint("Specimen/", all[other]["id"])}}
 		}},
+		{"a task that was not met, of which the plan says nothing", "plan:", func(r object) bool {
+			return r["resourceType"] == "CarePlan" && completedTask(all, r) != nil
+		}, func(_ server, r object) {
+			completedTask(all, r)["businessStatus"] = object{"coding": []any{object{"code": "not-met"}}}
+		}},
+		{"an activity that was waived and is completed", "plan:", func(r object) bool {
+			return r["resourceType"] == "CarePlan" && completedTask(all, r) != nil
+		}, func(_ server, r object) {
+			for _, a := range asList(r["activity"]) {
+				if in(a, "reference", "reference") == fmt.Sprint("Task/", completedTask(all, r)["id"]) {
+					a.(object)["outcomeCodeableConcept"] = []any{object{"coding": []any{object{"code": "waived"}}}}
+				}
+			}
+		}},
+		{"an activity at work in a plan that is on hold", "plan:", status("CarePlan", "active"), put("status", "on-hold")},
+		{"a result of another request", "request:", func(r object) bool {
+			return r["resourceType"] == "Observation" && in(r, "basedOn", 0, "reference") != nil
+		}, func(_ server, r object) {
+			i := slices.IndexFunc(all, func(o map[string]any) bool {
+				return o["resourceType"] == "ServiceRequest" && in(o, "subject", "reference") == in(r, "subject", "reference") &&
+					!slices.ContainsFunc(asList(r["basedOn"]), func(b any) bool { return in(b, "reference") == fmt.Sprint("ServiceRequest/", o["id"]) })
+			})
+			r["basedOn"] = []any{object{"reference": fmt.Sprint("ServiceRequest/", all[i]["id"])}}
+		}},
+		{"work that waits after the end", "episode:", func(r object) bool {
+			return r["resourceType"] == "Task" && slices.ContainsFunc(all, func(o map[string]any) bool {
+				return status("EpisodeOfCare", "finished")(o) && in(o, "patient", "reference") == in(r, "for", "reference")
+			}) && slices.ContainsFunc(all, func(o map[string]any) bool {
+				return status("CarePlan", "completed")(o) && in(r, "basedOn", 0, "reference") == fmt.Sprint("CarePlan/", o["id"])
+			})
+		}, put("status", "requested")},
 		{"an open activity in a plan that is revoked", "plan:", func(r object) bool { return status("CarePlan", "active")(r) && in(r, "activity", 3) != nil }, put("status", "revoked")},
 		{"body mass index", "computed:", by("bmi-quetelet-1972"), value},
 		{"estimated GFR", "computed:", by("ckdepi-cr-2021"), value},
@@ -193,6 +224,18 @@ func spoils(all server) []spoil {
 		}},
 		{"a form that is not published", "answer:", is("QuestionnaireResponse", "item"), put("questionnaire", "https://candidacy.example/none|1")},
 	}
+}
+
+// completedTask is one that the plan points to, done and met.
+func completedTask(all server, plan object) object {
+	for _, a := range asList(plan["activity"]) {
+		name := fmt.Sprint(in(a, "reference", "reference"))
+		i := slices.IndexFunc(all, func(o map[string]any) bool { return "Task/"+fmt.Sprint(o["id"]) == name && o["resourceType"] == "Task" })
+		if i >= 0 && all[i]["status"] == "completed" && in(a, "outcomeCodeableConcept") == nil {
+			return all[i]
+		}
+	}
+	return nil
 }
 
 // platelets is the count among the results of a report, of which nothing is

@@ -96,12 +96,14 @@ function* referenceIntegrity(r) {
 
 // --- plans ---------------------------------------------------------------
 
-// What the work behind an activity may be, by the status of its plan. What is over
-// before the plan stays as it ended.
+// What is over stays as it ended, whatever becomes of the plan.
 const over = new Set(['completed', 'revoked', 'cancelled', 'failed', 'rejected', 'stopped', 'entered-in-error']);
 const REQUEST_STATUS = new Set(['draft', 'active', 'on-hold', 'revoked', 'completed', 'entered-in-error', 'unknown']);
-const notMet = (concepts) => list(concepts).some((concept) => codings(concept).some((c) => c.code === 'not-met'));
+const outcomesOf = (concepts) => new Set(list(concepts).flatMap(codings).map((c) => c.code));
+const namesOf = (references) => new Set(list(references).map((r) => r.reference));
 
+// Each activity of a plan agrees with the work that it points to, and both with
+// the status of the plan.
 function* planAgreement(r) {
   if (r.resourceType !== 'CarePlan') return;
   for (const [i, activity] of list(r.activity).entries()) {
@@ -113,17 +115,47 @@ function* planAgreement(r) {
       continue;
     }
     const { status } = target;
-    if (['revoked', 'entered-in-error'].includes(r.status) && !over.has(status)) {
-      yield `${at} is ${status} in a plan that is ${r.status}`;
-    }
+    if (['revoked', 'entered-in-error'].includes(r.status) && !over.has(status)) yield `${at} is ${status} in a plan that is ${r.status}`;
+    if (r.status === 'on-hold' && !over.has(status) && status !== 'on-hold') yield `${at} is ${status} in a plan that is on hold`;
+    if (['active', 'completed'].includes(r.status) && status === 'on-hold') yield `${at} is on hold in a plan that is ${r.status}`;
     if (target.resourceType === 'ServiceRequest' && !REQUEST_STATUS.has(status)) yield `${at} has no status of a request: ${status}`;
-    if (target.resourceType && !list(target.basedOn).some((b) => b.reference === nameOf(r))) yield `${at} is not based on the plan`;
-    const said = notMet(activity.outcomeCodeableConcept);
-    if (said && status !== 'completed') yield `${at} has an outcome and is ${status}`;
-    if (target.resourceType === 'Task' && said !== notMet(target.businessStatus)) {
-      yield `${at} says ${said ? 'not met' : 'nothing'}, its task ${notMet(target.businessStatus) ? 'not met' : 'nothing'}`;
+    if (target.resourceType && !namesOf(target.basedOn).has(nameOf(r))) yield `${at} is not based on the plan`;
+    const outcomes = outcomesOf(activity.outcomeCodeableConcept);
+    if (outcomes.has('not-met') && status !== 'completed') yield `${at} was not met and is ${status}`;
+    if (outcomes.has('waived') && !['cancelled', 'revoked'].includes(status)) yield `${at} was waived and is ${status}`;
+    if (target.resourceType !== 'Task') continue;
+    if (outcomes.has('not-met') !== outcomesOf(target.businessStatus).has('not-met')) yield `${at} and its task don't agree on what came of it`;
+    if (outcomes.has('waived') !== outcomesOf(target.statusReason).has('waived')) yield `${at} and its task don't agree on whether it was waived`;
+    const evidence = namesOf(list(target.output).map((o) => o.valueReference).filter(Boolean));
+    for (const name of namesOf(activity.outcomeReference)) {
+      if (!evidence.has(name)) yield `${at} stands on ${name}, its task does not`;
     }
   }
+}
+
+// What answers a request is among the outcomes of its activity.
+const outcomeOf = new Map();
+for (const { resource: plan } of resources) {
+  if (plan.resourceType !== 'CarePlan') continue;
+  for (const activity of list(plan.activity)) {
+    if (activity.reference) outcomeOf.set(activity.reference.reference, namesOf(activity.outcomeReference));
+  }
+}
+
+function* requestAnswered(r) {
+  if (r.resourceType !== 'Observation') return;
+  for (const { reference } of list(r.basedOn).filter((b) => b.reference)) {
+    if (!outcomeOf.get(reference)?.has(nameOf(r))) yield `it is based on ${reference}, of which it is no outcome`;
+  }
+}
+
+// When an episode is over, nothing waits to be done.
+const finished = new Set(resources.filter(({ resource: r }) => r.resourceType === 'EpisodeOfCare' && ['finished', 'cancelled'].includes(r.status))
+  .map(({ resource: r }) => patientOf(r)));
+
+function* nothingWaits(r) {
+  if (!['Task', 'ServiceRequest'].includes(r.resourceType) || !finished.has(patientOf(r))) return;
+  if (!over.has(r.status)) yield `it is ${r.status} and the episode is over`;
 }
 
 // --- computed values -----------------------------------------------------
@@ -545,6 +577,8 @@ function* below(items, questions) {
 const INVARIANTS = {
   reference: referenceIntegrity,
   plan: planAgreement,
+  request: requestAnswered,
+  episode: nothingWaits,
   computed: recomputation,
   person: personUsed,
   loinc: loincPresence,
