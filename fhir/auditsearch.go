@@ -126,15 +126,7 @@ func (s *server) searchAuditEvents(c echo.Context) error {
 	if err := s.auditAllowed(r, MaySearch); err != nil {
 		return err
 	}
-	raw := r.URL.RawQuery
-	if r.Method == http.MethodPost {
-		form, err := formBody(c)
-		if err != nil {
-			return err
-		}
-		raw += "&" + form
-	}
-	pairs, err := parsePairs(raw)
+	pairs, err := sentPairs(c)
 	if err != nil {
 		return err
 	}

@@ -43,16 +43,12 @@ var provenanceTargets = []string{
 }
 
 // provenances says who wrote the versions of resources that come with the entry,
-// by role. Nothing comes of an entry that changed none. What was told in confidence is no target, and not any
-// more once the protocol says so.
-func provenances(s activities.Snapshot, list []record.Resource) ([]record.Resource, error) {
+// by role. Nothing comes of an entry that changed none. What was told in confidence,
+// which kept names, is no target, and not any more once the protocol says so.
+func provenances(s activities.Snapshot, list []record.Resource, kept map[string]bool) ([]record.Resource, error) {
 	before := make(map[string]record.Resource, len(s.Previous))
 	for _, p := range s.Previous {
 		before[p.Type+"/"+p.ID] = p
-	}
-	kept := map[string]bool{}
-	if s.Protocol.Confidential() {
-		kept = confidentialResources(s)
 	}
 	var targets []r4.Reference
 	created, hidden := true, false

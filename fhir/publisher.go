@@ -65,7 +65,8 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		}
 		list = append(list, resources...)
 	}
-	gone, err := retired(s, produced)
+	kept := confidentialResources(s)
+	gone, err := retired(s, produced, kept)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
@@ -82,7 +83,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		}
 		list = append(list, kept...)
 	}
-	origins, err := provenances(s, list)
+	origins, err := provenances(s, list, kept)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
@@ -142,9 +143,9 @@ func again[T any](s activities.Snapshot, was record.Resource, unmarshal func([]b
 // holds as never having been valid. Their content then stays as it is, so the
 // store makes no further version of them. What was told in confidence and is
 // published from before the protocol said so keeps nothing but its id.
-func retired(s activities.Snapshot, produced map[string]bool) ([]record.Resource, error) {
+// Kept names what is confidential.
+func retired(s activities.Snapshot, produced, kept map[string]bool) ([]record.Resource, error) {
 	var list []record.Resource
-	kept := confidentialResources(s)
 	for _, p := range s.Previous {
 		if name := p.Type + "/" + p.ID; kept[name] && !produced[name] {
 			r, err := sealed(masked(s, p))

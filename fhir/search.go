@@ -27,31 +27,31 @@ const (
 
 func searchRoutes() []route {
 	return []route{
-		{method: http.MethodGet, path: "/:type", code: interaction(r4.TypeRestfulInteractionSearchType), handler: (*server).searchByURL},
-		{method: http.MethodPost, path: "/:type/_search", code: interaction(r4.TypeRestfulInteractionSearchType), handler: (*server).searchByForm},
+		{method: http.MethodGet, path: "/:type", code: interaction(r4.TypeRestfulInteractionSearchType), handler: (*server).searchType},
+		{method: http.MethodPost, path: "/:type/_search", code: interaction(r4.TypeRestfulInteractionSearchType), handler: (*server).searchType},
 	}
 }
 
-func (s *server) searchByURL(c echo.Context) error {
-	pairs, err := parsePairs(c.Request().URL.RawQuery)
+func (s *server) searchType(c echo.Context) error {
+	pairs, err := sentPairs(c)
 	if err != nil {
 		return err
 	}
-	return s.search(c, pairs, false)
+	return s.search(c, pairs, c.Request().Method == http.MethodPost)
 }
 
-// searchByForm takes the parameters from the body, so that they stay out of
-// logs, and from the URL.
-func (s *server) searchByForm(c echo.Context) error {
-	body, err := formBody(c)
-	if err != nil {
-		return err
+// sentPairs reads the parameters of a search from the URL and, of one by POST, from
+// the body, so that they stay out of logs.
+func sentPairs(c echo.Context) ([]pair, error) {
+	query := c.Request().URL.RawQuery
+	if c.Request().Method == http.MethodPost {
+		form, err := formBody(c)
+		if err != nil {
+			return nil, err
+		}
+		query += "&" + form
 	}
-	pairs, err := parsePairs(c.Request().URL.RawQuery + "&" + body)
-	if err != nil {
-		return err
-	}
-	return s.search(c, pairs, true)
+	return parsePairs(query)
 }
 
 // formBody reads a form.

@@ -597,15 +597,7 @@ func (s *server) searchSubscriptions(c echo.Context) error {
 	if err := s.maySubscription(c, MaySearch); err != nil {
 		return err
 	}
-	query := r.URL.RawQuery
-	if r.Method == http.MethodPost {
-		body, err := formBody(c)
-		if err != nil {
-			return err
-		}
-		query += "&" + body
-	}
-	pairs, err := parsePairs(query)
+	pairs, err := sentPairs(c)
 	if err != nil {
 		return err
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -16,7 +15,6 @@ import (
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 
-	"candidacy/internal/command"
 	"candidacy/internal/incoming"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
@@ -302,26 +300,9 @@ func decideThrough(ctx context.Context, address, token string, d incoming.Deed) 
 	if err != nil {
 		return fmt.Errorf("encode the decision: %w", err)
 	}
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://"+address+"/api/incoming/"+d.Message+"/decisions", bytes.NewReader(body))
-	if err != nil {
-		return fmt.Errorf("prepare the request: %w", err)
-	}
-	request.Header.Set("Authorization", "Bearer "+token)
-	request.Header.Set("Content-Type", "application/json")
-	request.Header.Set("Idempotency-Key", d.Key)
-	response, err := http.DefaultClient.Do(request)
-	if err != nil {
-		return fmt.Errorf("reach the server: %w", err)
-	}
-	defer response.Body.Close()
-	answer, err := io.ReadAll(io.LimitReader(response.Body, command.MaxBytes))
-	if err != nil {
-		return fmt.Errorf("read the answer: %w", err)
-	}
-	if response.StatusCode >= http.StatusMultipleChoices {
-		return refusedByServer(response.Status, answer)
-	}
-	return nil
+	_, err = postToServer(ctx, "http://"+address+"/api/incoming/"+d.Message+"/decisions", token,
+		http.Header{"Content-Type": {"application/json"}, "Idempotency-Key": {d.Key}}, body)
+	return err
 }
 
 func incomingNumber() *cobra.Command {

@@ -93,23 +93,9 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 	}); err != nil {
 		return err
 	}
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://"+address+"/api/intake", bytes.NewReader(raw))
+	body, err := postToServer(ctx, "http://"+address+"/api/intake", token, http.Header{"Content-Type": {intake.ContentType}}, raw)
 	if err != nil {
-		return fmt.Errorf("prepare the request: %w", err)
-	}
-	request.Header.Set("Authorization", "Bearer "+token)
-	request.Header.Set("Content-Type", intake.ContentType)
-	response, err := http.DefaultClient.Do(request)
-	if err != nil {
-		return fmt.Errorf("reach the server: %w", err)
-	}
-	defer response.Body.Close()
-	body, err := io.ReadAll(io.LimitReader(response.Body, command.MaxBytes))
-	if err != nil {
-		return fmt.Errorf("read the answer: %w", err)
-	}
-	if response.StatusCode >= http.StatusMultipleChoices {
-		return refusedByServer(response.Status, body)
+		return err
 	}
 	var taken struct {
 		Message  string
@@ -129,6 +115,30 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 		}
 		return printOutcome(out, outcome)
 	})
+}
+
+// postToServer sends a body to the running server and returns its answer, or what
+// it refused as an error.
+func postToServer(ctx context.Context, url, token string, header http.Header, body []byte) ([]byte, error) {
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
+	if err != nil {
+		return nil, fmt.Errorf("prepare the request: %w", err)
+	}
+	request.Header = header
+	request.Header.Set("Authorization", "Bearer "+token)
+	response, err := http.DefaultClient.Do(request)
+	if err != nil {
+		return nil, fmt.Errorf("reach the server: %w", err)
+	}
+	defer response.Body.Close()
+	answer, err := io.ReadAll(io.LimitReader(response.Body, command.MaxBytes))
+	if err != nil {
+		return nil, fmt.Errorf("read the answer: %w", err)
+	}
+	if response.StatusCode >= http.StatusMultipleChoices {
+		return nil, refusedByServer(response.Status, answer)
+	}
+	return answer, nil
 }
 
 // refusedByServer makes an error of a problem document.

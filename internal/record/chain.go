@@ -120,7 +120,7 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 	if err != nil {
 		return v, err
 	}
-	ids, err := chained(ctx, q)
+	ids, err := texts(ctx, q, "list chains", "SELECT DISTINCT candidate_id FROM entry")
 	if err != nil {
 		return v, err
 	}
@@ -207,21 +207,22 @@ func heads(ctx context.Context, q queryer) (map[string]head, error) {
 	return expected, rows.Err()
 }
 
-func chained(ctx context.Context, q queryer) ([]string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT DISTINCT candidate_id FROM entry")
+// texts runs a query for one column of text. What says what it is for.
+func texts(ctx context.Context, q queryer, what, query string, args ...any) ([]string, error) {
+	rows, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
-		return nil, fmt.Errorf("list chains: %w", err)
+		return nil, fmt.Errorf("%s: %w", what, err)
 	}
 	defer rows.Close()
-	var ids []string
+	var list []string
 	for rows.Next() {
-		var id string
-		if err := rows.Scan(&id); err != nil {
-			return nil, fmt.Errorf("list chains: %w", err)
+		var text string
+		if err := rows.Scan(&text); err != nil {
+			return nil, fmt.Errorf("%s: %w", what, err)
 		}
-		ids = append(ids, id)
+		list = append(list, text)
 	}
-	return ids, rows.Err()
+	return list, rows.Err()
 }
 
 const entryColumns = `candidate_id, seq, command_id, command_hash, kind, actor, role,

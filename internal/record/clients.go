@@ -229,7 +229,7 @@ func clientChanges(ctx context.Context, q queryer, id string) ([]ClientChange, e
 // verifyClients walks the chain of every client's changes and compares its end
 // with the client's row. It returns how many changes there are.
 func verifyClients(ctx context.Context, q queryer) (int, error) {
-	ids, err := clientIDs(ctx, q)
+	ids, err := texts(ctx, q, "list clients", "SELECT client_id FROM client_change UNION SELECT id FROM client ORDER BY 1")
 	if err != nil {
 		return 0, err
 	}
@@ -267,23 +267,6 @@ func verifyClients(ctx context.Context, q queryer) (int, error) {
 		}
 	}
 	return total, nil
-}
-
-func clientIDs(ctx context.Context, q queryer) ([]string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT client_id FROM client_change UNION SELECT id FROM client ORDER BY 1")
-	if err != nil {
-		return nil, fmt.Errorf("list clients: %w", err)
-	}
-	defer rows.Close()
-	var ids []string
-	for rows.Next() {
-		var id string
-		if err := rows.Scan(&id); err != nil {
-			return nil, fmt.Errorf("list clients: %w", err)
-		}
-		ids = append(ids, id)
-	}
-	return ids, rows.Err()
 }
 
 // ErrReplayed says that an assertion was used before.

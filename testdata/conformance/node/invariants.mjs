@@ -3,12 +3,12 @@
 // formulas are written anew here, from the publications. Everything is offline.
 import { createRequire } from 'node:module';
 import { readFileSync } from 'node:fs';
+import { ucum, unitFault } from './units.mjs';
 
 // These packages ship CommonJS; require() loads them alike on every Node release.
 const require = createRequire(import.meta.url);
 const fhirpath = require('fhirpath');
 const r4 = require('fhirpath/fhir-context/r4');
-const { UcumLhcUtils } = require('@lhncbc/ucum-lhc');
 
 const EXIT_FAULTS = 1;
 const EXIT_MISUSE = 2;
@@ -172,7 +172,6 @@ const amount = (quantity, what) => {
   return quantity.value;
 };
 
-const ucum = UcumLhcUtils.getInstance();
 
 // A number in another unit of the same kind of quantity.
 function inUnit(quantity, unit, what, molarMass) {
@@ -460,23 +459,6 @@ function* quantitiesIn(value, path) {
       if (isObject(each) || Array.isArray(each)) yield* quantitiesIn(each, path === '' ? key : `${path}.${key}`);
     }
   }
-}
-
-const unitFaults = new Map();
-
-function unitFault(code) {
-  if (!unitFaults.has(code)) {
-    // The library prints to the console for some inputs, which would end up among the faults.
-    const { log, error, warn } = console;
-    console.log = console.error = console.warn = () => {};
-    try {
-      const result = /\s/.test(code) ? { status: 'invalid', msg: ['contains a blank'] } : ucum.validateUnitString(code, true);
-      unitFaults.set(code, result.status === 'valid' ? '' : oneLine(list(result.msg).join('; ')) || result.status);
-    } finally {
-      Object.assign(console, { log, error, warn });
-    }
-  }
-  return unitFaults.get(code);
 }
 
 function* rules(r) {

