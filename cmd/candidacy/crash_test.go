@@ -23,6 +23,25 @@ import (
 // kills is how often the process is killed; CANDIDACY_KILLS changes it.
 const kills = 50
 
+// killing says how often a test kills the program, which CANDIDACY_KILLS changes and
+// -short lessens, and chooses the moments by CANDIDACY_SEED, apart from those of the
+// other streams.
+func killing(t *testing.T, often, short int, stream uint64) (rounds int, chance *rand.Rand) {
+	t.Helper()
+	seed := uint64(time.Now().UnixNano())
+	if text := os.Getenv("CANDIDACY_SEED"); text != "" {
+		seed, _ = strconv.ParseUint(text, 10, 64)
+	}
+	rounds = often
+	if n, err := strconv.Atoi(cmp.Or(os.Getenv("CANDIDACY_KILLS"), "x")); err == nil {
+		rounds = n
+	} else if testing.Short() {
+		rounds = short
+	}
+	t.Logf("seed %d (repeat with CANDIDACY_SEED), %d kills", seed, rounds)
+	return rounds, rand.New(rand.NewPCG(seed, stream))
+}
+
 // traveller is one candidate on the way, as its client knows it.
 type traveller struct {
 	number int
@@ -87,18 +106,7 @@ func (tr *traveller) advance(t *testing.T, url string, s staff) bool {
 // while several clients send commands, restarts it, and checks that every
 // acknowledged command is on record exactly once and every journey goes on.
 func TestNothingAcknowledgedIsLost(t *testing.T) {
-	seed := uint64(time.Now().UnixNano())
-	if text := os.Getenv("CANDIDACY_SEED"); text != "" {
-		seed, _ = strconv.ParseUint(text, 10, 64)
-	}
-	rounds := kills
-	if n, err := strconv.Atoi(cmp.Or(os.Getenv("CANDIDACY_KILLS"), "x")); err == nil {
-		rounds = n
-	} else if testing.Short() {
-		rounds = 5
-	}
-	t.Logf("seed %d (repeat with CANDIDACY_SEED), %d kills", seed, rounds)
-	chance := rand.New(rand.NewPCG(seed, 1))
+	rounds, chance := killing(t, kills, 5, 1)
 
 	data := t.TempDir()
 	s := hire(t, data)

@@ -1,10 +1,8 @@
 package main
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -58,18 +56,7 @@ func screenedOver(t *testing.T, url string, s staff, mrn string) string {
 // record exactly once; what was only kept is taken up by the next start, and is
 // on record exactly once although its laboratory sends it again.
 func TestAcknowledgedResultsSurvive(t *testing.T) {
-	seed := uint64(time.Now().UnixNano())
-	if text := os.Getenv("CANDIDACY_SEED"); text != "" {
-		seed, _ = strconv.ParseUint(text, 10, 64)
-	}
-	rounds := 8
-	if n, err := strconv.Atoi(cmp.Or(os.Getenv("CANDIDACY_KILLS"), "x")); err == nil {
-		rounds = n
-	} else if testing.Short() {
-		rounds = 3
-	}
-	t.Logf("seed %d (repeat with CANDIDACY_SEED), %d kills", seed, rounds)
-	chance := rand.New(rand.NewPCG(seed, 3))
+	rounds, chance := killing(t, 8, 3, 3)
 	data := t.TempDir()
 	s := hire(t, data)
 	const laboratories = 3

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -15,7 +14,6 @@ import (
 	"io"
 	"log/slog"
 	"math/big"
-	mathrand "math/rand/v2"
 	"net"
 	"os"
 	"path/filepath"
@@ -95,18 +93,7 @@ func mllpAddress(t *testing.T, s *server) string {
 // points while several laboratories send, restarts it, and checks that every
 // message that was acknowledged is on disk, whole and once.
 func TestAcknowledgedMessagesAreOnDisk(t *testing.T) {
-	seed := uint64(time.Now().UnixNano())
-	if text := os.Getenv("CANDIDACY_SEED"); text != "" {
-		seed, _ = strconv.ParseUint(text, 10, 64)
-	}
-	rounds := 8
-	if n, err := strconv.Atoi(cmp.Or(os.Getenv("CANDIDACY_KILLS"), "x")); err == nil {
-		rounds = n
-	} else if testing.Short() {
-		rounds = 3
-	}
-	t.Logf("seed %d (repeat with CANDIDACY_SEED), %d kills", seed, rounds)
-	chance := mathrand.New(mathrand.NewPCG(seed, 2))
+	rounds, chance := killing(t, 8, 3, 2)
 	data := t.TempDir()
 	const senders = 3
 	next := make([]int, senders)

@@ -87,15 +87,47 @@ func Invariants(t testing.TB, ndjson []byte) (faults []Fault, equations map[stri
 
 func node(t testing.TB, ndjson []byte, script string, options ...string) []Fault {
 	t.Helper()
+	return validate(t, ndjson, "node", append([]string{scriptPath(t, script)}, options...)...)
+}
+
+// scriptPath is where a script stands that needs the packages from npm. The test is
+// skipped where they, or node, are not installed.
+func scriptPath(t testing.TB, script string) string {
+	t.Helper()
 	folder := filepath.Join(Folder(), "node")
-	if _, err := os.Stat(filepath.Join(folder, "node_modules")); err != nil {
-		const missing = "the npm validators are not installed: npm ci in testdata/conformance/node"
+	missing := ""
+	if _, err := exec.LookPath("node"); err != nil {
+		missing = "node is not installed"
+	} else if _, err := os.Stat(filepath.Join(folder, "node_modules")); err != nil {
+		missing = "the npm packages are not installed: npm ci in testdata/conformance/node"
+	}
+	if missing != "" {
 		if required() {
 			t.Fatal(missing)
 		}
 		t.Skip(missing)
 	}
-	return validate(t, ndjson, "node", append([]string{filepath.Join(folder, script)}, options...)...)
+	return filepath.Join(folder, script)
+}
+
+// Script gives each of the values to a script, as one line of JSON, and returns what
+// it prints. It skips the test where the packages are not installed.
+func Script[T any](t testing.TB, script string, values []T, args ...string) []byte {
+	t.Helper()
+	var in, errs bytes.Buffer
+	lines := json.NewEncoder(&in)
+	for _, v := range values {
+		if err := lines.Encode(v); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cmd := exec.CommandContext(t.Context(), "node", append([]string{scriptPath(t, script)}, args...)...)
+	cmd.Stdin, cmd.Stderr = &in, &errs
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("%s: %v\n%s", script, err, errs.String())
+	}
+	return out
 }
 
 func validate(t testing.TB, ndjson []byte, name string, args ...string) []Fault {

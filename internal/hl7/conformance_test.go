@@ -3,21 +3,16 @@ package hl7_test
 import (
 	"bytes"
 	"encoding/json"
-	"os"
-	"os/exec"
-	"path/filepath"
-	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
 
+	"candidacy/internal/conformance"
 	"candidacy/internal/hl7"
 	messages "candidacy/testdata/hl7"
 )
 
 // node holds the independent library.
-const node = "../../testdata/conformance/node"
-
 // split is a segment as both sides write it, each empty part as one empty text.
 type split struct {
 	Name   string         `json:"name"`
@@ -58,18 +53,6 @@ func orOne[T any](list []T) []T {
 // TestAnotherParserAgrees splits the synthetic messages, and messages made by
 // chance in any delimiters, with the library of another project.
 func TestAnotherParserAgrees(t *testing.T) {
-	missing := ""
-	if _, err := exec.LookPath("node"); err != nil {
-		missing = "node is not installed"
-	} else if _, err := os.Stat(filepath.Join(node, "node_modules")); err != nil {
-		missing = "the npm packages are not installed: npm ci in testdata/conformance/node"
-	}
-	if missing != "" {
-		if strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "validators") {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
 	var texts []string
 	for _, name := range messages.Names() {
 		texts = append(texts, string(messages.Message(name)))
@@ -79,19 +62,7 @@ func TestAnotherParserAgrees(t *testing.T) {
 	for seed := range made {
 		texts = append(texts, generator.Example(seed).Encode())
 	}
-	var in, errs bytes.Buffer
-	lines := json.NewEncoder(&in)
-	for _, text := range texts {
-		if err := lines.Encode(text); err != nil {
-			t.Fatal(err)
-		}
-	}
-	cmd := exec.CommandContext(t.Context(), "node", filepath.Join(node, "hl7.mjs"))
-	cmd.Stdin, cmd.Stderr = &in, &errs
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("%v\n%s", err, errs.String())
-	}
+	out := conformance.Script(t, "hl7.mjs", texts)
 	answers := json.NewDecoder(bytes.NewReader(out))
 	for _, text := range texts {
 		var theirs []split

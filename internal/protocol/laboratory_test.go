@@ -3,12 +3,10 @@ package protocol_test
 import (
 	"bytes"
 	"encoding/json"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 
+	"candidacy/internal/conformance"
 	"candidacy/internal/protocol"
 	"candidacy/internal/protocol/protocoltest"
 )
@@ -291,33 +289,12 @@ func TestTheDefaultSpeaksLOINCAndUCUM(t *testing.T) {
 	for _, m := range texts {
 		units[m.To] = true
 	}
-	const node = "../../testdata/conformance/node"
-	missing := ""
-	if _, err := exec.LookPath("node"); err != nil {
-		missing = "node is not installed"
-	} else if _, err := os.Stat(filepath.Join(node, "node_modules")); err != nil {
-		missing = "the npm packages are not installed: npm ci in testdata/conformance/node"
-	}
-	if missing != "" {
-		if strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "validators") {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
-	var in, errs bytes.Buffer
 	var list []string
+	var same []map[string]any
 	for u := range units {
-		list = append(list, u)
-		if err := json.NewEncoder(&in).Encode(map[string]any{"from": u, "to": u, "value": 1}); err != nil {
-			t.Fatal(err)
-		}
+		list, same = append(list, u), append(same, map[string]any{"from": u, "to": u, "value": 1})
 	}
-	cmd := exec.CommandContext(t.Context(), "node", filepath.Join(node, "convert.mjs"))
-	cmd.Stdin, cmd.Stderr = &in, &errs
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("%v\n%s", err, errs.String())
-	}
+	out := conformance.Script(t, "convert.mjs", same)
 	answers := json.NewDecoder(bytes.NewReader(out))
 	for _, u := range list {
 		var answer struct {

@@ -4,16 +4,12 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 
 	"candidacy/internal/clinical/units"
+	"candidacy/internal/conformance"
 )
-
-const node = "../../../testdata/conformance/node"
 
 // molarMasses are what the other library needs to go between mass and moles, in
 // g/mol. Those of standard atomic weights are written out here a second time.
@@ -58,36 +54,6 @@ type conversion struct {
 	from, to string // the codes of the table
 }
 
-func convertWithNode(t *testing.T, list []conversion) []byte {
-	t.Helper()
-	missing := ""
-	if _, err := exec.LookPath("node"); err != nil {
-		missing = "node is not installed"
-	} else if _, err := os.Stat(filepath.Join(node, "node_modules")); err != nil {
-		missing = "the npm packages are not installed: npm ci in testdata/conformance/node"
-	}
-	if missing != "" {
-		if strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "validators") {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
-	var ndjson, errs bytes.Buffer
-	lines := json.NewEncoder(&ndjson)
-	for _, c := range list {
-		if err := lines.Encode(c); err != nil {
-			t.Fatal(err)
-		}
-	}
-	cmd := exec.CommandContext(t.Context(), "node", filepath.Join(node, "convert.mjs"))
-	cmd.Stdin, cmd.Stderr = &ndjson, &errs
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("%v\n%s", err, errs.String())
-	}
-	return out
-}
-
 // TestAnotherUCUMLibraryAgrees converts one value between every two units of
 // every analyte with an independent library, which has also to know each code.
 func TestAnotherUCUMLibraryAgrees(t *testing.T) {
@@ -114,7 +80,7 @@ func TestAnotherUCUMLibraryAgrees(t *testing.T) {
 			}
 		}
 	}
-	answers := json.NewDecoder(bytes.NewReader(convertWithNode(t, list)))
+	answers := json.NewDecoder(bytes.NewReader(conformance.Script(t, "convert.mjs", list)))
 	for _, c := range list {
 		var theirs struct {
 			Value float64 `json:"value"`
