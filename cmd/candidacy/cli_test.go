@@ -253,12 +253,15 @@ func TestWithdrawalAndDeclineLookTheSame(t *testing.T) {
 		}
 		var all strings.Builder
 		for _, typ := range []string{"Patient", "EpisodeOfCare", "CarePlan", "Observation", "DetectedIssue", "ClinicalImpression", "Procedure", "Condition", "ServiceRequest"} {
-			a := mustAsk(t, "GET", srv.url+"/fhir/"+typ+"?patient="+receipt.Candidate, s.tokens[journey.EHR], "", nil)
+			a := mustAsk(t, "GET", srv.url+"/fhir/"+typ+"?_count=500&patient="+receipt.Candidate, s.tokens[journey.EHR], "", nil)
 			if typ == "Patient" {
 				a = mustAsk(t, "GET", srv.url+"/fhir/Patient/"+receipt.Candidate, s.tokens[journey.EHR], "", nil)
 			}
 			if strings.Contains(string(a.body), walk.Secret) || strings.Contains(string(a.body), walk.Recipient) {
 				t.Errorf("%s tells more than it may after %s", typ, exit)
+			}
+			if a.status != 200 || strings.Contains(string(a.body), `"relation":"next"`) {
+				t.Fatalf("not all of %s: %d %s", typ, a.status, a.body)
 			}
 			all.Write(a.body)
 			all.WriteByte('\n')

@@ -26,6 +26,7 @@ import (
 	"candidacy/internal/protocol/protocoltest"
 	"candidacy/internal/record"
 	"candidacy/internal/recovery"
+	"candidacy/internal/smart"
 )
 
 var update = flag.Bool("update", false, "write the golden files")
@@ -83,6 +84,9 @@ func TestTemplates(t *testing.T) {
 			Waits: true, ForMany: true, Facts: []fact{{"a", "b"}}, Notes: []issueModel{{"w", "t"}}, Acts: []actModel{{"w", "w", "w", "w"}}, Forms: forms[:1], Raw: "r",
 			Groups: []messagePart{{}, {Result: "r", Name: "n", Link: "/", Issues: []issueModel{{"w", "t"}}, Facts: []beside{{"l", "g", "r", true}}, Rows: []resultRow{{}, {OnRecord: "o", Became: "b"}}, More: true, Search: &searchModel{Asked: true, Found: 1}, Forms: forms[:1]}},
 		}},
+		"clients": {clientsModel{}, clientsModel{Chosen: &clientModel{
+			Disabled: true, Scopes: []string{"s"}, Keys: []smart.Key{{}}, KeysURL: "u", Changes: []clientChangeModel{{}}, Rescope: forms[0], Rekey: forms[0], Switch: forms[0],
+		}}},
 		"check": {checkModel{}, checkModel{
 			Name: "n", Link: "/", Title: "t", Planned: "p", Standing: []fact{{"a", "b"}}, Stopped: true, Form: forms[0], PaperLink: "/",
 			Outcome: []activities.CheckedLine{{ID: "i", Title: "t", Read: "left", Recorded: "right"}, {Agrees: true}}, Paper: []paperLine{{"t", "f", "r"}},
