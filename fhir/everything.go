@@ -147,14 +147,7 @@ func (s *server) everything(c echo.Context, pairs []pair) error {
 	doc := bundle{kind: "searchset", self: ask.link(p.base, id, ask.after)}
 	first := slices.Contains(ask.types, typePatient) && (ask.since.From == "" || patient.UpdatedAt.UTC().Format(indexLayout) >= ask.since.From)
 	queries := ask.queries(of)
-	total, err := s.store.CountAll(r.Context(), id, queries)
-	if err != nil {
-		return err
-	}
-	doc.total = total
-	if first {
-		doc.total++
-	}
+	doc.total = -1
 	room := ask.count
 	if first && !ask.further && room > 0 {
 		doc.entries = append(doc.entries, entry{resource: patient, mode: "match"})
@@ -179,6 +172,16 @@ func (s *server) everything(c echo.Context, pairs []pair) error {
 		if more {
 			last := doc.entries[len(doc.entries)-1].resource
 			doc.next = ask.link(p.base, id, record.Key{Type: last.Type, ID: last.ID})
+		} else if !ask.further {
+			doc.total = len(doc.entries)
+		}
+	}
+	if doc.total < 0 {
+		if doc.total, err = s.store.CountAll(r.Context(), id, queries); err != nil {
+			return err
+		}
+		if first {
+			doc.total++
 		}
 	}
 	return s.writeBundle(c, p.base, doc, ask.shape)

@@ -282,7 +282,7 @@ func (g withGroups) holds(ctx context.Context, c cohort, condition record.Condit
 	}
 	for _, m := range condition.Any {
 		for _, x := range c.index() {
-			if x.Param != condition.Param || !m.AnySystem && m.Op == "=" && x.System != m.System {
+			if x.Param != condition.Param || !m.AnySystem && (m.Op == "=" || m.Op == record.OfSystem) && x.System != m.System {
 				continue
 			}
 			if ok, err := compares(x.Value, m); ok || err != nil {
@@ -298,6 +298,8 @@ var errNotOfGroups = &failure{status: http.StatusBadRequest, code: "not-supporte
 
 func compares(text string, m record.Match) (bool, error) {
 	switch m.Op {
+	case record.OfSystem: // which was compared
+		return true, nil
 	case "=":
 		return text == m.Value, nil
 	case "<":

@@ -38,15 +38,10 @@ const longDate = 48 * time.Hour
 // begin at a later word.
 const furtherWord = "word"
 
-// token adds a code. A second row with an empty value lets a search for
-// `system|` find every code of a system.
+// token adds a code, if there is one.
 func (x *index) token(param, system, code string) {
-	if code == "" {
-		return
-	}
-	*x = append(*x, record.Index{Param: param, System: system, Value: code})
-	if system != "" {
-		*x = append(*x, record.Index{Param: param, System: system})
+	if code != "" {
+		x.code(param, system, code)
 	}
 }
 

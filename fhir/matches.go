@@ -62,7 +62,7 @@ func (p *parser) match(known param, modifier string, values []string) (record.Co
 	switch known.kind {
 	case r4.SearchParamTypeToken:
 		c.Not, c.Selective = modifier == modifierNot, known.name == "identifier" && modifier == ""
-		read = func(text string) ([]record.Match, error) { return tokenMatch(text, known.system) }
+		read = tokenMatch
 	case r4.SearchParamTypeString:
 		c.Selective = modifier == ""
 		if modifier == modifierExact {
@@ -99,7 +99,7 @@ func (p *parser) match(known param, modifier string, values []string) (record.Co
 	case r4.SearchParamTypeReference:
 		if modifier == modifierIdentifier {
 			c.Param += identifierSuffix
-			read = func(text string) ([]record.Match, error) { return tokenMatch(text, "") }
+			read = tokenMatch
 			break
 		}
 		c.Selective = true
@@ -117,9 +117,8 @@ func (p *parser) match(known param, modifier string, values []string) (record.Co
 	return c, nil
 }
 
-// tokenMatch reads code, system|code, |code and system|. Fixed is the system of
-// a parameter whose codes have only one.
-func tokenMatch(text, fixed string) ([]record.Match, error) {
+// tokenMatch reads code, system|code, |code and system|.
+func tokenMatch(text string) ([]record.Match, error) {
 	parts := split(text, '|')
 	if len(parts) == 1 {
 		return []record.Match{{Op: "=", Value: unescapeValue(text), AnySystem: true}}, nil
@@ -128,10 +127,9 @@ func tokenMatch(text, fixed string) ([]record.Match, error) {
 	switch {
 	case system == "" && code == "":
 		return nil, errors.New("not a token: use code, system|code, |code or system|")
-	case code == "" && fixed != "" && system == fixed:
-		return []record.Match{{Op: ">=", Value: ""}}, nil
+	case code == "":
+		return []record.Match{{Op: record.OfSystem, System: system}}, nil
 	default:
-		// A row with an empty value stands for every code of its system.
 		return []record.Match{{Op: "=", Value: code, System: system}}, nil
 	}
 }

@@ -151,9 +151,9 @@ type Resumable struct {
 
 // CandidateIDs lists at most limit candidates after one, in id order.
 func (s *Store) CandidateIDs(ctx context.Context, after string, limit int) ([]string, error) {
-	var b statement
+	b := s.statement()
 	b.add("SELECT id FROM candidate WHERE id > ", b.arg(after), " ORDER BY id LIMIT ", b.arg(limit))
-	return s.ids(ctx, &b)
+	return s.ids(ctx, b)
 }
 
 // EachOpen calls fn for every candidate whose journey has not ended.
@@ -320,7 +320,7 @@ func (s *Store) Cohort(ctx context.Context, stages []journey.Stage, ids []string
 	if ids != nil && len(ids) == 0 {
 		return nil, updated, nil
 	}
-	var b statement
+	b := s.statement()
 	b.add("SELECT id FROM candidate WHERE 1 = 1")
 	if stages != nil {
 		b.add(" AND ")

@@ -85,15 +85,15 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) ([]Version, error) 
 	}
 	// Each type is read in its own order, no further than the page, and the bodies
 	// of what is on it at the end.
-	var b statement
+	b := s.statement()
 	b.add("SELECT b.type, b.id, b.version, b.updated_at, b.body, COALESCE((SELECT c.candidate_id FROM resource c WHERE c.type = b.type AND c.id = b.id), '') FROM (")
 	for i, typ := range slices.Sorted(maps.Keys(q.Of)) {
 		if i > 0 {
 			b.add(" UNION ALL ")
 		}
 		b.add("SELECT * FROM (SELECT v.type, v.id, v.version, v.updated_at")
-		q.of(&b, typ)
-		q.after(&b, typ)
+		q.of(b, typ)
+		q.after(b, typ)
 		b.add(" ORDER BY v.updated_at DESC, v.id DESC, v.version DESC LIMIT ", strconv.Itoa(q.Limit), ") ", b.alias("t"))
 	}
 	b.add(") p JOIN resource_version b ON b.type = p.type AND b.id = p.id AND b.version = p.version",
@@ -123,18 +123,18 @@ func (s *Store) CountHistory(ctx context.Context, q HistoryQuery, most int) (int
 	if len(q.Of) == 0 {
 		return 0, nil
 	}
-	var b statement
+	b := s.statement()
 	b.add("SELECT COUNT(*) FROM (")
 	for i, typ := range slices.Sorted(maps.Keys(q.Of)) {
 		if i > 0 {
 			b.add(" UNION ALL ")
 		}
 		b.add("SELECT 1")
-		q.of(&b, typ)
+		q.of(b, typ)
 	}
 	if most > 0 {
 		b.add(" LIMIT ", strconv.Itoa(most))
 	}
 	b.add(") found")
-	return s.number(ctx, &b)
+	return s.number(ctx, b)
 }

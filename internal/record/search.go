@@ -54,7 +54,7 @@ type Condition struct {
 }
 
 // Match compares an index value. Op is "=", "<", "<=", ">", ">=", "prefix",
-// "contains" or Within.
+// "contains", Within or OfSystem.
 type Match struct {
 	Op     string
 	Value  string
@@ -68,8 +68,12 @@ type Match struct {
 	ShortFrom string
 }
 
-// Within is the comparison of what an index value covers with bounds.
-const Within = "within"
+const (
+	// Within is the comparison of what an index value covers with bounds.
+	Within = "within"
+	// OfSystem compares the system alone, whatever the value.
+	OfSystem = "system"
+)
 
 // Bounds hold index values that start at From or after it and before To, and that
 // end after EndFrom and at EndTo or before it. The empty text is no bound.
@@ -97,6 +101,18 @@ type statement struct {
 	args    []any
 	aliases int
 	err     error
+	// single ends a subquery of which one row is enough.
+	single string
+}
+
+func (s *Store) statement() *statement {
+	b := &statement{}
+	if s.postgres() {
+		// It keeps PostgreSQL from reading all rows of a parameter at once, which a
+		// plan that is made without the values does.
+		b.single = " OFFSET 0"
+	}
+	return b
 }
 
 func (s *statement) arg(v any) string {
@@ -227,7 +243,7 @@ func (s *statement) condition(typ string, c Condition, r string) {
 		s.add("EXISTS (SELECT 1 FROM resource_index ", x, " WHERE ", x, ".type = ", s.arg(typ), " AND ", x, ".id = ", r, ".id AND ", x, ".param = ", s.arg(c.Param),
 			" AND ", x, ".system = ", s.arg(c.To.Type), " AND ", x, ".value IN (SELECT ", t, ".id FROM resource ", t, " WHERE ")
 		s.where(*c.To, t, -1)
-		s.add("))")
+		s.add(")", s.single, ")")
 	case c.From != nil && c.Param == "":
 		t := s.alias("t")
 		s.add(r, ".id IN (SELECT ", t, ".candidate_id FROM resource ", t, " WHERE ")
@@ -248,7 +264,7 @@ func (s *statement) condition(typ string, c Condition, r string) {
 	default:
 		s.add("EXISTS (SELECT 1 FROM resource_index ", x, " WHERE ", x, ".id = ", r, ".id AND ")
 		s.rows(typ, c, x)
-		s.add(")")
+		s.add(s.single, ")")
 	}
 }
 
@@ -306,6 +322,8 @@ func (s *statement) match(m Match, x string) {
 	case m.Op == "contains":
 		compare("value", "LIKE", "%"+likely.Replace(m.Value)+"%")
 		s.add(` ESCAPE '\'`)
+	case m.Op == OfSystem:
+		compare("system", "=", m.System)
 	case m.Op == Within:
 		for _, bound := range []struct{ column, op, value string }{
 			{"value", ">=", m.Bounds.From}, {"value", "<", m.Bounds.To}, {"upto", ">", m.Bounds.EndFrom}, {"upto", "<=", m.Bounds.EndTo},
@@ -367,7 +385,8 @@ func (s *Store) plan(ctx context.Context, q *Query, few int) (plan, error) {
 		}
 	}
 	for i, c := range q.Conditions {
-		if i == p.lead || c.Not || c.To != nil || c.From != nil || len(c.Any) == 0 {
+		// The index does not go by systems.
+		if i == p.lead || c.Not || c.To != nil || c.From != nil || len(c.Any) == 0 || c.Any[0].Op == OfSystem {
 			continue
 		}
 		rare, err := s.rarer(ctx, few, func(b *statement) { b.lookUp("1", q.Type, c, "x") })
@@ -412,22 +431,22 @@ func (s *Store) resolve(ctx context.Context, q *Query) error {
 		if err != nil {
 			return err
 		}
-		var b statement
+		b := s.statement()
 		switch {
 		case c.To != nil:
 			b.add("SELECT r.id")
-			p.from(&b, inner)
+			p.from(b, inner)
 		case c.Param == "":
 			b.add("SELECT DISTINCT r.candidate_id")
-			p.from(&b, inner)
+			p.from(b, inner)
 		default:
 			b.add("SELECT DISTINCT l.value FROM resource_index l WHERE l.type = ", b.arg(inner.Type), " AND l.param = ", b.arg(c.Param),
 				" AND l.system = ", b.arg(q.Type), " AND l.id IN (SELECT r.id")
-			p.from(&b, inner)
+			p.from(b, inner)
 			b.add(")")
 		}
 		b.add(" LIMIT ", strconv.Itoa(fewLinks))
-		ids, err := s.ids(ctx, &b)
+		ids, err := s.ids(ctx, b)
 		if err != nil {
 			return err
 		}
@@ -472,11 +491,11 @@ func (c Condition) walkable() bool {
 
 // rarer reports whether a query finds less than a limit.
 func (s *Store) rarer(ctx context.Context, limit int, query func(*statement)) (bool, error) {
-	var b statement
+	b := s.statement()
 	b.add("SELECT COUNT(*) FROM (")
-	query(&b)
+	query(b)
 	b.add(" LIMIT ", strconv.Itoa(limit), ") found")
-	n, err := s.number(ctx, &b)
+	n, err := s.number(ctx, b)
 	return n < limit, err
 }
 
@@ -524,9 +543,9 @@ func (s *Store) Search(ctx context.Context, q Query) ([]Published, error) {
 
 // search appends one page and returns the number of rows that it was found in.
 func (s *Store) search(ctx context.Context, p plan, q Query, list *[]Published) (int, error) {
-	var b statement
+	b := s.statement()
 	b.add("SELECT r.id, r.body, r.candidate_id")
-	id := p.from(&b, q)
+	id := p.from(b, q)
 	// The limit is written out: SQLite plans by the value of a bound one, and so
 	// prepares the statement anew for every search.
 	b.add(" AND ", id, " > ", b.arg(q.After), " ORDER BY ", id, " LIMIT ", strconv.Itoa(q.Limit))
@@ -589,15 +608,15 @@ func (s *Store) cheap(ctx context.Context, p plan, q Query) (bool, error) {
 }
 
 func (s *Store) count(ctx context.Context, p plan, q Query) (int, error) {
-	var b statement
+	b := s.statement()
 	b.add("SELECT COUNT(*) FROM (SELECT ")
 	if p.repeats(q) {
 		b.add("DISTINCT ")
 	}
 	b.add("r.id")
-	p.from(&b, q)
+	p.from(b, q)
 	b.add(") found")
-	return s.number(ctx, &b)
+	return s.number(ctx, b)
 }
 
 func (s *Store) number(ctx context.Context, b *statement) (int, error) {
@@ -619,7 +638,7 @@ func (s *Store) Order(ctx context.Context, q Query, keys []Sort, limit int) ([]s
 		return nil, err
 	}
 	p.lead = -1 // its order is another
-	var b statement
+	b := s.statement()
 	var order []string
 	b.add("SELECT o.id FROM (SELECT r.id, r.updated_at")
 	for i, key := range keys {
@@ -647,9 +666,9 @@ func (s *Store) Order(ctx context.Context, q Query, keys []Sort, limit int) ([]s
 		b.add(") AS ", name)
 		order = append(order, "o."+name+direction+" NULLS LAST")
 	}
-	p.from(&b, q)
+	p.from(b, q)
 	b.add(") o ORDER BY ", strings.Join(append(order, "o.id"), ", "), " LIMIT ", strconv.Itoa(limit))
-	return s.ids(ctx, &b)
+	return s.ids(ctx, b)
 }
 
 func (s *Store) ids(ctx context.Context, b *statement) ([]string, error) {
@@ -680,7 +699,7 @@ type Key struct{ Type, ID string }
 // most one query for a type, and the candidates, cursors and limits of the
 // queries are of no account.
 func (s *Store) SearchAll(ctx context.Context, candidate string, queries []Query, after Key, limit int) ([]Published, error) {
-	var b statement
+	b := s.statement()
 	b.add("SELECT r.type, r.id, r.body")
 	b.compartment(candidate, queries)
 	b.add(" AND (r.type, r.id) > (", b.arg(after.Type), ", ", b.arg(after.ID), ") ORDER BY r.type, r.id LIMIT ", strconv.Itoa(limit))
@@ -705,10 +724,10 @@ func (s *Store) SearchAll(ctx context.Context, candidate string, queries []Query
 
 // CountAll counts what SearchAll finds.
 func (s *Store) CountAll(ctx context.Context, candidate string, queries []Query) (int, error) {
-	var b statement
+	b := s.statement()
 	b.add("SELECT COUNT(*)")
 	b.compartment(candidate, queries)
-	return s.number(ctx, &b)
+	return s.number(ctx, b)
 }
 
 func (s *statement) compartment(candidate string, queries []Query) {
@@ -730,7 +749,7 @@ func (s *statement) compartment(candidate string, queries []Query) {
 
 // References are the resources that those of a type point to under a parameter.
 func (s *Store) References(ctx context.Context, typ, param string, ids []string) ([]Key, error) {
-	var b statement
+	b := s.statement()
 	b.add("SELECT DISTINCT x.system, x.value FROM resource_index x WHERE x.type = ", b.arg(typ), " AND ")
 	b.in("x.id", ids)
 	b.add(" AND x.param = ", b.arg(param), " AND x.system <> '' ORDER BY x.system, x.value")

@@ -181,8 +181,8 @@ func matches(m record.Match, x record.Index) bool {
 	switch m.Op {
 	case "=":
 		return system && x.Value == m.Value
-	case ">=":
-		return x.Value >= m.Value
+	case record.OfSystem:
+		return x.System == m.System
 	case "prefix":
 		return strings.HasPrefix(x.Value, m.Value)
 	case "contains":
@@ -249,6 +249,10 @@ func anyCondition(t *rapid.T, typ string, depth int) record.Condition {
 			one(record.Match{Op: "=", Value: rapid.SampledFrom([]string{"final", "cancelled", "none"}).Draw(t, "status"), AnySystem: true})
 		case 1:
 			c.Param = "code"
+			if rapid.IntRange(0, 5).Draw(t, "whole") == 0 {
+				one(record.Match{Op: record.OfSystem, System: rapid.SampledFrom([]string{"urn:a", "urn:d"}).Draw(t, "system")})
+				break
+			}
 			for range rapid.IntRange(0, 3).Draw(t, "codes") {
 				m := record.Match{Op: "=", Value: fmt.Sprintf("k%d", rapid.SampledFrom([]int{0, 0, 3, 17, 50}).Draw(t, "code")), AnySystem: true}
 				if rapid.Bool().Draw(t, "system") {
