@@ -360,7 +360,7 @@ type plan struct {
 // resource; manyRows is that of a count, which has to see all.
 const (
 	fewRows  = 1000
-	manyRows = 20_000
+	manyRows = 2000
 )
 
 // plan finds a way that doesn't ask every resource of the type. Databases plan
