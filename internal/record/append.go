@@ -71,6 +71,7 @@ type Referral struct {
 
 // Tx reads what a command needs inside its own transaction.
 type Tx struct {
+	store     *Store
 	ctx       context.Context
 	tx        executor
 	candidate string
@@ -80,8 +81,6 @@ type Tx struct {
 	again bool
 	// standing is what is published of the candidate, once it was asked for.
 	standing []Resource
-	// unwatched says that there is no subscription that could be told of anything.
-	unwatched bool
 }
 
 // Now is when the command is recorded.
@@ -106,7 +105,7 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 		if !errors.Is(err, ErrNotFound) {
 			return err
 		}
-		t := &Tx{ctx: ctx, tx: tx, candidate: candidate, command: command, now: s.now()}
+		t := &Tx{store: s, ctx: ctx, tx: tx, candidate: candidate, command: command, now: s.now()}
 		draft, err := build(t)
 		if err != nil {
 			return err
@@ -125,7 +124,7 @@ func (s *Store) Append(ctx context.Context, candidate, command string, build fun
 
 func (t *Tx) persist(d Draft) error {
 	ctx, tx, now := t.ctx, t.tx, t.now
-	head, err := t.headOf(d)
+	head, err := headOf(ctx, tx, d)
 	if err != nil {
 		return err
 	}
@@ -169,21 +168,17 @@ func (t *Tx) persist(d Draft) error {
 	return nil
 }
 
-// headOf returns the entry before the first that the draft writes, and finds out
-// at the same time whether anybody has subscribed to anything.
-func (t *Tx) headOf(d Draft) (Entry, error) {
+// headOf returns the entry before the first that the draft writes.
+func headOf(ctx context.Context, tx executor, d Draft) (Entry, error) {
 	first := d.Event.Seq - int64(len(d.Earlier))
 	var head Entry
 	if first <= 1 {
 		return head, nil
 	}
-	var watching int
-	err := t.tx.QueryRowContext(t.ctx, "SELECT hash, (SELECT COUNT(*) FROM subscription WHERE status IN "+liveSubscriptions+
-		") FROM entry WHERE candidate_id = $1 AND seq = $2", d.Event.Candidate, first-1).Scan(&head.Hash, &watching)
+	err := tx.QueryRowContext(ctx, "SELECT hash FROM entry WHERE candidate_id = $1 AND seq = $2", d.Event.Candidate, first-1).Scan(&head.Hash)
 	if err != nil {
 		return head, fmt.Errorf("read the head of the chain: %w", err)
 	}
-	t.unwatched = watching == 0
 	return head, nil
 }
 

@@ -25,7 +25,7 @@ func (s *Store) PublishProgramme(ctx context.Context, resources []Resource) erro
 				return fmt.Errorf("publish for the programme: %s/%s is of a candidate", r.Type, r.ID)
 			}
 		}
-		t := &Tx{ctx: ctx, tx: tx, candidate: programme, now: s.now()}
+		t := &Tx{store: s, ctx: ctx, tx: tx, candidate: programme, now: s.now()}
 		return t.publish(resources)
 	})
 }

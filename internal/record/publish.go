@@ -183,7 +183,7 @@ func (s *Store) Republish(ctx context.Context, candidate string, build func(*Tx)
 		if err := s.lock(ctx, tx, candidate); err != nil {
 			return err
 		}
-		t := &Tx{ctx: ctx, tx: tx, candidate: candidate, now: s.now(), again: true}
+		t := &Tx{store: s, ctx: ctx, tx: tx, candidate: candidate, now: s.now(), again: true}
 		resources, err := build(t)
 		if err != nil {
 			return err

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5/pgconn"
@@ -35,7 +36,17 @@ type Store struct {
 	now    func() time.Time
 	// access writes the access log.
 	access accessWriter
+	// watched is whether anybody has subscribed, as far as this process knows. Only
+	// on SQLite, where no other process adds a subscription, is it trusted.
+	watched atomic.Int32
 }
+
+// The values of Store.watched.
+const (
+	watchedUnknown int32 = iota
+	watchedByNobody
+	watchedBySomebody
+)
 
 // Open opens the store, creating and migrating it as needed. The location is a
 // file path for SQLite or a postgres:// URL. Now stamps when things were

@@ -141,6 +141,8 @@ func (s Subscription) write(ctx context.Context, tx *sql.Tx) error {
 // at with what it wrote.
 func (s *Store) aloneWithPublishers(ctx context.Context, tx *sql.Tx) error {
 	if !s.postgres() {
+		// It is alone, and whoever publishes next looks again.
+		s.watched.Store(watchedUnknown)
 		return nil
 	}
 	if _, err := tx.ExecContext(ctx, "SELECT pg_advisory_xact_lock($1)", publishing); err != nil {
@@ -284,7 +286,7 @@ type watch struct {
 }
 
 func (t *Tx) watching() ([]watch, error) {
-	if t.unwatched {
+	if !t.store.postgres() && t.store.watched.Load() == watchedByNobody {
 		return nil, nil
 	}
 	rows, err := t.tx.QueryContext(t.ctx, "SELECT id, query FROM subscription WHERE status IN "+liveSubscriptions+" AND (ends_at = '' OR ends_at > $1)", instant(t.now))
@@ -304,6 +306,11 @@ func (t *Tx) watching() ([]watch, error) {
 		}
 		list = append(list, w)
 	}
+	watched := watchedByNobody
+	if len(list) > 0 {
+		watched = watchedBySomebody
+	}
+	t.store.watched.Store(watched)
 	return list, rows.Err()
 }
 
