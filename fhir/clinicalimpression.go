@@ -218,9 +218,9 @@ func investigations(s activities.Snapshot, standing []record.Resource) ([]r4.Cli
 		if r.Type != typeObservation {
 			continue
 		}
-		var o struct{ Status string }
-		if err := json.Unmarshal(r.Body, &o); err != nil {
-			return nil, fmt.Errorf("read %s/%s: %w", r.Type, r.ID, err)
+		o, err := asPublished(s, r, func(raw []byte) (o struct{ Status string }, err error) { return o, json.Unmarshal(raw, &o) })
+		if err != nil {
+			return nil, err
 		}
 		if o.Status == "entered-in-error" || o.Status == "cancelled" {
 			continue

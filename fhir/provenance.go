@@ -29,8 +29,6 @@ var provenanceType = resourceType{
 		patientParam("patient", "Provenance-patient"),
 		referenceParam("target", "Provenance-target", provenanceTargets...),
 		dateParam("recorded", "Provenance-recorded"),
-		dateParam("when", "Provenance-when"),
-		tokenParam("agent-type", "Provenance-agent-type", ""),
 		referenceParam("agent", "Provenance-agent", typePractitionerRole, typeOrganization, typeDevice),
 	},
 }
@@ -100,10 +98,8 @@ func publishProvenance(p r4.Provenance) (record.Resource, error) {
 	var x index
 	x.reference("target", p.Target...)
 	x.date("recorded", &p.Recorded)
-	x.date("when", p.OccurredDateTime)
 	for _, a := range p.Agent {
 		x.reference("agent", a.Who)
-		x.concepts("agent-type", *a.Type)
 	}
 	return publish(typeProvenance, value(p.Id), metaProvenance, p, x)
 }

@@ -25,14 +25,10 @@ var taskType = resourceType{
 	params: []param{
 		patientParam("patient", "Task-patient"),
 		patientParam("subject", "Task-subject"),
-		tokenParam("identifier", "Task-identifier", ""),
 		tokenParam("status", "Task-status", systemTaskStatus),
 		tokenParam("business-status", "Task-business-status", ""),
 		tokenParam("code", "Task-code", ""),
-		tokenParam("intent", "Task-intent", systemTaskIntent),
-		tokenParam("performer", "Task-performer", ""),
 		referenceParam("owner", "Task-owner", typePatient, typePractitionerRole),
-		referenceParam("requester", "Task-requester", typeOrganization),
 		referenceParam("based-on", "Task-based-on", typeCarePlan),
 		referenceParam("focus", "Task-focus", typeEpisodeOfCare),
 		dateParam("period", "Task-period"),
@@ -41,14 +37,11 @@ var taskType = resourceType{
 	},
 }
 
-const systemTaskIntent = "http://hl7.org/fhir/task-intent"
-
 // task is a Task as it is published. The library writes every kind of value of an
 // output, whether or not there is one.
 type task struct {
 	ResourceTypeIs string               `json:"resourceType"`
 	ID             string               `json:"id"`
-	Identifier     []r4.Identifier      `json:"identifier,omitempty"`
 	BasedOn        []r4.Reference       `json:"basedOn,omitempty"`
 	Status         r4.TaskStatus        `json:"status"`
 	StatusReason   *r4.CodeableConcept  `json:"statusReason,omitempty"`
@@ -87,8 +80,7 @@ func (w work) taskResource() (record.Resource, error) {
 	patient, episode := reference(typePatient, w.s.Candidate), reference(typeEpisodeOfCare, w.s.Candidate)
 	t := task{
 		ID: w.round.id, Status: w.standing.task, Intent: "order", Code: &code, Description: w.rule.Title,
-		Identifier: []r4.Identifier{{System: optional(systemWork), Value: &w.round.id}},
-		BasedOn:    []r4.Reference{evaluationPlan(w.s.Candidate)}, Focus: &episode, For: &patient,
+		BasedOn: []r4.Reference{evaluationPlan(w.s.Candidate)}, Focus: &episode, For: &patient,
 		AuthoredOn: string(w.round.authored), Requester: &requester, Owner: &w.owner,
 	}
 	if performer := w.performerType(); performer != nil {
@@ -134,16 +126,12 @@ func publishTask(t task) (record.Resource, error) {
 		return record.Resource{}, fmt.Errorf("%s/%s has no code or nobody whom it is for", typeTask, t.ID)
 	}
 	var x index
-	x.identifiers("identifier", t.Identifier...)
 	x.code("status", systemTaskStatus, t.Status.Code())
-	x.code("intent", systemTaskIntent, t.Intent)
 	x.concepts("code", *t.Code)
 	if t.BusinessStatus != nil {
 		x.concepts("business-status", *t.BusinessStatus)
 	}
-	x.concepts("performer", t.PerformerType...)
 	x.optionalReference("owner", t.Owner)
-	x.optionalReference("requester", t.Requester)
 	x.reference("based-on", t.BasedOn...)
 	x.optionalReference("focus", t.Focus)
 	x.period("period", t.Execution)

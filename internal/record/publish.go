@@ -231,8 +231,8 @@ func (t *Tx) publish(resources []Resource) error {
 
 // publication is what the resources of one command change, by table.
 type publication struct {
-	current, versions, standing, added rows
-	dropped, sealed                    []Resource
+	current, versions, standing, added, dropped rows
+	sealed                                      []Resource
 	// changed are the ids of the resources that have a new version, by type.
 	changed map[string][]string
 }
@@ -266,22 +266,53 @@ func (p *publication) add(t *Tx, r, before Resource) error {
 	if indexed == before.indexed {
 		return nil
 	}
+	stand := map[Index]bool{}
 	if before.Version > 0 {
-		p.dropped = append(p.dropped, r)
+		var err error
+		if stand, err = t.indexOf(r); err != nil {
+			return err
+		}
 	}
-	known := make(map[Index]bool, len(r.Index))
 	for _, i := range r.Index {
-		if !known[i] {
-			known[i] = true
+		added, known := stand[i]
+		if !known {
 			p.added.add(r.Type, r.ID, i.Param, i.Value, i.System, i.End)
+		}
+		if !added {
+			stand[i] = true
+		}
+	}
+	for i, wanted := range stand {
+		if !wanted {
+			p.dropped.add(r.Type, i.Param, i.Value, r.ID, i.System, i.End)
 		}
 	}
 	return nil
 }
 
+// indexOf reads the search values that stand of a resource. None of them is wanted
+// yet.
+func (t *Tx) indexOf(r Resource) (map[Index]bool, error) {
+	rows, err := t.tx.QueryContext(t.ctx, "SELECT param, value, system, upto FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID)
+	if err != nil {
+		return nil, fmt.Errorf("read the search values of a resource: %w", err)
+	}
+	defer rows.Close()
+	stand := map[Index]bool{}
+	for rows.Next() {
+		var i Index
+		if err := rows.Scan(&i.Param, &i.Value, &i.System, &i.End); err != nil {
+			return nil, fmt.Errorf("read the search values of a resource: %w", err)
+		}
+		stand[i] = false
+	}
+	return stand, rows.Err()
+}
+
 func (p *publication) write(t *Tx) error {
-	for _, r := range p.dropped {
-		if _, err := t.tx.ExecContext(t.ctx, "DELETE FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID); err != nil {
+	for _, row := range p.dropped {
+		if _, err := t.tx.ExecContext(t.ctx, `DELETE FROM resource_index WHERE type = $1 AND param = $2 AND value = $3 AND id = $4
+			AND system = $5 AND upto = $6`, row...); err != nil {
 			return fmt.Errorf("index a resource: %w", err)
 		}
 	}
@@ -332,7 +363,8 @@ func (r rows) insert(t *Tx, into, conflict string) error {
 		for _, row := range r[:n] {
 			args = append(args, row...)
 		}
-		if _, err := t.tx.ExecContext(t.ctx, insertText(into, conflict, n, len(r[0])), args...); err != nil {
+		_, sqlite := t.tx.(*session)
+		if _, err := t.tx.ExecContext(t.ctx, insertText(into, conflict, n, len(r[0]), !sqlite), args...); err != nil {
 			return err
 		}
 		r = r[n:]
@@ -340,8 +372,9 @@ func (r rows) insert(t *Tx, into, conflict string) error {
 	return nil
 }
 
-// insertText is the statement that inserts n rows of some columns.
-func insertText(into, conflict string, n, columns int) string {
+// insertText is the statement that inserts n rows of some columns. PostgreSQL
+// numbers the values; the driver of SQLite looks for each number among all of them.
+func insertText(into, conflict string, n, columns int, numbered bool) string {
 	var b strings.Builder
 	b.WriteString("INSERT INTO " + into + " VALUES ")
 	for i := range n {
@@ -354,7 +387,11 @@ func insertText(into, conflict string, n, columns int) string {
 			default:
 				b.WriteString("(")
 			}
-			b.WriteString("$" + strconv.Itoa(i*columns+c+1))
+			if numbered {
+				b.WriteString("$" + strconv.Itoa(i*columns+c+1))
+			} else {
+				b.WriteString("?")
+			}
 		}
 		b.WriteString(")")
 	}

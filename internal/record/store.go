@@ -67,7 +67,9 @@ func openSQLite(ctx context.Context, path string, now func() time.Time) (*Store,
 		}
 		return "file:" + (&url.URL{Path: path}).EscapedPath() + "?" + query.Encode()
 	}
-	write, err := sql.Open("sqlite", dsn())
+	// A command writes a little on many pages: they stay at hand, and go to the file
+	// once for many commands.
+	write, err := sql.Open("sqlite", dsn("cache_size(-16384)", "wal_autocheckpoint(4000)"))
 	if err != nil {
 		return nil, fmt.Errorf("open the record store: %w", err)
 	}
