@@ -12,9 +12,12 @@ var adverseEventType = resourceType{
 	params: []param{
 		patientParam("subject", "AdverseEvent-subject"),
 		tokenParam("event", "AdverseEvent-event", ""),
+		constantParam("actuality", "AdverseEvent-actuality", systemActuality, "actual"),
 		dateParam("date", "AdverseEvent-date"),
 	},
 }
+
+const systemActuality = "http://hl7.org/fhir/adverse-event-actuality"
 
 // enteredInError stands in place of an event that was recorded by mistake:
 // AdverseEvent has no status that could say so.

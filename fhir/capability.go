@@ -10,7 +10,7 @@ import (
 
 // capabilityDate is when the interface last changed. Change it together with
 // the tables in types.go.
-const capabilityDate = "2026-11-25"
+const capabilityDate = "2026-11-30"
 
 func (s *server) capabilities(c echo.Context) error {
 	sh, err := s.shaped(c.Request(), "")

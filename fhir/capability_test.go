@@ -24,7 +24,7 @@ func sample(p r4.SearchParamType, name string) string {
 		return "a$2026"
 	case name == "_id":
 		return candidateA
-	case name == "questionnaire":
+	case name == "questionnaire" || name == "instantiates-canonical":
 		return "https://candidacy.example/q"
 	default:
 		return "a"
@@ -39,12 +39,14 @@ func everyResource(t testing.TB) []record.Resource {
 	for _, s := range []activities.Snapshot{
 		died,
 		operated(decided(testSnapshot(candidateA), journey.Approve)), planned("2026-04-02"), reportedSnapshot(candidateA), risky(candidateA), answered(candidateA),
-		recovering(candidateA), consented(candidateA),
+		recovering(candidateA), consented(candidateA), inParts(candidateA),
 		happened(decided(testSnapshot(candidateA), journey.Approve)), followed(), worked(candidateA), wentHome(candidateA), closedWithout(candidateA),
 	} {
 		list = append(list, mustPublish(t, s)...)
 	}
-	forms, err := Questionnaires(protocol.Default())
+	approved := *protocol.Default()
+	approved.EffectiveFrom = "2026-01-01"
+	forms, err := Questionnaires(&approved)
 	if err != nil {
 		t.Fatal(err)
 	}

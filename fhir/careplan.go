@@ -23,6 +23,7 @@ var carePlanType = resourceType{
 		tokenParam("activity-code", "CarePlan-activity-code", ""),
 		referenceParam("care-team", "CarePlan-care-team", typeCareTeam),
 		referenceParam("condition", "CarePlan-condition", typeCondition),
+		referenceParam("instantiates-canonical", "CarePlan-instantiates-canonical"),
 	),
 }
 
@@ -126,6 +127,7 @@ func publishCarePlan(plan r4.CarePlan) (record.Resource, error) {
 	}
 	x.reference("care-team", plan.CareTeam...)
 	x.reference("condition", plan.Addresses...)
+	x.canonical("instantiates-canonical", plan.InstantiatesCanonical...)
 	return publish(typeCarePlan, value(plan.Id), metaCarePlan, plan, x)
 }
 

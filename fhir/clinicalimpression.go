@@ -22,6 +22,7 @@ var clinicalImpressionType = resourceType{
 		dateParam("date", "clinical-date"),
 		tokenParam("finding-code", "ClinicalImpression-finding-code", ""),
 		referenceParam("investigation", "ClinicalImpression-investigation", typeObservation),
+		referenceParam("assessor", "ClinicalImpression-assessor", typePractitionerRole),
 	),
 }
 
@@ -65,7 +66,8 @@ func clinicalImpressions(s activities.Snapshot, standing []record.Resource) ([]r
 	id := resourceID(s.Candidate, "decision-"+strconv.FormatInt(d.Seq, 10))
 	code := concept("", "", "", "Review by the selection committee")
 	description := "Decision of the selection committee on a living kidney donor candidate"
-	assessor := assessorName
+	assessor, committee := staffRole(journey.CommitteeRole), assessorName
+	assessor.Display = &committee
 	on := string(d.On)
 	impression := r4.ClinicalImpression{
 		Id:                &id,
@@ -75,7 +77,7 @@ func clinicalImpressions(s activities.Snapshot, standing []record.Resource) ([]r
 		Subject:           reference(typePatient, s.Candidate),
 		EffectiveDateTime: optional(on),
 		Date:              optional(on),
-		Assessor:          &r4.Reference{Display: &assessor},
+		Assessor:          &assessor,
 		Summary:           &words.summary,
 		Note:              protocolNote(s.Protocol),
 	}
@@ -172,6 +174,7 @@ func publishImpression(i r4.ClinicalImpression) (record.Resource, error) {
 	for _, v := range i.Investigation {
 		x.reference("investigation", v.Item...)
 	}
+	x.optionalReference("assessor", i.Assessor)
 	return publish(typeClinicalImpression, value(i.Id), "", i, x)
 }
 

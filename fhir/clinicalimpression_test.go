@@ -72,7 +72,7 @@ func TestClinicalImpression(t *testing.T) {
 	i := decode[r4.ClinicalImpression](t, r)
 	if i.Status != r4.ClinicalImpressionStatusCompleted || *i.Subject.Reference != "Patient/"+candidateA || *i.EffectiveDateTime != "2026-03-02" ||
 		*i.Date != "2026-03-02" || !slices.Equal(i.Protocol, []string{"https://candidacy.example/protocol/kidney|2026.1"}) ||
-		*i.Assessor.Display != "Selection committee" || i.Assessor.Reference != nil || i.StatusReason != nil ||
+		*i.Assessor.Display != "Selection committee" || *i.Assessor.Reference != "PractitionerRole/role-committee" || i.StatusReason != nil ||
 		*i.Summary != "The selection committee approved the candidate for living kidney donation." ||
 		i.Note[0].Text != "Judged by: Living kidney donor evaluation, version 2026.1" {
 		t.Errorf("impression: %s", r.Body)

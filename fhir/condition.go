@@ -78,14 +78,9 @@ func publishCondition(c r4.Condition, meta string) (record.Resource, error) {
 	var x index
 	x.concepts("category", c.Category...)
 	x.concepts("code", *c.Code)
-	for _, each := range []struct {
-		param string
-		of    *r4.CodeableConcept
-	}{{"clinical-status", c.ClinicalStatus}, {"verification-status", c.VerificationStatus}, {"severity", c.Severity}} {
-		if each.of != nil {
-			x.concepts(each.param, *each.of)
-		}
-	}
+	x.optionalConcept("clinical-status", c.ClinicalStatus)
+	x.optionalConcept("verification-status", c.VerificationStatus)
+	x.optionalConcept("severity", c.Severity)
 	x.concepts("body-site", c.BodySite...)
 	x.date("onset-date", c.OnsetDateTime)
 	x.date("abatement-date", c.AbatementDateTime)

@@ -15,6 +15,9 @@ const (
 	typeConsent         = "Consent"
 	systemConsentScope  = "http://terminology.hl7.org/CodeSystem/consentscope"
 	systemConsentStatus = "http://hl7.org/fhir/consent-state-codes"
+	systemActReason     = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
+	// systemParticipationType has the parts that somebody takes.
+	systemParticipationType = "http://terminology.hl7.org/CodeSystem/v3-ParticipationType"
 	// patientConsent is the LOINC code of a consent of a patient.
 	patientConsent = "59284-0"
 )
@@ -30,6 +33,8 @@ var consentType = resourceType{
 		dateParam("period", "Consent-period"),
 		referenceParam("consentor", "Consent-consentor", typePatient),
 		referenceParam("organization", "Consent-organization", typeOrganization),
+		referenceParam("actor", "Consent-actor", typeOrganization),
+		tokenParam("purpose", "Consent-purpose", ""),
 	},
 }
 
@@ -130,6 +135,16 @@ func (c *given) remember(memo string) {
 	}
 }
 
+// actor is the programme: it carries out what is consented to, and receives the
+// data that a choice on privacy is about.
+func (c given) actor() r4.ConsentProvisionActor {
+	role := concept(systemParticipationType, "PRF", "performer", "")
+	if c.privacy {
+		role = concept(systemParticipationType, "PRCP", "primary information recipient", "")
+	}
+	return r4.ConsentProvisionActor{Role: role, Reference: theProgramme()}
+}
+
 func (c given) resource(s activities.Snapshot) (record.Resource, error) {
 	status := r4.ConsentStateInactive
 	if c.active {
@@ -159,7 +174,13 @@ func (c given) resource(s activities.Snapshot) (record.Resource, error) {
 		consent.Verification = []r4.ConsentVerification{{Verified: true, VerifiedWith: &patient, VerificationDate: optional(string(c.on))}}
 	}
 	if c.on != "" {
-		consent.Provision = &r4.ConsentProvision{Period: &r4.Period{Start: optional(string(c.on)), End: optional(string(c.until))}}
+		consent.Provision = &r4.ConsentProvision{
+			Period: &r4.Period{Start: optional(string(c.on)), End: optional(string(c.until))},
+			Actor:  []r4.ConsentProvisionActor{c.actor()},
+		}
+		if !c.privacy { // what choices on privacy are made for is in the choices
+			consent.Provision.Purpose = []r4.Coding{{System: optional(systemActReason), Code: optional("TREAT"), Display: optional("treatment")}}
+		}
 	}
 	var x index
 	x.code("status", systemConsentStatus, consent.Status.Code())
@@ -168,6 +189,12 @@ func (c given) resource(s activities.Snapshot) (record.Resource, error) {
 	x.date("date", consent.DateTime)
 	if consent.Provision != nil {
 		x.period("period", consent.Provision.Period)
+		for _, a := range consent.Provision.Actor {
+			x.reference("actor", a.Reference)
+		}
+		for _, purpose := range consent.Provision.Purpose {
+			x.token("purpose", value(purpose.System), value(purpose.Code))
+		}
 	}
 	x.reference("consentor", consent.Performer...)
 	x.reference("organization", consent.Organization...)

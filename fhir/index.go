@@ -59,6 +59,13 @@ func (x *index) concepts(param string, concepts ...r4.CodeableConcept) {
 	}
 }
 
+// optionalConcept is concepts for an element that may be absent.
+func (x *index) optionalConcept(param string, c *r4.CodeableConcept) {
+	if c != nil {
+		x.concepts(param, *c)
+	}
+}
+
 // identifiers adds business identifiers.
 func (x *index) identifiers(param string, list ...r4.Identifier) {
 	for _, i := range list {

@@ -27,7 +27,7 @@ func (p param) modifies(modifier string) bool {
 	if p.use == byPatient {
 		return modifier == typePatient
 	}
-	if p.use != byIndex {
+	if p.use != byIndex && p.use != byEither {
 		return false
 	}
 	if modifier == modifierMissing {

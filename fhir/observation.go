@@ -24,6 +24,14 @@ var observationType = resourceType{
 		dateParam("date", "clinical-date"),
 		quantityParam("value-quantity", "Observation-value-quantity"),
 		tokenParam("value-concept", "Observation-value-concept", ""),
+		tokenParam("data-absent-reason", "Observation-data-absent-reason", ""),
+		tokenParam("component-code", "Observation-component-code", ""),
+		quantityParam("component-value-quantity", "Observation-component-value-quantity"),
+		tokenParam("component-value-concept", "Observation-component-value-concept", ""),
+		tokenParam("component-data-absent-reason", "Observation-component-data-absent-reason", ""),
+		eitherParam(r4.SearchParamTypeQuantity, "combo-value-quantity", "value-quantity", "component-value-quantity"),
+		eitherParam(r4.SearchParamTypeToken, "combo-value-concept", "value-concept", "component-value-concept"),
+		eitherParam(r4.SearchParamTypeToken, "combo-data-absent-reason", "data-absent-reason", "component-data-absent-reason"),
 		compositeParam("code-value-quantity", "Observation-code-value-quantity", "code", "value-quantity"),
 		referenceParam("derived-from", "Observation-derived-from", typeObservation),
 		referenceParam("has-member", "Observation-has-member", typeObservation),
@@ -183,15 +191,19 @@ func publishObservation(o r4.Observation) (record.Resource, error) {
 	x.concepts("code", o.Code)
 	x.concepts("combo-code", o.Code)
 	for i := range o.Component {
-		x.concepts("combo-code", o.Component[i].Code)
+		c := &o.Component[i]
+		x.concepts("combo-code", c.Code)
+		x.concepts("component-code", c.Code)
+		x.quantity("component-value-quantity", c.ValueQuantity)
+		x.optionalConcept("component-value-concept", c.ValueCodeableConcept)
+		x.optionalConcept("component-data-absent-reason", c.DataAbsentReason)
 	}
 	x.code("status", systemObservationStatus, o.Status.Code())
 	x.period("date", o.EffectivePeriod)
 	x.date("date", o.EffectiveDateTime)
 	x.quantity("value-quantity", o.ValueQuantity)
-	if o.ValueCodeableConcept != nil {
-		x.concepts("value-concept", *o.ValueCodeableConcept)
-	}
+	x.optionalConcept("value-concept", o.ValueCodeableConcept)
+	x.optionalConcept("data-absent-reason", o.DataAbsentReason)
 	x.reference("derived-from", o.DerivedFrom...)
 	x.reference("has-member", o.HasMember...)
 	x.reference("based-on", o.BasedOn...)

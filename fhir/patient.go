@@ -20,6 +20,7 @@ var patientType = resourceType{
 		dateParam("birthdate", "individual-birthdate"),
 		tokenParam("gender", "individual-gender", systemGender),
 		tokenParam("active", "Patient-active", ""),
+		referenceParam("organization", "Patient-organization", typeOrganization),
 		tokenParam("deceased", "Patient-deceased", ""),
 		dateParam("death-date", "Patient-death-date"),
 	},
@@ -30,11 +31,14 @@ func patient(s activities.Snapshot) ([]record.Resource, error) {
 	who := s.Referral.Identity
 	gender := genderOf(who.Sex)
 	active := true // whatever becomes of the journey: the record of the person is in use
+	programme := theProgramme()
 	p := r4.Patient{
 		Active:    &active,
 		Id:        &s.Candidate,
 		Gender:    &gender,
 		BirthDate: optional(string(who.BirthDate)),
+
+		ManagingOrganization: &programme,
 	}
 	if who.Identifier.Value != "" {
 		kind := concept(systemIdentifierType, "MR", "Medical record number", "")
@@ -62,6 +66,7 @@ func patient(s activities.Snapshot) ([]record.Resource, error) {
 	x.date("birthdate", p.BirthDate)
 	x.code("gender", systemGender, gender.Code())
 	x.code("active", "", strconv.FormatBool(active))
+	x.optionalReference("organization", p.ManagingOrganization)
 	x.code("deceased", "", strconv.FormatBool(p.DeceasedDateTime != nil))
 	x.date("death-date", p.DeceasedDateTime)
 	r, err := publish(typePatient, s.Candidate, metaPatient, p, x)

@@ -29,7 +29,9 @@ var provenanceType = resourceType{
 		patientParam("patient", "Provenance-patient"),
 		referenceParam("target", "Provenance-target", provenanceTargets...),
 		dateParam("recorded", "Provenance-recorded"),
+		dateParam("when", "Provenance-when"),
 		referenceParam("agent", "Provenance-agent", typePractitionerRole, typeOrganization, typeDevice),
+		tokenParam("agent-type", "Provenance-agent-type", ""),
 	},
 }
 
@@ -98,8 +100,10 @@ func publishProvenance(p r4.Provenance) (record.Resource, error) {
 	var x index
 	x.reference("target", p.Target...)
 	x.date("recorded", &p.Recorded)
+	x.date("when", p.OccurredDateTime)
 	for _, a := range p.Agent {
 		x.reference("agent", a.Who)
+		x.optionalConcept("agent-type", a.Type)
 	}
 	return publish(typeProvenance, value(p.Id), metaProvenance, p, x)
 }

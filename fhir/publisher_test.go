@@ -117,7 +117,7 @@ func TestPatient(t *testing.T) {
 	r := find(t, mustPublish(t, testSnapshot(candidateA)), typePatient, candidateA)
 	want := `{"id":"` + candidateA + `","identifier":[{"type":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/v2-0203","code":"MR",` +
 		`"display":"Medical record number"}]},"system":"urn:oid:1.2.36.146.595.217.0.1","value":"SYN-0b0c3f0e"}],"active":true,` +
-		`"name":[{"family":"O'Brien & Søn","given":["Zoë Maria"]}],"gender":"female","birthDate":"1981-06-30","resourceType":"Patient"}`
+		`"name":[{"family":"O'Brien & Søn","given":["Zoë Maria"]}],"gender":"female","birthDate":"1981-06-30","managingOrganization":{"reference":"Organization/programme"},"resourceType":"Patient"}`
 	if string(r.Body) != want {
 		t.Errorf("got  %s\nwant %s", r.Body, want)
 	}

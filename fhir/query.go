@@ -253,6 +253,10 @@ func (p *parser) condition(q *record.Query, known param, modifier, name string, 
 		return nil
 	case byParts:
 		return p.composite(q, known, values)
+	case byEither:
+		return p.either(q, known, modifier, name, values)
+	case byConstant:
+		return p.constant(q, known, values)
 	}
 	c, err := p.match(known, modifier, values)
 	if err != nil {
@@ -317,6 +321,48 @@ func (p *parser) composite(q *record.Query, known param, values []string) error 
 		}
 		q.Conditions = part.place(q.Conditions, c)
 	}
+	return nil
+}
+
+// either asks for what any of the parts finds, or that none of them does.
+func (p *parser) either(q *record.Query, known param, modifier, name string, values []string) error {
+	var alternatives []record.Query
+	var none []record.Condition
+	for _, part := range known.parts {
+		of, ok := types[q.Type].find(part)
+		if !ok {
+			return fmt.Errorf("%s.%s has a part that is no parameter", q.Type, known.name)
+		}
+		c, err := p.match(of, modifier, values)
+		if err != nil {
+			return badParameter(name, "invalid", err.Error())
+		}
+		none = append(none, c)
+		alternatives = append(alternatives, record.Query{Type: q.Type, Conditions: []record.Condition{c}})
+	}
+	if none[0].Not {
+		q.Conditions = append(q.Conditions, none...)
+	} else {
+		q.Any = append(q.Any, alternatives)
+	}
+	return nil
+}
+
+// constant leaves everything where one of the values is what all resources have,
+// and nothing where none is.
+func (p *parser) constant(q *record.Query, known param, values []string) error {
+	for _, text := range values {
+		list, err := tokenMatch(text)
+		if err != nil {
+			return badParameter(known.name, "invalid", err.Error())
+		}
+		for _, m := range list {
+			if (m.AnySystem || m.System == known.system) && (m.Op == record.OfSystem || m.Value == known.always) {
+				return nil
+			}
+		}
+	}
+	q.IDs = []string{}
 	return nil
 }
 

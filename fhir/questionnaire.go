@@ -2,7 +2,6 @@ package fhir
 
 import (
 	"context"
-	"errors"
 	"slices"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -15,6 +14,7 @@ import (
 const (
 	typeQuestionnaire       = "Questionnaire"
 	systemPublicationStatus = "http://hl7.org/fhir/publication-status"
+	systemResourceTypes     = "http://hl7.org/fhir/resource-types"
 	// teachBack ends the linkId of the question whether the candidate gave back
 	// the meaning of what they were told.
 	teachBack = ".teach-back"
@@ -25,7 +25,11 @@ var questionnaireType = resourceType{
 	params: []param{
 		uriParam("url", "Questionnaire-url"),
 		tokenParam("version", "Questionnaire-version", ""),
+		stringParam("name", "Questionnaire-name"),
 		stringParam("title", "Questionnaire-title"),
+		dateParam("date", "Questionnaire-date"),
+		tokenParam("code", "Questionnaire-code", ""),
+		constantParam("subject-type", "Questionnaire-subject-type", systemResourceTypes, typePatient),
 		tokenParam("status", "Questionnaire-status", systemPublicationStatus),
 	},
 }
@@ -151,7 +155,14 @@ func Questionnaires(p *protocol.Protocol) ([]record.Resource, error) {
 		var x index
 		x.uri("url", q.URL)
 		x.token("version", "", q.Version)
+		x.text("name", q.Name)
 		x.text("title", q.Title)
+		x.date("date", optional(q.Date))
+		for _, item := range q.Item {
+			for _, code := range item.Code {
+				x.token("code", value(code.System), value(code.Code))
+			}
+		}
 		x.code("status", systemPublicationStatus, q.Status)
 		published, err := publish(typeQuestionnaire, q.ID, "", q, x)
 		if err != nil {
@@ -165,13 +176,14 @@ func Questionnaires(p *protocol.Protocol) ([]record.Resource, error) {
 // formID is the id of the questionnaire of one version.
 func formID(name, version string) string { return partID("form", name, version) }
 
-// HasQuestionnaires reports whether the forms of a protocol version are published.
+// HasQuestionnaires reports whether the forms of a protocol version are published
+// and found by their names, which they were not always.
 func HasQuestionnaires(ctx context.Context, store *record.Store, version string) (bool, error) {
-	_, err := store.Resource(ctx, typeQuestionnaire, formID(healthForm, version))
-	if errors.Is(err, record.ErrNotFound) {
-		return false, nil
-	}
-	return err == nil, err
+	n, err := store.Count(ctx, record.Query{
+		Type: typeQuestionnaire, IDs: []string{formID(healthForm, version)},
+		Conditions: []record.Condition{{Param: "name", Any: []record.Match{{Op: ">=", Value: ""}}}},
+	})
+	return n > 0, err
 }
 
 // nameOf makes a name for programs, as FHIR wants it: Health_questionnaire.

@@ -29,6 +29,9 @@ var questionnaireResponseType = resourceType{
 		dateParam("authored", "QuestionnaireResponse-authored"),
 		referenceParam("questionnaire", "QuestionnaireResponse-questionnaire"),
 		tokenParam("status", "QuestionnaireResponse-status", systemAnswersStatus),
+		referenceParam("author", "QuestionnaireResponse-author", typeOrganization),
+		referenceParam("source", "QuestionnaireResponse-source", typePatient),
+		referenceParam("based-on", "QuestionnaireResponse-based-on", typeCarePlan, typeServiceRequest),
 	},
 }
 
@@ -79,12 +82,12 @@ func answersToQuestions(s activities.Snapshot, forms []form, of reported) ([]rec
 	}
 	var list []record.Resource
 	for _, g := range all {
-		memo := of.memoOf(g.answers, s.Protocol.Canonical, s.Protocol.Version)
+		response := newResponse(s, g.id, g.form, answersStatus(g.answers), g.answers[0].Effective)
+		memo := of.memoOf(g.answers, s.Protocol.Canonical, s.Protocol.Version, value(response.BasedOn[0].Reference))
 		if was, ok := of.kept(typeQuestionnaireResponse, g.id, memo); ok {
 			list = append(list, was)
 			continue
 		}
-		response := newResponse(s, g.id, g.form, answersStatus(g.answers), g.answers[0].Effective)
 		if err := checkDateTime(g.answers[0].Effective); err != nil {
 			return nil, fmt.Errorf("answers of result %s: %w", g.answers[0].ID, err)
 		}
@@ -98,6 +101,9 @@ func answersToQuestions(s activities.Snapshot, forms []form, of reported) ([]rec
 				return nil, fmt.Errorf("result %s: %w", r.ID, err)
 			}
 			response.Item = append(response.Item, item)
+			for _, request := range of.requests[r.ID] {
+				response.BasedOn = appendReference(response.BasedOn, request)
+			}
 		}
 		published, err := publishResponse(response)
 		if err != nil {
@@ -114,8 +120,13 @@ func answersQuestion(r result.Result) bool {
 }
 
 func newResponse(s activities.Snapshot, id string, f form, status r4.QuestionnaireResponseStatus, authored string) r4.QuestionnaireResponse {
-	subject := reference(typePatient, s.Candidate)
-	response := r4.QuestionnaireResponse{Id: &id, Status: status, Subject: &subject, Authored: optional(authored)}
+	subject, author, plan := reference(typePatient, s.Candidate), theProgramme(), evaluationPlan(s.Candidate)
+	if f.name == followUpForm && hasRecoveryPlan(s) {
+		plan = reference(typeCarePlan, recoveryPlanID(s.Candidate))
+	}
+	response := r4.QuestionnaireResponse{
+		Id: &id, Status: status, Subject: &subject, Authored: optional(authored), Author: &author, BasedOn: []r4.Reference{plan},
+	}
 	if url := f.url(s.Protocol); url != "" {
 		url += "|" + s.Protocol.Version
 		response.Questionnaire = &url
@@ -190,6 +201,7 @@ func disclosuresTold(s activities.Snapshot, forms []form, of reported) ([]record
 			continue
 		}
 		response := newResponse(s, id, f, r4.QuestionnaireResponseStatusCompleted, string(latest.On))
+		response.Source = response.Subject // the candidate confirmed each line
 		for _, item := range f.items {
 			if slices.Contains(latest.Disclosures, item.ID) {
 				response.Item = append(response.Item, confirmed(item, slices.Contains(latest.TeachBack, item.ID)))
@@ -226,6 +238,9 @@ func publishResponse(q r4.QuestionnaireResponse) (record.Resource, error) {
 	x.date("authored", q.Authored)
 	x.canonical("questionnaire", value(q.Questionnaire))
 	x.code("status", systemAnswersStatus, q.Status.Code())
+	x.optionalReference("author", q.Author)
+	x.optionalReference("source", q.Source)
+	x.reference("based-on", q.BasedOn...)
 	return publish(typeQuestionnaireResponse, value(q.Id), meta, q, x)
 }
 

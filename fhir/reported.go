@@ -39,7 +39,7 @@ type reported struct {
 // resultShape is written into what is remembered of each resource that is made of
 // results. A change of how they are built needs another one: what was remembered
 // under the former is made again.
-const resultShape = "1"
+const resultShape = "2"
 
 // kept is what stands already as it would be made. A version of a result never
 // changes, so that it is enough to remember which versions something was made of.

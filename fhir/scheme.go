@@ -9,7 +9,7 @@ import (
 // mapping is the version of what is made of a record, apart from the parameters
 // by which it is searched. Raise it with every change of a builder that is to
 // reach candidates who get no further command.
-const mapping = 2
+const mapping = 3
 
 // Scheme names how resources are made and indexed. What was published under
 // another one is published again when the program starts.
@@ -18,7 +18,7 @@ func Scheme() string {
 	_, _ = fmt.Fprintln(h, mapping) // a hash takes everything
 	for _, typ := range typeOrder {
 		for _, p := range append(types[typ].params, commonParams...) {
-			_, _ = fmt.Fprintln(h, typ, p.name, p.definition, p.system, p.targets, p.use)
+			_, _ = fmt.Fprintln(h, typ, p.name, p.definition, p.system, p.targets, p.use, p.parts, p.always)
 		}
 	}
 	return hex.EncodeToString(h.Sum(nil)[:8])

@@ -29,6 +29,7 @@ var serviceRequestType = resourceType{
 		referenceParam("replaces", "ServiceRequest-replaces", typeServiceRequest),
 		referenceParam("requester", "ServiceRequest-requester", typeOrganization, typePatient, typePractitionerRole),
 		referenceParam("performer", "ServiceRequest-performer", typeOrganization),
+		tokenParam("performer-type", "ServiceRequest-performer-type", ""),
 	),
 }
 
@@ -186,6 +187,7 @@ func publishRequest(request r4.ServiceRequest) (record.Resource, error) {
 	x.reference("replaces", request.Replaces...)
 	x.optionalReference("requester", request.Requester)
 	x.reference("performer", request.Performer...)
+	x.optionalConcept("performer-type", request.PerformerType)
 	return publish(typeServiceRequest, value(request.Id), metaServiceRequest, request, x)
 }
 

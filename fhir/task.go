@@ -18,6 +18,8 @@ const (
 	systemPerformer  = "https://candidacy.example/CodeSystem/performer"
 	// systemWork identifies what is asked for, for whoever carries it out.
 	systemWork = "https://candidacy.example/NamingSystem/requirement"
+	// Every task is an order.
+	systemTaskIntent, taskIntent = "http://hl7.org/fhir/task-intent", "order"
 )
 
 var taskType = resourceType{
@@ -34,6 +36,8 @@ var taskType = resourceType{
 		dateParam("period", "Task-period"),
 		dateParam("authored-on", "Task-authored-on"),
 		dateParam("modified", "Task-modified"),
+		tokenParam("performer", "Task-performer", ""),
+		constantParam("intent", "Task-intent", systemTaskIntent, taskIntent),
 	},
 }
 
@@ -79,7 +83,7 @@ func (w work) taskResource() (record.Resource, error) {
 	code, requester := w.code(), theProgramme()
 	patient, episode := reference(typePatient, w.s.Candidate), reference(typeEpisodeOfCare, w.s.Candidate)
 	t := task{
-		ID: w.round.id, Status: w.standing.task, Intent: "order", Code: &code, Description: w.rule.Title,
+		ID: w.round.id, Status: w.standing.task, Intent: taskIntent, Code: &code, Description: w.rule.Title,
 		BasedOn: []r4.Reference{evaluationPlan(w.s.Candidate)}, Focus: &episode, For: &patient,
 		AuthoredOn: string(w.round.authored), Requester: &requester, Owner: &w.owner,
 	}
@@ -128,15 +132,14 @@ func publishTask(t task) (record.Resource, error) {
 	var x index
 	x.code("status", systemTaskStatus, t.Status.Code())
 	x.concepts("code", *t.Code)
-	if t.BusinessStatus != nil {
-		x.concepts("business-status", *t.BusinessStatus)
-	}
+	x.optionalConcept("business-status", t.BusinessStatus)
 	x.optionalReference("owner", t.Owner)
 	x.reference("based-on", t.BasedOn...)
 	x.optionalReference("focus", t.Focus)
 	x.period("period", t.Execution)
 	x.date("authored-on", optional(t.AuthoredOn))
 	x.date("modified", optional(t.LastModified))
+	x.concepts("performer", t.PerformerType...)
 	return publish(typeTask, t.ID, "", t, x)
 }
 

@@ -31,8 +31,11 @@ type param struct {
 	// targets are the types that a reference may point to, as far as they are
 	// published. One without targets holds canonical URLs.
 	targets []string
-	// parts are the names of the two parameters that a composite joins.
+	// parts are the names of the two parameters that a composite joins, or of those
+	// that either finds.
 	parts []string
+	// always is the value that every resource of the type has.
+	always string
 	// use tells apart the parameters that aren't looked up in the index.
 	use use
 }
@@ -45,6 +48,8 @@ const (
 	byID
 	byUpdate
 	byParts
+	byEither
+	byConstant
 )
 
 const canonicalParam = "http://hl7.org/fhir/SearchParameter/"
@@ -111,6 +116,18 @@ func uriParam(name, definition string) param {
 // that would keep their values together.
 func compositeParam(name, definition, first, second string) param {
 	return param{name: name, kind: r4.SearchParamTypeComposite, definition: definition, parts: []string{first, second}, use: byParts}
+}
+
+// eitherParam finds what one of the parameters of the same kind finds: those of an
+// Observation and of its components.
+func eitherParam(kind r4.SearchParamType, name string, parts ...string) param {
+	return param{name: name, kind: kind, definition: "Observation-" + name, parts: parts, use: byEither}
+}
+
+// constantParam is a code that every resource of the type has, and that is
+// therefore in no index.
+func constantParam(name, definition, system, code string) param {
+	return param{name: name, kind: r4.SearchParamTypeToken, definition: definition, system: system, always: code, use: byConstant}
 }
 
 // typeTable holds the types, in the order of the CapabilityStatement. The
