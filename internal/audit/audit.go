@@ -55,6 +55,8 @@ type contextKey struct{}
 type note struct {
 	mu     sync.Mutex
 	access record.Access
+	// nothing says that the answer tells of nobody.
+	nothing bool
 }
 
 // Requests writes a row for every request: nothing of an answer leaves before its
@@ -124,6 +126,16 @@ func Everybody(ctx context.Context) {
 		n.mu.Lock()
 		defer n.mu.Unlock()
 		n.access.Everybody = true
+	}
+}
+
+// Nothing notes that the answer tells nothing: it only says that what the client holds
+// of an earlier answer, which is on record, is still so. No row is written.
+func Nothing(ctx context.Context) {
+	if n, ok := ctx.Value(contextKey{}).(*note); ok {
+		n.mu.Lock()
+		defer n.mu.Unlock()
+		n.nothing = true
 	}
 }
 
@@ -282,6 +294,9 @@ func (w *writer) WriteHeader(status int) {
 func (w *writer) log(status int) error {
 	w.note.mu.Lock()
 	defer w.note.mu.Unlock()
+	if w.note.nothing && status == http.StatusNotModified {
+		return nil
+	}
 	a, who := w.note.access, w.options.Who(w.c)
 	a.Actor, a.Role, a.Credential, a.Status = who.Actor, who.Role, who.Token, status
 	list := a.Parameters

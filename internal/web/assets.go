@@ -22,10 +22,11 @@ var assetFiles embed.FS
 type assets struct {
 	named   map[string]string // app.css -> app.0123456789ab.css
 	content map[string][]byte
+	packed  map[string][]byte // the same in gzip
 }
 
 func loadAssets() (assets, error) {
-	a := assets{named: map[string]string{}, content: map[string][]byte{}}
+	a := assets{named: map[string]string{}, content: map[string][]byte{}, packed: map[string][]byte{}}
 	err := fs.WalkDir(assetFiles, "assets", func(file string, entry fs.DirEntry, err error) error {
 		if err != nil || entry.IsDir() {
 			return err
@@ -38,7 +39,8 @@ func loadAssets() (assets, error) {
 		base, extension := path.Base(file), path.Ext(file)
 		hashed := strings.TrimSuffix(base, extension) + "." + hex.EncodeToString(sum[:6]) + extension
 		a.named[base], a.content[hashed] = hashed, content
-		return nil
+		a.packed[hashed], err = packed(content)
+		return err
 	})
 	if err != nil {
 		return a, fmt.Errorf("read the embedded assets: %w", err)
@@ -60,6 +62,12 @@ func (s *server) asset(c echo.Context) error {
 	if !ok {
 		return errNotFound
 	}
-	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	header := c.Response().Header()
+	header.Set("Cache-Control", "public, max-age=31536000, immutable")
+	header.Add(echo.HeaderVary, echo.HeaderAcceptEncoding)
+	if small := s.assets.packed[c.Param("name")]; len(content) >= leastPacked && takesGzip(c.Request()) {
+		header.Set(echo.HeaderContentEncoding, "gzip")
+		content = small
+	}
 	return c.Blob(http.StatusOK, mime.TypeByExtension(path.Ext(c.Param("name"))), content)
 }

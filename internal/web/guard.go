@@ -45,6 +45,7 @@ func (s *server) guard(r route) echo.HandlerFunc {
 		if c.Response().Committed {
 			return nil
 		}
+		s.acknowledge(c)
 		if err := r.handler(c); err != nil {
 			return s.fail(c, err)
 		}
@@ -71,7 +72,16 @@ func (s *server) admit(c echo.Context, r route) error {
 	case r.public:
 		return nil
 	case !signedIn:
-		return c.Redirect(http.StatusSeeOther, signInPath(req.URL.Path))
+		to := signInPath(req.URL.Path)
+		switch {
+		case req.Header.Get(headerHTMX) != "":
+			// A part of a page has no place for the sign-in page.
+			c.Response().Header().Set(echo.HeaderLocation, to)
+			return &failure{Status: http.StatusUnauthorized, Title: "You are signed out", Message: "Sign in again to go on."}
+		case req.Method == http.MethodPost:
+			to = unsent(to)
+		}
+		return c.Redirect(http.StatusSeeOther, to)
 	case slices.Contains(r.roles, account.Role):
 		return nil
 	case account.Role == journey.Administrator:

@@ -70,7 +70,7 @@ var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
-		"asset": a.path, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
+		"asset": a.path, "htmx": func() string { return htmxConfig }, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 		"visits": func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
 		"rows":   func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
@@ -106,7 +106,7 @@ func (s *server) render(c echo.Context, status int, name string, p page) error {
 	if err := s.pages[name].ExecuteTemplate(&out, "layout", p); err != nil {
 		return fmt.Errorf("render %s: %w", name, err)
 	}
-	return c.HTMLBlob(status, out.Bytes())
+	return s.send(c, status, out.Bytes())
 }
 
 // home is the first page of an account.

@@ -7,6 +7,7 @@ import (
 	"net/netip"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -46,7 +47,21 @@ type signInModel struct {
 
 // next accepts only the pages that a person can be sent back to, so that the
 // sign-in page can't be made to lead elsewhere.
-var next = regexp.MustCompile(`^/(candidates/[a-z0-9-]{1,64})?$`)
+var next = regexp.MustCompile(`^/((candidates|incoming)/[a-z0-9-]{1,64}|[a-z]+(-[a-z]+)?)?$`)
+
+// nowhere are pages that nobody is sent back to.
+var nowhere = []string{pathSignIn, pathSignOut}
+
+// leads reports whether a person can be sent to a page after the sign-in.
+func leads(to string) bool { return next.MatchString(to) && !slices.Contains(nowhere, to) }
+
+// unsent adds to the sign-in page's address that a form was not looked at.
+func unsent(to string) string {
+	if strings.Contains(to, "?") {
+		return to + "&unsent=yes"
+	}
+	return to + "?unsent=yes"
+}
 
 // signInPath leads to the sign-in page and back.
 func signInPath(from string) string {
@@ -54,7 +69,7 @@ func signInPath(from string) string {
 	if parts := strings.Split(from, "/"); len(parts) > 3 {
 		from = strings.Join(parts[:3], "/")
 	}
-	if from == pathBoard || !next.MatchString(from) {
+	if from == pathBoard || !leads(from) {
 		return pathSignIn
 	}
 	return pathSignIn + "?next=" + url.QueryEscape(from)
@@ -69,7 +84,7 @@ func (s *server) signInPage(c echo.Context) error {
 
 func (s *server) showSignIn(c echo.Context, status int, username, to string, problem *summary) error {
 	model := signInModel{Username: username}
-	if next.MatchString(to) {
+	if leads(to) {
 		model.Next = to
 	}
 	if s.Demo {
@@ -118,7 +133,7 @@ func (s *server) signIn(c echo.Context) error {
 		return err
 	}
 	s.setCookie(c, secret, sessionLife)
-	if !next.MatchString(to) {
+	if !leads(to) {
 		to = home(&account)
 	}
 	return c.Redirect(http.StatusSeeOther, to)

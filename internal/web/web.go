@@ -4,8 +4,9 @@
 // and what a person may see is decided in visibility.go and, with the
 // API, by api.Reader.
 //
-// The pages use no JavaScript, so the Content Security Policy needs no
-// exception, and every page works with a keyboard, without a mouse and on paper.
+// Every page works without JavaScript, with a keyboard, without a mouse and on paper.
+// What a script adds comes from two files of our own site, so that the Content Security
+// Policy needs no exception.
 package web
 
 import (
