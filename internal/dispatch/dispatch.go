@@ -196,14 +196,14 @@ func (d *Dispatcher) stored(ctx context.Context, version string) error {
 
 // protocolOf returns the protocol that a candidate is pinned to.
 func (d *Dispatcher) protocolOf(ctx context.Context, candidate string) (*protocol.Protocol, error) {
-	known, err := d.Store.Resumable(ctx, candidate)
+	version, err := d.Store.Pinned(ctx, candidate)
 	if errors.Is(err, record.ErrNotFound) {
 		return nil, &journey.Refusal{Code: journey.NotFound, Message: "there is no such candidate"}
 	}
 	if err != nil {
 		return nil, err
 	}
-	return d.Protocols.Get(ctx, known.Protocol)
+	return d.Protocols.Get(ctx, version)
 }
 
 // deliver stages the body, sends the Update and answers from the record.

@@ -220,6 +220,19 @@ func (s *Store) Resumable(ctx context.Context, id string) (Resumable, error) {
 	return r, nil
 }
 
+// Pinned returns the protocol version that a candidate is pinned to.
+func (s *Store) Pinned(ctx context.Context, id string) (string, error) {
+	var version string
+	err := s.kept.queryRow(ctx, "SELECT protocol FROM candidate WHERE id = $1", id).Scan(&version)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", ErrNotFound
+	}
+	if err != nil {
+		return "", fmt.Errorf("read the candidate's protocol: %w", err)
+	}
+	return version, nil
+}
+
 // CountOpen counts the candidates whose journey has not ended.
 func (s *Store) CountOpen(ctx context.Context) (int, error) {
 	var n int
