@@ -346,15 +346,14 @@ func readResults(ctx context.Context, q queryer, candidate string) ([]result.Res
 	defer rows.Close()
 	var results []result.Result
 	for rows.Next() {
-		var body string
+		var body sql.RawBytes
 		if err := rows.Scan(&body); err != nil {
 			return nil, fmt.Errorf("read results: %w", err)
 		}
-		var r result.Result
-		if err := json.Unmarshal([]byte(body), &r); err != nil {
+		results = append(results, result.Result{})
+		if err := json.Unmarshal(body, &results[len(results)-1]); err != nil {
 			return nil, fmt.Errorf("a stored result is unreadable: %w", err)
 		}
-		results = append(results, r)
 	}
 	return results, rows.Err()
 }

@@ -2,6 +2,7 @@ package record
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -9,7 +10,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"hash/fnv"
 	"slices"
 	"strconv"
 	"strings"
@@ -76,23 +76,26 @@ type Index struct {
 	End    string
 }
 
+func (i Index) compare(other Index) int {
+	return cmp.Or(cmp.Compare(i.Param, other.Param), cmp.Compare(i.Value, other.Value), cmp.Compare(i.System, other.System), cmp.Compare(i.End, other.End))
+}
+
 // indexDigest is a digest of search values, whatever their order and repetition:
 // it only tells whether they are what stands.
 func indexDigest(index []Index) string {
 	if len(index) == 0 {
 		return "-"
 	}
-	rows := make([]string, len(index))
-	for i, each := range index {
-		rows[i] = each.Param + "\x00" + each.Value + "\x00" + each.System + "\x00" + each.End
-	}
-	slices.Sort(rows)
-	h := fnv.New128a()
+	rows := slices.Clone(index)
+	slices.SortFunc(rows, Index.compare)
+	text := make([]byte, 0, 128*len(rows))
 	for _, row := range slices.Compact(rows) {
-		h.Write([]byte(row))
-		h.Write([]byte{1})
+		for _, part := range []string{row.Param, row.Value, row.System, row.End} {
+			text = append(append(text, part...), 0)
+		}
 	}
-	return hex.EncodeToString(h.Sum(nil))
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:16])
 }
 
 // withMeta puts the meta element in front of the body. What is published
@@ -122,6 +125,9 @@ func withMeta(r Resource, version int64, now time.Time) (string, error) {
 	return b.String(), nil
 }
 
+// usuallyPublished is how many resources a candidate has in the middle of a journey.
+const usuallyPublished = 64
+
 // Published returns what stands of the candidate's resources: their versions,
 // digests and memos. Body reads the rest.
 func (t *Tx) Published() ([]Resource, error) {
@@ -134,7 +140,7 @@ func (t *Tx) Published() ([]Resource, error) {
 		return nil, fmt.Errorf("read the published resources: %w", err)
 	}
 	defer rows.Close()
-	list := []Resource{}
+	list := make([]Resource, 0, usuallyPublished)
 	for rows.Next() {
 		var r Resource
 		if err := rows.Scan(&r.Type, &r.ID, &r.Version, &r.Digest, &r.indexed, &r.Memo); err != nil {
@@ -204,13 +210,14 @@ func (t *Tx) publish(resources []Resource) error {
 	if err != nil {
 		return err
 	}
-	before := make(map[resourceKey]Resource, len(standing))
-	for _, r := range standing {
-		before[resourceKey{r.Type, r.ID}] = r
+	before := make(map[resourceKey]int, len(standing))
+	for i := range standing {
+		before[resourceKey{standing[i].Type, standing[i].ID}] = i
 	}
 	var p publication
 	seen := make(map[resourceKey]bool, len(resources))
-	for _, r := range resources {
+	for i := range resources {
+		r := &resources[i]
 		key := resourceKey{r.Type, r.ID}
 		if seen[key] {
 			return fmt.Errorf("publish a resource: %s/%s is given twice", r.Type, r.ID)
@@ -219,7 +226,11 @@ func (t *Tx) publish(resources []Resource) error {
 		if r.Kept {
 			continue
 		}
-		if err := p.add(t, r, before[key]); err != nil {
+		var stands Resource
+		if i, ok := before[key]; ok {
+			stands = standing[i]
+		}
+		if err := p.add(t, *r, stands); err != nil {
 			return err
 		}
 	}
@@ -355,16 +366,23 @@ func (r *rows) add(values ...any) { *r = append(*r, values) }
 // statement is prepared once.
 var atOnce = []int{32, 8, 1}
 
-// insert inserts the rows, many with one statement.
+// insert inserts the rows, many with one statement. On SQLite a statement that may
+// have to undo some of its rows keeps what it changes aside, on disk if that is
+// much. One that changes a single row does not, and neither does one that leaves
+// its rows to the transaction, which fails with it.
 func (r rows) insert(t *Tx, into, conflict string) error {
+	_, sqlite := t.tx.(*session)
+	sizes := atOnce
+	if sqlite && conflict != "" {
+		sizes = []int{1}
+	}
 	for len(r) > 0 {
-		n := atOnce[slices.IndexFunc(atOnce, func(n int) bool { return n <= len(r) })]
-		args := make([]any, 0, n*len(r[0]))
-		for _, row := range r[:n] {
-			args = append(args, row...)
+		n := sizes[slices.IndexFunc(sizes, func(n int) bool { return n <= len(r) })]
+		args := r[0]
+		if n > 1 {
+			args = slices.Concat(r[:n]...)
 		}
-		_, sqlite := t.tx.(*session)
-		if _, err := t.tx.ExecContext(t.ctx, insertText(into, conflict, n, len(r[0]), !sqlite), args...); err != nil {
+		if _, err := t.tx.ExecContext(t.ctx, insertText(into, conflict, n, len(r[0]), sqlite), args...); err != nil {
 			return err
 		}
 		r = r[n:]
@@ -374,9 +392,13 @@ func (r rows) insert(t *Tx, into, conflict string) error {
 
 // insertText is the statement that inserts n rows of some columns. PostgreSQL
 // numbers the values; the driver of SQLite looks for each number among all of them.
-func insertText(into, conflict string, n, columns int, numbered bool) string {
+func insertText(into, conflict string, n, columns int, sqlite bool) string {
 	var b strings.Builder
-	b.WriteString("INSERT INTO " + into + " VALUES ")
+	b.WriteString("INSERT ")
+	if sqlite && conflict == "" {
+		b.WriteString("OR FAIL ")
+	}
+	b.WriteString("INTO " + into + " VALUES ")
 	for i := range n {
 		for c := range columns {
 			switch {
@@ -387,10 +409,10 @@ func insertText(into, conflict string, n, columns int, numbered bool) string {
 			default:
 				b.WriteString("(")
 			}
-			if numbered {
-				b.WriteString("$" + strconv.Itoa(i*columns+c+1))
-			} else {
+			if sqlite {
 				b.WriteString("?")
+			} else {
+				b.WriteString("$" + strconv.Itoa(i*columns+c+1))
 			}
 		}
 		b.WriteString(")")

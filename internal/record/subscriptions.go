@@ -306,12 +306,15 @@ func (t *Tx) watching() ([]watch, error) {
 		}
 		list = append(list, w)
 	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read subscriptions: %w", err)
+	}
 	watched := watchedByNobody
 	if len(list) > 0 {
 		watched = watchedBySomebody
 	}
 	t.store.watched.Store(watched)
-	return list, rows.Err()
+	return list, nil
 }
 
 // dueSubscription is the one that has been due longest.
