@@ -61,7 +61,7 @@ func (p *plan) consents() ([]record.Resource, error) {
 			}
 			id := consentID(p.s.Candidate, requirement, r.number)
 			c := given{id: id, requirement: requirement, title: rule.Title, privacy: rule.Privacy, active: r.number == len(p.of[requirement]) && !early}
-			if was, ok := p.previous[typeConsent+"/"+id]; ok && !(c.active && state.Status == journey.Met) {
+			if was, ok := p.previous.find(typeConsent, id); ok && !(c.active && state.Status == journey.Met) {
 				c.remember(was.Memo)
 			} else {
 				c.on, c.until, c.listed = state.SignedOn, state.ValidUntil, len(p.s.Protocol.Items(requirement)) > 0

@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -17,10 +18,19 @@ import (
 const computedBy = "Candidacy"
 
 // derivedObservations publishes the values that the product computed.
-func derivedObservations(s activities.Snapshot) ([]record.Resource, error) {
+func derivedObservations(s activities.Snapshot, of reported) ([]record.Resource, error) {
 	var list []record.Resource
 	for _, d := range s.Report.Derived {
 		if s.Protocol.ConfidentialCode(d.Key) {
+			continue
+		}
+		content, err := json.Marshal(d)
+		if err != nil {
+			return nil, fmt.Errorf("derived value %s: %w", d.Key, err)
+		}
+		memo := resultShape + " " + digestOf(string(content))
+		if was, ok := of.kept(typeObservation, resourceID(s.Candidate, d.Key), memo); ok {
+			list = append(list, was)
 			continue
 		}
 		o, err := derivedObservation(s.Candidate, d)
@@ -31,6 +41,7 @@ func derivedObservations(s activities.Snapshot) ([]record.Resource, error) {
 		if err != nil {
 			return nil, err
 		}
+		published.Memo = memo
 		list = append(list, published)
 	}
 	return list, nil

@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -17,8 +18,13 @@ import (
 // so the text `\u003c` typed by a person stays what it was. Raw must be valid
 // JSON.
 func Unescape(raw []byte) []byte {
-	out := make([]byte, 0, len(raw))
-	for i := 0; i < len(raw); i++ {
+	first := bytes.IndexByte(raw, '\\')
+	if first < 0 {
+		return raw
+	}
+	out := make([]byte, first, len(raw))
+	copy(out, raw)
+	for i := first; i < len(raw); i++ {
 		if raw[i] != '\\' || i+1 == len(raw) {
 			out = append(out, raw[i])
 			continue
@@ -87,6 +93,17 @@ func validID(id string) bool {
 		}
 	}
 	return 0 < len(id) && len(id) <= maxID
+}
+
+// validType reports whether a text has the form of a type: letters, the first a
+// capital one.
+func validType(typ string) bool {
+	for i := 0; i < len(typ); i++ {
+		if c := typ[i] | 0x20; c < 'a' || 'z' < c {
+			return false
+		}
+	}
+	return 1 < len(typ) && len(typ) <= maxID && 'A' <= typ[0] && typ[0] <= 'Z'
 }
 
 // resourceID joins the candidate's id and a suffix to a FHIR id. A suffix that

@@ -105,7 +105,8 @@ func (p *plan) episodeOfCare() ([]record.Resource, error) {
 // statusHistory adds the status to those that were remembered, each with the day
 // on which it began.
 func (p *plan) statusHistory(status r4.EpisodeOfCareStatus) string {
-	memo := p.previous[typeEpisodeOfCare+"/"+p.s.Candidate].Memo
+	was, _ := p.previous.find(typeEpisodeOfCare, p.s.Candidate)
+	memo := was.Memo
 	began := p.s.State.Since
 	if memo == "" && status == r4.EpisodeOfCareStatusPlanned && p.s.Referral.On != "" {
 		began = p.s.Referral.On

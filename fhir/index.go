@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 
@@ -136,7 +137,7 @@ func (x *index) optionalReference(param string, r *r4.Reference) {
 func local(text string) (typ, id string, ok bool) {
 	text, version, versioned := strings.Cut(text, "/_history/")
 	typ, id, ok = strings.Cut(text, "/")
-	ok = ok && typeShape.MatchString(typ) && validID(id) && (!versioned || validID(version))
+	ok = ok && validType(typ) && validID(id) && (!versioned || validID(version))
 	return typ, id, ok
 }
 
@@ -231,10 +232,28 @@ func (x *index) meta(members string) error {
 	if members == "" {
 		return nil
 	}
+	known, ok := metas.Load(members)
+	if !ok {
+		rows, err := metaRows(members)
+		if err != nil {
+			return fmt.Errorf("the meta element: %w", err)
+		}
+		known, _ = metas.LoadOrStore(members, rows)
+	}
+	*x = append(*x, known.(index)...)
+	return nil
+}
+
+// metas are the search values of meta elements by their members, of which each type
+// has one or a few.
+var metas sync.Map
+
+func metaRows(members string) (index, error) {
 	var m r4.Meta
 	if err := json.Unmarshal([]byte("{"+members+"}"), &m); err != nil {
-		return fmt.Errorf("the meta element: %w", err)
+		return nil, err
 	}
+	var x index
 	x.canonical("_profile", m.Profile...)
 	for _, label := range m.Security {
 		x.token("_security", value(label.System), value(label.Code))
@@ -242,7 +261,7 @@ func (x *index) meta(members string) error {
 	for _, tag := range m.Tag {
 		x.token("_tag", value(tag.System), value(tag.Code))
 	}
-	return nil
+	return x, nil
 }
 
 // extent is what a quantity with its comparator covers.

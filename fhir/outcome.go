@@ -115,8 +115,6 @@ func forbidden(typ string) *failure {
 	return &failure{status: http.StatusForbidden, code: "forbidden", diagnostics: "the token's scopes do not allow this for " + typ}
 }
 
-var typeShape = regexp.MustCompile(`^[A-Z][A-Za-z]{1,63}$`)
-
 var elementShape = regexp.MustCompile(`^[a-z][A-Za-z0-9]{0,63}$`)
 
 var nameShape = regexp.MustCompile(`^_?[A-Za-z][A-Za-z-]{0,40}([:.][A-Za-z_][A-Za-z_-]{0,40}){0,6}$`)

@@ -45,21 +45,20 @@ var provenanceTargets = []string{
 // provenances says who wrote the versions of resources that come with the entry,
 // by role. Nothing comes of an entry that changed none. What was told in confidence,
 // which kept names, is no target, and not any more once the protocol says so.
-func provenances(s activities.Snapshot, list []record.Resource, kept map[string]bool) ([]record.Resource, error) {
-	before := make(map[string]record.Resource, len(s.Previous))
-	for _, p := range s.Previous {
-		before[p.Type+"/"+p.ID] = p
-	}
+func provenances(s activities.Snapshot, before previous, list []record.Resource, kept map[string]bool) ([]record.Resource, error) {
 	var targets []r4.Reference
 	created, hidden := true, false
-	for _, r := range list {
-		name := r.Type + "/" + r.ID
-		was := before[name]
-		version := r.VersionAfter(was)
-		if r.Kept || version == was.Version {
+	for i := range list {
+		r := &list[i]
+		if r.Kept {
 			continue
 		}
-		if kept[name] {
+		was, _ := before.find(r.Type, r.ID)
+		version := r.VersionAfter(was)
+		if version == was.Version {
+			continue
+		}
+		if kept[r.Type+"/"+r.ID] {
 			hidden = true
 			continue
 		}

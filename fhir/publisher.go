@@ -37,8 +37,8 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
-	var list []record.Resource
-	produced := map[string]bool{}
+	list := make([]record.Resource, 0, len(s.Previous)+32)
+	produced := make(map[named]bool, cap(list))
 	for _, build := range []func(activities.Snapshot) ([]record.Resource, error){
 		patient,
 		func(activities.Snapshot) ([]record.Resource, error) { return work.published(requested) },
@@ -46,7 +46,8 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		func(s activities.Snapshot) ([]record.Resource, error) { return appointments(s, requested) },
 		func(activities.Snapshot) ([]record.Resource, error) { return of.published() },
 		func(s activities.Snapshot) ([]record.Resource, error) { return questionnaireResponses(s, of) },
-		derivedObservations, detectedIssues, riskAssessments, procedures, donorConditions, conditions,
+		func(s activities.Snapshot) ([]record.Resource, error) { return derivedObservations(s, of) },
+		detectedIssues, riskAssessments, procedures, donorConditions, conditions,
 		func(s activities.Snapshot) ([]record.Resource, error) { return recoveryPlan(s, requested) },
 		stay,
 		func(s activities.Snapshot) ([]record.Resource, error) { return visits(s, requested) },
@@ -56,10 +57,10 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		if err != nil {
 			return nil, fmt.Errorf("publish: %w", err)
 		}
-		for _, r := range resources {
-			name := r.Type + "/" + r.ID
+		for i := range resources {
+			name := named{resources[i].Type, resources[i].ID}
 			if produced[name] {
-				return nil, fmt.Errorf("publish: %s is produced twice", name)
+				return nil, fmt.Errorf("publish: %s/%s is produced twice", name.typ, name.id)
 			}
 			produced[name] = true
 		}
@@ -83,7 +84,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		}
 		list = append(list, kept...)
 	}
-	origins, err := provenances(s, list, kept)
+	origins, err := provenances(s, work.previous, list, kept)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
@@ -97,6 +98,9 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	}
 	return list, nil
 }
+
+// named is the type and the id of a resource.
+type named struct{ typ, id string }
 
 // asTheyStand are the resources that tell of a time that is over, and stay as they
 // were published, with the search values that this version of the software gives
@@ -144,10 +148,14 @@ func again[T any](s activities.Snapshot, was record.Resource, unmarshal func([]b
 // store makes no further version of them. What was told in confidence and is
 // published from before the protocol said so keeps nothing but its id.
 // Kept names what is confidential.
-func retired(s activities.Snapshot, produced, kept map[string]bool) ([]record.Resource, error) {
+func retired(s activities.Snapshot, produced map[named]bool, kept map[string]bool) ([]record.Resource, error) {
 	var list []record.Resource
+	root := s.Candidate + "-"
 	for _, p := range s.Previous {
-		if name := p.Type + "/" + p.ID; kept[name] && !produced[name] {
+		if produced[named{p.Type, p.ID}] {
+			continue
+		}
+		if kept[p.Type+"/"+p.ID] {
 			r, err := sealed(masked(s, p))
 			if err != nil {
 				return nil, err
@@ -157,7 +165,7 @@ func retired(s activities.Snapshot, produced, kept map[string]bool) ([]record.Re
 		}
 		// Only computed resources carry the candidate's id as their root;
 		// results keep their own ids and are never retired here.
-		if produced[p.Type+"/"+p.ID] || !strings.HasPrefix(p.ID, s.Candidate+"-") {
+		if !strings.HasPrefix(p.ID, root) {
 			continue
 		}
 		var r record.Resource

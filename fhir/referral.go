@@ -20,7 +20,7 @@ func referralID(candidate string) string { return resourceID(candidate, "referra
 // kidney is for.
 func (p *plan) referral() ([]record.Resource, error) {
 	s, id := p.s, referralID(p.s.Candidate)
-	was, known := p.previous[typeServiceRequest+"/"+id]
+	was, known := p.previous.find(typeServiceRequest, id)
 	role, before, _ := strings.Cut(was.Memo, "|")
 	if !known {
 		by, err := referredBy(s)

@@ -32,7 +32,7 @@ type reported struct {
 	known map[[4]string]string
 	// previous is what stands, by type and id; remade says that all of it is made
 	// again.
-	previous map[string]record.Resource
+	previous previous
 	remade   bool
 }
 
@@ -44,7 +44,7 @@ const resultShape = "2"
 // kept is what stands already as it would be made. A version of a result never
 // changes, so that it is enough to remember which versions something was made of.
 func (r reported) kept(typ, id, memo string) (record.Resource, bool) {
-	was, ok := r.previous[typ+"/"+id]
+	was, ok := r.previous.find(typ, id)
 	was.Kept = true
 	return was, ok && !r.remade && was.Memo == memo
 }

@@ -150,12 +150,32 @@ func isOver(p record.Resource) bool {
 	return p.Memo == maskedMemo || r.phase == phaseDone || r.phase == phaseOff
 }
 
+// previous is what is published of a candidate, by type and id.
+type previous map[named]*record.Resource
+
+func previousOf(s activities.Snapshot) previous {
+	all := make(previous, len(s.Previous))
+	for i := range s.Previous {
+		r := &s.Previous[i]
+		all[named{r.Type, r.ID}] = r
+	}
+	return all
+}
+
+// find returns a resource as it stands.
+func (s previous) find(typ, id string) (record.Resource, bool) {
+	r, ok := s[named{typ, id}]
+	if !ok {
+		return record.Resource{}, false
+	}
+	return *r, true
+}
+
 // plan is the work on every requirement, with what is published of it.
 type plan struct {
-	s     activities.Snapshot
-	stage journey.Stage
-	// previous is what stands, by type and id.
-	previous map[string]record.Resource
+	s        activities.Snapshot
+	stage    journey.Stage
+	previous previous
 	rules    map[string]protocol.Requirement
 	// results are the usable ones that may be published, by code, oldest first.
 	results map[string][]*result.Result
@@ -171,14 +191,11 @@ type plan struct {
 // planOf makes the work on every requirement.
 func planOf(s activities.Snapshot) (*plan, error) {
 	p := &plan{
-		s: s, stage: s.State.Stage, previous: make(map[string]record.Resource, len(s.Previous)), rules: make(map[string]protocol.Requirement, len(s.Protocol.Requirements)),
+		s: s, stage: s.State.Stage, previous: previousOf(s), rules: make(map[string]protocol.Requirement, len(s.Protocol.Requirements)),
 		results: map[string][]*result.Result{}, protocol: s.Protocol.Version + " " + s.Protocol.Digest(), of: make(map[string][]round, len(s.State.Requirements)),
 	}
 	if _, ok := planStatuses[p.stage]; !ok {
 		return nil, fmt.Errorf("the stage %q has no plan status", p.stage)
-	}
-	for _, r := range s.Previous {
-		p.previous[r.Type+"/"+r.ID] = r
 	}
 	for _, r := range s.Protocol.Requirements {
 		p.rules[r.ID] = r
@@ -216,7 +233,7 @@ func (p *plan) published(requested []visitRequest) ([]record.Resource, error) {
 // kept is what stands already as it would be made, by what was remembered of it.
 // Without a command everything is made again: how it is made may be another.
 func (p *plan) kept(typ, id, memo string) (record.Resource, bool) {
-	was, ok := p.previous[typ+"/"+id]
+	was, ok := p.previous.find(typ, id)
 	was.Kept = true
 	return was, ok && was.Memo == memo && p.s.Entry.Kind != ""
 }
@@ -258,7 +275,7 @@ func (p *plan) former(requirement string) []round {
 	for n := 1; ; n++ {
 		id, found := roundID(p.s.Candidate, requirement, n), false
 		for _, typ := range []string{typeTask, typeServiceRequest} {
-			if r, ok := p.previous[typ+"/"+id]; ok {
+			if r, ok := p.previous.find(typ, id); ok {
 				round := remembered(typ, id, r.Memo)
 				round.number, found = n, true
 				list = append(list, round)
@@ -455,7 +472,7 @@ func (p *plan) publish(typ string, number int, authored journey.Date, r journey.
 // stay leaves an earlier round as it was published. Where the protocol keeps back
 // now what came of it, that is taken out.
 func (p *plan) stay(r *round, rule protocol.Requirement) error {
-	was := p.previous[r.typ+"/"+r.id]
+	was, _ := p.previous.find(r.typ, r.id)
 	if len(r.outcomes) == 0 && r.outcome != "not-met" || p.told(rule) {
 		was.Kept = true
 		if p.s.Entry.Kind == "" {
@@ -526,7 +543,7 @@ func (p *plan) remade(typ, id string, members map[string]json.RawMessage) (recor
 // said that it was told in confidence.
 func (p *plan) mask(former []round) error {
 	for _, r := range former {
-		was := p.previous[r.typ+"/"+r.id]
+		was, _ := p.previous.find(r.typ, r.id)
 		if was.Memo == maskedMemo {
 			was.Kept = true
 			p.resources = append(p.resources, was)
