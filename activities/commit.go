@@ -16,6 +16,7 @@ import (
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/meeting"
 	"candidacy/internal/operation"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -235,7 +236,7 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 		Earlier: earlier, Event: c.event, Body: c.body, CommandHash: c.hash, State: next, Flags: flags,
 		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Outdated: c.outdated, Confirmed: c.confirmed, Resources: resources, Link: c.link,
 	}
-	draft.Contact = c.details
+	draft.Contact, draft.Meeting, draft.Decided = c.details, c.meeting, c.decided
 	draft.Notices = notices(c.protocol, before, next, append(slices.Clone(earlier), c.event))
 	if target != nil {
 		draft.Protocol = target.Version
@@ -334,6 +335,10 @@ type commit struct {
 	course operation.Course
 	// link is set by a command about the link to the donor's own page.
 	link *record.LinkChange
+	// meeting is the meeting that a decision was voted on in, and decided what is
+	// recorded there.
+	meeting string
+	decided meeting.Change
 }
 
 // staged reads the body that was staged under the command's id.
@@ -410,6 +415,10 @@ func (c *commit) carryOut() error {
 		if err := c.risk(body); err != nil {
 			return err
 		}
+	case *command.AnswerQuestion:
+		if err := c.answer(body); err != nil {
+			return err
+		}
 	case *command.GiveDonorLink:
 		if err := c.donorLink(body); err != nil {
 			return err
@@ -436,6 +445,8 @@ func (c *commit) carryOut() error {
 type Decision struct {
 	command.RecordDecision
 	Basis Basis `json:"basis"`
+	// Votes are there where a meeting voted.
+	Votes *Votes `json:"votes,omitempty"`
 }
 
 // Basis is what the committee had before it: the version and the digest of the
@@ -472,10 +483,13 @@ type BasisRequirement struct {
 }
 
 func (c *commit) decision(body *command.RecordDecision) error {
-	var err error
-	c.body, err = json.Marshal(Decision{RecordDecision: *body, Basis: Basis{
+	votes, err := c.voted(body)
+	if err != nil {
+		return err
+	}
+	c.body, err = json.Marshal(Decision{RecordDecision: *body, Votes: votes, Basis: Basis{
 		Protocol: c.protocol.Version, Title: c.protocol.Title, Digest: c.protocol.Digest(),
-		Requirements: basisRequirements(c.protocol, c.state),
+		Requirements: basisRequirements(c.protocol.WithConditions(c.state.Imposed, nil), c.state),
 		Flags:        c.report.Flags, Derived: c.report.Derived, Conditions: c.report.Conditions,
 	}})
 	if err != nil {

@@ -64,7 +64,7 @@ func (a *Activities) Republish(ctx context.Context, candidate string) error {
 // snapshot is what is published once the candidate's state is as given.
 func (c *commit) snapshot(next journey.State) (Snapshot, error) {
 	s := Snapshot{
-		Candidate: c.command.Candidate, Referral: c.referral, Protocol: c.protocol, State: next,
+		Candidate: c.command.Candidate, Referral: c.referral, Protocol: c.protocol.WithConditions(next.Imposed, nil), State: next,
 		Results: c.results, Report: c.report, Operation: c.course, Today: c.command.Today, Moved: c.protocol.Version != c.from.Version,
 		Read: c.tx.Body, Referred: c.referred, Now: c.tx.Now(),
 		Entry: Entry{Kind: c.command.Kind, Role: c.command.Role, At: c.command.At},

@@ -183,6 +183,9 @@ var agentTypes = map[journey.Kind]string{
 	journey.RetractReport:        "enterer",
 	journey.RecordDeath:          "",
 	journey.RecordContactDetails: "enterer",
+	journey.AskQuestion:          "enterer",
+	journey.AnswerQuestion:       "enterer",
+	journey.RecordWords:          "enterer",
 	journey.Elapse:               "",
 	journey.EndBackEntry:         "",
 }

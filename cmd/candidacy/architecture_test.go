@@ -61,7 +61,8 @@ var layers = map[string][]string{
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/renal",
 		"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result",
 	},
-	"candidacy/internal/record": {"candidacy/internal/journey", "candidacy/internal/result"},
+	"candidacy/internal/meeting": {"candidacy/internal/journey"},
+	"candidacy/internal/record":  {"candidacy/internal/journey", "candidacy/internal/meeting", "candidacy/internal/result"},
 	"candidacy/internal/operation": {
 		"candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/journey",
 		"candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
@@ -71,6 +72,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/engine": {},
 	"candidacy/activities": {
+		"candidacy/internal/meeting",
 		"candidacy/internal/risk",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/compatibility",
@@ -112,6 +114,7 @@ var layers = map[string][]string{
 	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/audit":  {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
+		"candidacy/internal/meeting",
 		"candidacy/internal/smart",
 		"candidacy/internal/risk",
 		"candidacy/internal/audit",
@@ -122,6 +125,7 @@ var layers = map[string][]string{
 		"candidacy/internal/journey", "candidacy/internal/mover", "candidacy/internal/reading", "candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/web": {
+		"candidacy/internal/meeting",
 		"candidacy/internal/smart",
 		"candidacy/internal/risk",
 		"candidacy/internal/audit",
@@ -138,6 +142,7 @@ var layers = map[string][]string{
 	"candidacy/internal/synthetic":             {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result"},
 	"candidacy/internal/protocol/protocoltest": {"candidacy/internal/protocol", "candidacy/testdata/protocols"},
 	"candidacy/internal/demo": {
+		"candidacy/internal/meeting",
 		"candidacy/internal/incoming", "candidacy/internal/oru",
 		"candidacy/internal/synthetic",
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake", "candidacy/internal/journey",
@@ -168,7 +173,7 @@ var pure = []string{
 	"candidacy/internal/command", "candidacy/internal/protocol", "candidacy/internal/followup", "candidacy/workflows", "candidacy/internal/intake", "candidacy/internal/reading",
 	"candidacy/internal/operation",
 	"candidacy/internal/recovery", "candidacy/internal/medication",
-	"candidacy/internal/risk",
+	"candidacy/internal/risk", "candidacy/internal/meeting",
 }
 
 type listed struct {

@@ -8,6 +8,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"candidacy/activities"
 	"candidacy/internal/access"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
@@ -96,6 +97,8 @@ type requirement struct {
 	SignedBy   string           `json:"signed_by,omitempty"`
 	SignedOn   journey.Date     `json:"signed_on,omitempty"`
 	Position   journey.Position `json:"position,omitempty"`
+	// Due is the last day of a condition of an approval.
+	Due journey.Date `json:"due,omitempty"`
 	// Fingerprint identifies the results that the status stands on. Whoever signs
 	// sends it back as evidence of what they saw.
 	Fingerprint string `json:"fingerprint,omitempty"`
@@ -116,7 +119,18 @@ func (s *server) candidate(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	entries, err := s.Store.Entries(ctx, found.ID)
+	if err != nil {
+		return err
+	}
 	reader := readerOf(access.From(c))
+	var texts map[string]string
+	if reader.ReadsCare() {
+		if texts, err = activities.ConditionTexts(entries); err != nil {
+			return err
+		}
+	}
+	p = p.WithConditions(found.State.Imposed, texts)
 	answer := candidate{
 		Path: found.Path, Protocol: found.Protocol, State: stateOf(found.State),
 		Requirements: requirements(reader, found.State, p, journey.DateOf(s.Now(), p.Zone())),
@@ -135,10 +149,6 @@ func (s *server) candidate(c echo.Context) error {
 	}
 	answer.Flags = orEmpty(reader.Flags(p, answer.Flags))
 	results, err := s.Store.Results(ctx, found.ID)
-	if err != nil {
-		return err
-	}
-	entries, err := s.Store.Entries(ctx, found.ID)
 	if err != nil {
 		return err
 	}
@@ -216,6 +226,11 @@ func requirements(reader Reader, s journey.State, p *protocol.Protocol, today jo
 			ID: r.ID, Title: rule.Title, Domain: rule.Domain, Gate: rule.Gate, Evidence: rule.Evidence, Signer: rule.Signer,
 			Status: r.Status, InForce: r.InForce(today), Collected: r.Collected, ValidUntil: r.ValidUntil,
 			SignedBy: r.SignedBy, SignedOn: r.SignedOn, Position: r.Position, Awaiting: r.Awaiting,
+		}
+		for _, imposed := range s.Imposed {
+			if imposed.ID == r.ID {
+				list[i].Due = imposed.Due
+			}
 		}
 		if rule.Evidence == journey.ByResult {
 			list[i].Fingerprint = r.Evidence

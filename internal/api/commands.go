@@ -137,7 +137,7 @@ func (s *server) refusedTo(c echo.Context, candidate string, err error) error {
 	if failed != nil {
 		return failed
 	}
-	return readerOf(access.From(c)).Refusal(p, found.State, refusal)
+	return readerOf(access.From(c)).Refusal(p.WithConditions(found.State.Imposed, nil), found.State, refusal)
 }
 
 func readCommand(c echo.Context, kind journey.Kind) (command.Body, error) {

@@ -62,6 +62,7 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	if !r.ReadsCare() {
 		list = append(list, freeText...)
 		list = append(list, "medicines", "percent", "model") // as they were written
+		list = append(list, "conditions", "question", "answer", "words", "votes")
 	}
 	switch {
 	case kind == journey.RecordReview && r.hidesReviews(p, requirements, author):
@@ -69,7 +70,9 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
 		list = append(list, "note", "reason")
 	case slices.Contains(privateReasons, kind) && !r.readsPrivate(author):
-		list = append(list, "reason", "cause")
+		list = append(list, "reason", "cause", "votes")
+	case kind == journey.RecordWords && !r.readsPrivate(author):
+		list = append(list, "words")
 	case kind == journey.RecordRecipient && !slices.Contains(seesGroups, r.Role):
 		list = append(list, "recipient", "samples", "anti_a_titre", "incompatible", "reason")
 	case kind == journey.RecordRecipient && !r.SeesRecipient():

@@ -244,6 +244,12 @@ type RecordDecision struct {
 	Seats []string `json:"seats"`
 	// Reason is kept private.
 	Reason string `json:"reason,omitempty"`
+	// Conditions are those of an approval.
+	Conditions []Condition `json:"conditions,omitempty"`
+	// Meeting is the meeting that voted on it, and Seen the number of its last entry
+	// about the candidate that whoever records the decision looked at.
+	Meeting string `json:"meeting,omitempty"`
+	Seen    int64  `json:"seen,omitempty"`
 }
 
 // Check implements Body.
@@ -253,12 +259,20 @@ func (b *RecordDecision) Check(f *Faults) {
 	f.date("re_review_on", b.ReReviewOn, b.Outcome == journey.Defer)
 	f.ids("seats", b.Seats)
 	f.text("reason", b.Reason, b.Outcome != journey.Approve)
+	checkConditions(f, b.Conditions)
+	if b.Meeting != "" {
+		f.id("meeting", b.Meeting)
+	}
+	if (b.Seen > 0) != (b.Meeting != "") {
+		f.Add("seen", "goes with the meeting, as the number of its entry that was seen")
+	}
 }
 
 // Code implements Body.
 func (b *RecordDecision) Code(c *journey.Command) {
 	c.Outcome, c.Side, c.On = coded(b.Outcome), coded(b.Side), codedDate(b.ReReviewOn)
 	c.Seats, c.Reasoned = codedAll(b.Seats), given(b.Reason)
+	c.Meeting, c.Imposes = coded(b.Meeting), impositions(b.Conditions)
 }
 
 // Schedule is the body of schedule-operation, which also moves a date.

@@ -71,6 +71,9 @@ var bodies = map[journey.Kind]func() Body{
 	journey.RecordDeath:         func() Body { return &RecordDeath{} },
 
 	journey.RecordContactDetails: func() Body { return &ContactDetails{} },
+	journey.AskQuestion:          func() Body { return &AskQuestion{} },
+	journey.AnswerQuestion:       func() Body { return &AnswerQuestion{} },
+	journey.RecordWords:          func() Body { return &RecordWords{} },
 }
 
 // New returns an empty body for the kind.

@@ -57,6 +57,9 @@ var good = map[journey.Kind]string{
 	journey.RetractReport:       `{"report":"report-30","reason":"another person"}`,
 	journey.RecordDeath:         `{"died_on":"2026-03-01","note":"x"}`,
 
+	journey.AskQuestion:          `{"question":"Who looks after the children?"}`,
+	journey.AnswerQuestion:       `{"question":12,"answer":"A sister, for six weeks."}`,
+	journey.RecordWords:          `{"words":"I have thought about it for a year.","agreed":true}`,
 	journey.RecordContactDetails: `{"email":"quillon@example.org","phone":"+46 8 123 45","email_permission":"given"}`,
 }
 
@@ -489,7 +492,7 @@ func fill(v reflect.Value, text, id string, isID bool) {
 }
 
 // ids are the members that name something the process knows.
-var ids = []string{"Approach", "Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "Event", "Report", "KnownTo", "HappenedOn", "DiedOn", "On", "ReasonCode", "Channel"}
+var ids = []string{"Approach", "Requirement", "Requirements", "Disclosures", "Duties", "Advocate", "Visit", "Meeting", "Before", "Due", "Signer", "Seats", "Side", "Outcome", "Verdict", "Position", "Date", "Until", "ReReviewOn", "Version", "Event", "Report", "KnownTo", "HappenedOn", "DiedOn", "On", "ReasonCode", "Channel"}
 
 // TestOnlyCodesReachTheProcess fills every body with words told in confidence.
 // Not one of them may be in what goes to the engine's history: a sentence from

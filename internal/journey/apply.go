@@ -33,6 +33,7 @@ func Apply(rules Rules, s State, e Event) State {
 	case MoveProtocol:
 		return move(rules, s, e)
 	}
+	rules = rules.With(s.Imposed)
 	s = s.clone()
 	s.Seq = e.Seq
 	if e.Kind != Elapse {
@@ -259,6 +260,7 @@ func (s *State) lapse(on Date) {
 		return
 	}
 	s.Decision, s.Cancelled = nil, ""
+	s.release()
 	s.unschedule()
 	switch s.Stage {
 	case Approved, Scheduled:
@@ -383,7 +385,7 @@ func (s *State) assignAdvocate(rules Rules, e Event) {
 		switch {
 		case rule.Evidence == ByAssignment:
 			s.satisfy(rules, rule.ID, e, "")
-		case rule.ByAdvocate && changed:
+		case rule.ByAdvocate && changed && s.Applies(rule.ID):
 			s.Requirements[s.index(rule.ID)] = Requirement{ID: rule.ID, Status: Due}
 		}
 	}
@@ -437,6 +439,7 @@ func (r *Requirement) countersigned(e Event, waiver bool) bool {
 
 func (s *State) decide(rules Rules, e Event) {
 	s.Decision = &Decision{Outcome: e.Outcome, Side: e.Side, On: e.Today, Seq: e.Seq}
+	s.release()
 	switch e.Outcome {
 	case Approve:
 		s.Decision.Expires = e.Today.AddMonths(rules.Timers.ApprovalMonths)
@@ -450,6 +453,7 @@ func (s *State) decide(rules Rules, e Event) {
 				s.Requirements[i] = Requirement{ID: r.ID, Status: Due}
 			}
 		}
+		s.impose(e)
 	case Defer:
 		s.Decision.Expires = e.On
 		s.enter(Deferred, e.Today)

@@ -14,6 +14,7 @@ type permission struct {
 var (
 	beforeOperation = []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}
 	whileEvaluated  = []Stage{Screening, Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}
+	writers         = []Role{Coordinator, Clinician, Advocate, CommitteeRole}
 )
 
 // permissions is the whole table of who may do what when. A command that is
@@ -58,6 +59,11 @@ var permissions = map[Kind][]permission{
 	RevokeDonorLink:      {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
 	RecordContactDetails: {{[]Role{Coordinator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
 
+	// What the committee asks, what it is told, and the candidate's own words.
+	AskQuestion:    {{writers, whileEvaluated}},
+	AnswerQuestion: {{writers, whileEvaluated}},
+	RecordWords:    {{[]Role{Coordinator, Advocate}, whileEvaluated}},
+
 	// Which rules a candidate stands on is no clinical act, and the engine's
 	// visits and timers follow them to the end.
 	ReportEvent:   {{[]Role{Coordinator, Clinician}, []Stage{Operation, Recovery, FollowUp}}},
@@ -72,7 +78,7 @@ var permissions = map[Kind][]permission{
 // kindOrder lists the commands as a journey meets them.
 var kindOrder = []Kind{
 	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
-	SignResults, RecordReview, WaiveRequirement, PresentToCommittee, RecordDecision,
+	SignResults, RecordReview, WaiveRequirement, RecordWords, AskQuestion, AnswerQuestion, PresentToCommittee, RecordDecision,
 	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	RecordStay, RecordMedicines, RecordRisk, GiveDonorLink, RevokeDonorLink,
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
@@ -120,6 +126,7 @@ func Check(rules Rules, s State, c Command) error {
 }
 
 func check(rules Rules, s State, c Command) *Refusal {
+	rules = rules.With(s.Imposed)
 	if c.Kind == Refer {
 		switch {
 		case c.Role != Coordinator:
@@ -522,7 +529,13 @@ func checkDecision(rules Rules, s State, c Command) *Refusal {
 	if c.Outcome != Approve && !c.Reasoned {
 		return invalid("reason", "this decision needs a reason; it is kept private")
 	}
+	if refusal := checkImpositions(rules, c); refusal != nil {
+		return refusal
+	}
 	var reasons []Reason
+	if rules.ByMeeting && c.Meeting == "" && !s.BackEntry {
+		reasons = append(reasons, Reason{"meeting", "", "the decision is recorded from the meeting that voted on it"})
+	}
 	for _, seat := range rules.Quorum {
 		if !slices.Contains(c.Seats, seat) {
 			reasons = append(reasons, Reason{"quorum", "", "no quorum: " + seat + " is not present"})

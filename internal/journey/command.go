@@ -38,7 +38,11 @@ type Command struct {
 	Person string `json:"person,omitempty"`
 	// Seats are the quorum seats present at a decision.
 	Seats []string `json:"seats,omitempty"`
-	Visit string   `json:"visit,omitempty"`
+	// Meeting is the meeting that a decision was voted on in, and Imposes the
+	// conditions of an approval.
+	Meeting string       `json:"meeting,omitempty"`
+	Imposes []Imposition `json:"imposes,omitempty"`
+	Visit   string       `json:"visit,omitempty"`
 	// Event is the id of an event that has to be reported, Report that of a report,
 	// and Moment is when somebody first knew of it, or when it was reported.
 	Event  string  `json:"event,omitempty"`

@@ -25,10 +25,12 @@ const (
 	// NewDateDue follows a cancellation, and Readiness is a day before a planned
 	// operation on which the record says what it still lacks; its subject is the
 	// number of days.
-	NewDateDue  DeadlineKind = "new-date-due"
-	Readiness   DeadlineKind = "readiness"
-	VisitOpens  DeadlineKind = "visit-opens"
-	VisitCloses DeadlineKind = "visit-closes"
+	NewDateDue DeadlineKind = "new-date-due"
+	// ConditionDue follows the last day of a condition of an approval that is not met.
+	ConditionDue DeadlineKind = "condition-due"
+	Readiness    DeadlineKind = "readiness"
+	VisitOpens   DeadlineKind = "visit-opens"
+	VisitCloses  DeadlineKind = "visit-closes"
 	// ReportDue passes at an instant; its warnings have the kind of a reminder.
 	ReportDue DeadlineKind = "report-due"
 	// ContactDue is the day of a step of the ladder; its subject is visit/step.
@@ -69,7 +71,7 @@ func (k DeadlineKind) compare(other DeadlineKind) int {
 // Remindable lists the deadlines that a reminder may announce.
 var Remindable = []DeadlineKind{
 	RequirementExpires, ScreeningDue, EvaluationDue, CommitteeDue, HoldReviewDue, DeferralReviewDue,
-	ApprovalLapses, VisitOpens, VisitCloses,
+	ApprovalLapses, ConditionDue, VisitOpens, VisitCloses,
 }
 
 // Deadline is something that happens by itself: at the start of a day, or at an
@@ -148,6 +150,7 @@ func Deadlines(rules Rules, s State) []Deadline {
 	}
 	if s.Decision != nil && s.Decision.Outcome == Approve && s.Stage.BeforeOperation() {
 		list = append(list, Deadline{Kind: ApprovalLapses, On: s.Decision.Expires.AddDays(1)})
+		list = append(list, conditionsDue(s)...)
 	}
 	for _, v := range s.Visits {
 		switch v.Status {

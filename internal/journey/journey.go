@@ -128,6 +128,13 @@ const (
 	// nothing of the process.
 	RecordContactDetails Kind = "record-contact-details"
 
+	// AskQuestion and AnswerQuestion are what the committee wants to know before it
+	// decides, and RecordWords is what the candidate wants it to hear. They change
+	// nothing of the process.
+	AskQuestion    Kind = "ask-question"
+	AnswerQuestion Kind = "answer-question"
+	RecordWords    Kind = "record-own-words"
+
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"
 	// EndBackEntry ends the entry of a journey that began before the programme

@@ -33,6 +33,7 @@ func Outstanding(rules Rules, s State) []string {
 		return nil
 	}
 	var list []string
+	rules = rules.With(s.Imposed)
 	for _, reason := range missing(rules, s, ForOperation, s.Planned) {
 		list = append(list, reason.Requirement)
 	}

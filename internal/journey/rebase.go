@@ -68,6 +68,7 @@ func Rebase(old, to Rules, s State, e Event) State {
 		changed = changed || rule.Evidence == ByResult && r.Evidence != b.was.Evidence
 		s.Requirements = append(s.Requirements, r)
 	}
+	s.carryImposed(before)
 	// What two people confirmed no longer stands on the same results.
 	if changed && s.Stage.BeforeOperation() {
 		s.unconfirm()

@@ -17,10 +17,12 @@ type Rules struct {
 	VerificationDays int `json:"verification_days,omitempty"`
 	// RecipientTyped means that the checks compare with the recipient's blood
 	// group, so that they need it on record.
-	RecipientTyped bool         `json:"recipient_typed,omitempty"`
-	Reports        []ReportRule `json:"reports,omitempty"`
-	Ladder         []LadderStep `json:"ladder,omitempty"`
-	Lost           LostRule     `json:"lost,omitzero"`
+	RecipientTyped bool `json:"recipient_typed,omitempty"`
+	// ByMeeting means that a decision is recorded from a meeting that voted on it.
+	ByMeeting bool         `json:"by_meeting,omitempty"`
+	Reports   []ReportRule `json:"reports,omitempty"`
+	Ladder    []LadderStep `json:"ladder,omitempty"`
+	Lost      LostRule     `json:"lost,omitzero"`
 }
 
 // Gate is the step that a requirement must be met for.

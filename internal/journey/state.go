@@ -18,9 +18,11 @@ type State struct {
 	Requirements []Requirement `json:"requirements"`
 	Flags        []Flag        `json:"flags,omitempty"`
 	Conditions   []Condition   `json:"conditions,omitempty"`
-	BloodType    Agreement     `json:"blood_type"`
-	Advocate     string        `json:"advocate,omitempty"`
-	Decision     *Decision     `json:"decision,omitempty"`
+	// Imposed are the conditions of approvals, each with its requirement.
+	Imposed   []Imposed `json:"imposed,omitempty"`
+	BloodType Agreement `json:"blood_type"`
+	Advocate  string    `json:"advocate,omitempty"`
+	Decision  *Decision `json:"decision,omitempty"`
 	// Planned is the planned day of incision.
 	Planned   Date      `json:"planned,omitempty"`
 	LastCheck LastCheck `json:"last_check"`

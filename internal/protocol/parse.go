@@ -201,6 +201,7 @@ func (p *Protocol) check() error {
 	p.checkBeforeOperation(fail)
 	p.checkReportable(fail)
 	p.checkLaboratory(fail)
+	p.checkCommittee(fail)
 	// Nobody is approved without an advocate, whatever else a site changes.
 	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
 		return r.Evidence == journey.ByAssignment && r.Gate == journey.ForEvaluation && r.NoWaiver
@@ -468,6 +469,7 @@ func (p *Protocol) compile() journey.Rules {
 		})
 	}
 	b := p.BeforeOperation
+	rules.ByMeeting = p.Voting().ByMeeting
 	rules.Readiness, rules.VerificationDays, rules.RecipientTyped = b.ReadinessDays, b.VerificationDays, b.recipientTyped()
 	for _, r := range p.Reminders {
 		rules.Reminders = append(rules.Reminders, journey.Reminder{Of: r.Of, Days: r.DaysBefore})

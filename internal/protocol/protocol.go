@@ -32,7 +32,9 @@ type Protocol struct {
 	Flags        []FlagRule     `yaml:"flags"`
 	Methods      Methods        `yaml:"methods"`
 	Visits       []Visit        `yaml:"visits"`
-	Quorum       []Seat         `yaml:"quorum"`
+	Quorum       []Seat         `yaml:"quorum" doc:"seats that have to be taken at a decision"`
+	Committee    *Committee     `yaml:"committee" doc:"how the selection committee votes"`
+	Letters      []Letter       `yaml:"letters" doc:"texts of letters to candidates"`
 	Timers       journey.Timers `yaml:"timers"`
 	Observations []Observation  `yaml:"observations"`
 	Facts        []Fact         `yaml:"facts"`

@@ -64,6 +64,8 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[CodeMapping]():       {"code"},
 	reflect.TypeFor[UnitMapping]():       {"text", "to"},
 	reflect.TypeFor[AnswerMapping]():     {"text", "to"},
+	reflect.TypeFor[Committee]():         {"members", "quorum", "source"},
+	reflect.TypeFor[Letter]():            {"id", "for", "title", "text"},
 	reflect.TypeFor[Methods]():           {"body_surface_area", "plasma_clearance_correction"},
 	reflect.TypeFor[PlasmaUncertainty](): {"concentration_percent", "dose_percent", "time_minutes"},
 	reflect.TypeFor[UrineUncertainty]():  {"concentration_percent", "volume_percent", "time_minutes"},
@@ -92,6 +94,10 @@ func choices(t reflect.Type) []any {
 		return []any{journey.Discussion, journey.Excludes}
 	case reflect.TypeFor[journey.Role]():
 		return words(journey.Roles)
+	case reflect.TypeFor[Majority]():
+		return words(Majorities)
+	case reflect.TypeFor[LetterFor]():
+		return words(LettersFor)
 	case reflect.TypeFor[FactType]():
 		return words(FactTypes)
 	case reflect.TypeFor[WorkKind]():

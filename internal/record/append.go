@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"candidacy/internal/journey"
+	"candidacy/internal/meeting"
 	"candidacy/internal/result"
 )
 
@@ -42,6 +43,10 @@ type Draft struct {
 	// Protocol is set by a move: the version that the candidate is pinned to from
 	// now on.
 	Protocol string
+	// Meeting is the meeting whose vote a decision was recorded from, and Decided
+	// what is recorded in it.
+	Meeting string
+	Decided meeting.Change
 	// Link is set by a command that gives or revokes the link to the donor's own
 	// page.
 	Link *LinkChange
@@ -139,6 +144,11 @@ func (t *Tx) persist(d Draft) error {
 	}
 	if err := project(ctx, tx, d, e, now); err != nil {
 		return err
+	}
+	if d.Meeting != "" {
+		if err := t.decideMeeting(d.Meeting, e, d.Decided); err != nil {
+			return err
+		}
 	}
 	if d.Link != nil {
 		if err := changeLink(ctx, tx, e.Candidate, *d.Link, now); err != nil {

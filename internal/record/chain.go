@@ -79,9 +79,9 @@ func (b *Broken) Error() string {
 type Verified struct {
 	Candidates int
 	Entries    int
-	// ClientChanges and Accesses count the rows of the other two kinds of chain.
-	ClientChanges int
-	Accesses      int64
+	// The others count the rows of the other kinds of chain.
+	ClientChanges, MeetingChanges, Letters int
+	Accesses                               int64
 	// Digest covers every chain's head. Kept outside, it shows later that no
 	// tail was cut off, not even by someone who can recompute hashes.
 	Digest string
@@ -148,6 +148,12 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 		v.Candidates++
 	}
 	if v.ClientChanges, err = verifyClients(ctx, q); err != nil {
+		return v, err
+	}
+	if v.MeetingChanges, err = verifyMeetings(ctx, q, digest); err != nil {
+		return v, err
+	}
+	if v.Letters, err = verifyLetters(ctx, q, digest); err != nil {
 		return v, err
 	}
 	last, err := verifyAccess(ctx, q)

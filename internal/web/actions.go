@@ -189,7 +189,7 @@ func init() {
 			Body: func(_ scene, v url.Values, _ string) (command.Body, []problem) {
 				return &command.RecordDecision{
 					Outcome: journey.Outcome(v.Get("outcome")), Side: journey.Side(v.Get("side")),
-					ReReviewOn: journey.Date(v.Get("re_review_on")), Seats: v["seats"], Reason: v.Get("reason"),
+					ReReviewOn: journey.Date(v.Get("re_review_on")), Seats: v["seats"], Reason: v.Get("reason"), Conditions: conditionsIn(v),
 				}, nil
 			},
 		},
@@ -303,6 +303,9 @@ func init() {
 		journey.RetractReport:        retractReportAction,
 		journey.RecordDeath:          recordDeathAction,
 		journey.RecordContactDetails: contactAction,
+		journey.AskQuestion:          askAction,
+		journey.AnswerQuestion:       answerAction,
+		journey.RecordWords:          wordsAction,
 		journey.Withdraw: {
 			Title: "Withdraw at the candidate's wish", Button: "Withdraw the candidate", Done: doneEnded, Grave: true,
 			Hint:   "The candidate may stop at any time and owes nobody a reason. The journey ends and can't be reopened. Outside this programme it looks the same as a decline.",
@@ -502,7 +505,7 @@ func decisionFields(s scene) []field {
 		seats.Options = append(seats.Options, option{seat.ID, seat.Title})
 	}
 	latest := s.today.AddDays(s.protocol.Timers.DeferralDays)
-	return []field{
+	return append([]field{
 		{Name: "outcome", Label: "Decision", Type: "radio", Options: []option{
 			{string(journey.Approve), "Approve"}, {string(journey.Defer), "Defer"}, {string(journey.DeclineCandidate), "Decline"},
 		}},
@@ -511,7 +514,7 @@ func decisionFields(s scene) []field {
 		seats,
 		{Name: "reason", Label: "Reason", Type: "textarea", Optional: true,
 			Hint: "Needed to defer or to decline. Private: read by clinicians, the advocate and the committee."},
-	}
+	}, conditionFields()...)
 }
 
 // makeForm builds the form of a command.

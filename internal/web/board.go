@@ -177,6 +177,7 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 		if err != nil {
 			return err
 		}
+		p = p.WithConditions(candidate.State.Imposed, nil)
 		e := boardEntry{candidate: candidate, standing: standingOf(p, v, candidate), today: s.today(p.Zone())}
 		e.next = nextDeadline(p, candidate)
 		e.attention = !candidate.State.Stage.Ended() && e.standing.attention(e.next, e.today)
@@ -199,6 +200,7 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 		if err != nil {
 			return err
 		}
+		p = p.WithConditions(e.candidate.State.Imposed, nil)
 		row := rowOf(v, e)
 		if next := e.next; next != nil {
 			row.Next = deadlineText(p, e.candidate.State, *next)

@@ -257,6 +257,8 @@ func (s *server) command(c echo.Context) error {
 		fieldOf = medicineField
 	case journey.RecordRisk:
 		fieldOf = riskField
+	case journey.RecordDecision:
+		fieldOf = conditionField
 	case journey.ReportEvent, journey.CloseReport:
 		fieldOf = momentField
 	}
@@ -359,6 +361,11 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 	if sc.entries, err = s.Store.Entries(ctx, c.ID); err != nil {
 		return sc, err
 	}
+	texts, err := activities.ConditionTexts(sc.entries)
+	if err != nil {
+		return sc, err
+	}
+	sc.protocol = p.WithConditions(c.State.Imposed, texts)
 	if sc.results, err = s.Store.Results(ctx, c.ID); err != nil {
 		return sc, err
 	}
@@ -489,7 +496,7 @@ func noBand() template.HTML { return mark("band-none", "bar", "No results yet") 
 // fill in: their absence says enough.
 var quietWhenEmpty = []journey.Kind{
 	journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.GiveDonorLink, journey.RevokeDonorLink, journey.ReportEvent, journey.CloseReport, journey.RetractReport,
-	journey.RecordContact,
+	journey.RecordContact, journey.AnswerQuestion,
 }
 
 // addForms adds the forms that the stage and the viewer's role allow. A form

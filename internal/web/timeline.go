@@ -155,6 +155,7 @@ var entryWords = map[journey.Kind]string{
 	journey.Elapse:      "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",
 
 	journey.RecordContactDetails: "Contact details recorded",
+	journey.AskQuestion:          "Question asked", journey.AnswerQuestion: "Question answered", journey.RecordWords: "The candidate's own words recorded",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -292,6 +293,10 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			seats = append(seats, seatTitle(p, seat))
 		}
 		add("Present", strings.Join(seats, "; "))
+		for _, c := range body.Conditions {
+			words("Condition", "conditions", conditionText(c))
+		}
+		words("Votes", "votes", votesWord(body.Votes))
 		words("Reason", "reason", body.Reason)
 	case journey.Schedule:
 		var body command.Schedule
@@ -389,6 +394,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		add("Died", dayWord(event.On))
 		words("Note", "note", body.Note)
 		add("Lacking for that day", titlesOf(p, event.Outstanding))
+	case journey.AskQuestion, journey.AnswerQuestion, journey.RecordWords:
+		committeeWords(e, words)
 	case journey.RecordContactDetails:
 		m.Details = append(m.Details, contactDetails(e)...)
 	case journey.CancelOperation:

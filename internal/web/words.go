@@ -134,6 +134,8 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 		return "Re-review is due"
 	case journey.ApprovalLapses:
 		return "Approval lapses"
+	case journey.ConditionDue:
+		return "Condition is due: " + titleOf(p, subject)
 	case journey.NewDateDue:
 		return "A new day of operation, or a hold, is due"
 	case journey.Readiness:

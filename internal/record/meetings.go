@@ -1,0 +1,346 @@
+package record
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+
+	"github.com/google/uuid"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/meeting"
+)
+
+// digestOf chains a row to the one before it.
+func digestOf(parts ...string) string {
+	var b []byte
+	for _, text := range parts {
+		b = binary.BigEndian.AppendUint64(b, uint64(len(text)))
+		b = append(b, text...)
+	}
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:])
+}
+
+// NewMeetingID makes the id of another meeting.
+func NewMeetingID() string { return uuid.NewString() }
+
+// ChangeMeeting makes one change of a meeting. Allow is asked with the meeting as
+// it stands, inside the transaction: what two people change at once is decided
+// one after the other. It may complete the change.
+func (s *Store) ChangeMeeting(ctx context.Context, id, actor string, role journey.Role, c meeting.Change, allow func(meeting.Meeting, *meeting.Change) error) (meeting.Meeting, error) {
+	var after meeting.Meeting
+	return after, s.inTx(ctx, func(tx *sql.Tx) error {
+		if err := s.lock(ctx, tx, meetingLock(id)); err != nil {
+			return err
+		}
+		m, last, err := meetingRow(ctx, tx, id)
+		if err != nil && !errors.Is(err, ErrNotFound) {
+			return err
+		}
+		change := c
+		if err := allow(m, &change); err != nil {
+			return err
+		}
+		after, err = writeMeeting(ctx, tx, m, last, meeting.Entry{Meeting: id, At: s.now(), Actor: actor, Role: role, Change: change})
+		return err
+	})
+}
+
+func meetingLock(id string) string { return "meeting " + id }
+
+func writeMeeting(ctx context.Context, tx executor, m meeting.Meeting, last head, e meeting.Entry) (meeting.Meeting, error) {
+	e.Seq, e.At = last.seq+1, e.At.UTC().Truncate(time.Microsecond)
+	body, err := json.Marshal(e.Change)
+	if err != nil {
+		return m, fmt.Errorf("encode the change of the meeting: %w", err)
+	}
+	e.Hash = meetingDigest(last.hash, e, string(body))
+	if _, err := tx.ExecContext(ctx, `INSERT INTO meeting_entry (meeting_id, seq, at, actor, role, body, prev_hash, hash)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+		e.Meeting, e.Seq, instant(e.At), e.Actor, string(e.Role), string(body), last.hash, e.Hash); err != nil {
+		return m, fmt.Errorf("record the change of the meeting: %w", err)
+	}
+	m = meeting.Apply(m, e)
+	state, err := json.Marshal(m)
+	if err != nil {
+		return m, fmt.Errorf("encode the meeting: %w", err)
+	}
+	if _, err := tx.ExecContext(ctx, `INSERT INTO meeting (id, seq, head, held_on, state) VALUES ($1, $2, $3, $4, $5)
+		ON CONFLICT (id) DO UPDATE SET seq = excluded.seq, head = excluded.head, held_on = excluded.held_on, state = excluded.state`,
+		e.Meeting, e.Seq, e.Hash, string(m.Plan.On), string(state)); err != nil {
+		return m, fmt.Errorf("write the meeting: %w", err)
+	}
+	return m, nil
+}
+
+func meetingDigest(prev string, e meeting.Entry, body string) string {
+	return digestOf(prev, e.Meeting, strconv.FormatInt(e.Seq, 10), instant(e.At), e.Actor, string(e.Role), body)
+}
+
+func meetingRow(ctx context.Context, q queryer, id string) (meeting.Meeting, head, error) {
+	var m meeting.Meeting
+	var last head
+	var state string
+	err := q.QueryRowContext(ctx, "SELECT seq, head, state FROM meeting WHERE id = $1", id).Scan(&last.seq, &last.hash, &state)
+	if errors.Is(err, sql.ErrNoRows) {
+		return m, last, ErrNotFound
+	}
+	if err == nil {
+		err = json.Unmarshal([]byte(state), &m)
+	}
+	if err != nil {
+		return m, last, fmt.Errorf("read the meeting: %w", err)
+	}
+	return m, last, nil
+}
+
+// Meeting returns a meeting, or ErrNotFound.
+func (s *Store) Meeting(ctx context.Context, id string) (meeting.Meeting, error) {
+	m, _, err := meetingRow(ctx, s.read, id)
+	return m, err
+}
+
+// Meetings lists every meeting, the latest day first.
+func (s *Store) Meetings(ctx context.Context) ([]meeting.Meeting, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT state FROM meeting ORDER BY held_on DESC, id")
+	if err != nil {
+		return nil, fmt.Errorf("list meetings: %w", err)
+	}
+	defer rows.Close()
+	var list []meeting.Meeting
+	for rows.Next() {
+		var state string
+		var m meeting.Meeting
+		if err := rows.Scan(&state); err != nil {
+			return nil, fmt.Errorf("list meetings: %w", err)
+		}
+		if err := json.Unmarshal([]byte(state), &m); err != nil {
+			return nil, fmt.Errorf("a stored meeting is unreadable: %w", err)
+		}
+		list = append(list, m)
+	}
+	return list, rows.Err()
+}
+
+// MeetingEntries returns what was done to a meeting from the beginning.
+func (s *Store) MeetingEntries(ctx context.Context, id string) ([]meeting.Entry, error) {
+	entries, _, err := meetingEntries(ctx, s.read, id)
+	return entries, err
+}
+
+// meetingEntries also returns the bodies as they are written.
+func meetingEntries(ctx context.Context, q queryer, id string) ([]meeting.Entry, []string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT meeting_id, seq, at, actor, role, body, hash FROM meeting_entry WHERE meeting_id = $1 ORDER BY seq", id)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read what was done to the meeting: %w", err)
+	}
+	defer rows.Close()
+	var list []meeting.Entry
+	var bodies []string
+	for rows.Next() {
+		var e meeting.Entry
+		var at, body string
+		if err := rows.Scan(&e.Meeting, &e.Seq, &at, &e.Actor, &e.Role, &body, &e.Hash); err != nil {
+			return nil, nil, fmt.Errorf("read what was done to the meeting: %w", err)
+		}
+		if e.At, err = parseInstant(at); err == nil {
+			err = json.Unmarshal([]byte(body), &e.Change)
+		}
+		if err != nil {
+			return nil, nil, fmt.Errorf("read what was done to the meeting: %w", err)
+		}
+		list, bodies = append(list, e), append(bodies, body)
+	}
+	return list, bodies, rows.Err()
+}
+
+// verifyMeetings walks the chain of every meeting, folds it again and compares
+// what comes out with the meeting's row. It returns how many changes there are.
+func verifyMeetings(ctx context.Context, q queryer, heads io.Writer) (int, error) {
+	ids, err := texts(ctx, q, "list meetings", "SELECT meeting_id FROM meeting_entry UNION SELECT id FROM meeting ORDER BY 1")
+	if err != nil {
+		return 0, err
+	}
+	total := 0
+	for _, id := range ids {
+		chain := "meeting " + id
+		entries, bodies, err := meetingEntries(ctx, q, id)
+		if err != nil {
+			return total, err
+		}
+		var last head
+		var m meeting.Meeting
+		for n, e := range entries {
+			if e.Seq != last.seq+1 {
+				return total, &BrokenChain{chain, last.seq + 1, "the row is missing"}
+			}
+			if meetingDigest(last.hash, e, bodies[n]) != e.Hash {
+				return total, &BrokenChain{chain, e.Seq, "the row was changed after it was written, or does not follow the one before it"}
+			}
+			m, last = meeting.Apply(m, e), head{e.Seq, e.Hash}
+			total++
+		}
+		stands, kept, err := meetingRow(ctx, q, id)
+		switch {
+		case errors.Is(err, ErrNotFound):
+			return total, &BrokenChain{chain, last.seq, "the meeting of these changes is missing"}
+		case err != nil:
+			return total, err
+		case kept != last:
+			return total, &BrokenChain{chain, last.seq, "the last change is not the one that was recorded"}
+		}
+		want, err := json.Marshal(m)
+		if err != nil {
+			return total, fmt.Errorf("encode the meeting: %w", err)
+		}
+		if got, err := json.Marshal(stands); err != nil || string(got) != string(want) {
+			return total, &BrokenChain{chain, last.seq, "the meeting differs from what its changes made of it"}
+		}
+		fmt.Fprintf(heads, "%s %d %s\n", chain, last.seq, last.hash)
+	}
+	return total, nil
+}
+
+// Meeting returns a meeting inside the candidate's transaction, which alone
+// changes it until it ends.
+func (t *Tx) Meeting(id string) (meeting.Meeting, error) {
+	if err := t.store.lock(t.ctx, t.tx, meetingLock(id)); err != nil {
+		return meeting.Meeting{}, err
+	}
+	m, _, err := meetingRow(t.ctx, t.tx, id)
+	return m, err
+}
+
+// decideMeeting records in a meeting what a command of the candidate decided.
+func (t *Tx) decideMeeting(id string, e Entry, c meeting.Change) error {
+	m, last, err := meetingRow(t.ctx, t.tx, id)
+	if err != nil {
+		return err
+	}
+	_, err = writeMeeting(t.ctx, t.tx, m, last, meeting.Entry{Meeting: id, At: t.now, Actor: e.Actor, Role: e.Role, Change: c})
+	return err
+}
+
+// Letter is a letter to a candidate as it was sent.
+type Letter struct {
+	Candidate string       `json:"-"`
+	Seq       int64        `json:"-"`
+	At        time.Time    `json:"-"`
+	By        string       `json:"-"`
+	Role      journey.Role `json:"-"`
+	// Kind is what it tells of, and Template the text of the protocol's version that
+	// it was made from.
+	Kind     string       `json:"kind"`
+	Template string       `json:"template"`
+	Protocol string       `json:"protocol"`
+	Title    string       `json:"title"`
+	Text     string       `json:"text"`
+	On       journey.Date `json:"on"`
+	// Channel is how it went to the candidate.
+	Channel string `json:"channel"`
+	// After is the number of the candidate's entry that it tells of.
+	After int64 `json:"after,omitempty"`
+}
+
+// KeepLetter keeps a letter as it was sent. Seen is how many there were of the
+// candidate as far as its sender knew: another one is ErrChanged.
+func (s *Store) KeepLetter(ctx context.Context, l Letter, seen int64) (Letter, error) {
+	return l, s.inTx(ctx, func(tx *sql.Tx) error {
+		if err := s.lock(ctx, tx, l.Candidate); err != nil {
+			return err
+		}
+		var last head
+		err := tx.QueryRowContext(ctx, "SELECT seq, hash FROM letter WHERE candidate_id = $1 ORDER BY seq DESC LIMIT 1", l.Candidate).Scan(&last.seq, &last.hash)
+		if err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return fmt.Errorf("read the last letter: %w", err)
+		}
+		if last.seq != seen {
+			return ErrChanged
+		}
+		l.Seq, l.At = last.seq+1, s.now().UTC().Truncate(time.Microsecond)
+		body, err := json.Marshal(l)
+		if err != nil {
+			return fmt.Errorf("encode the letter: %w", err)
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO letter (candidate_id, seq, at, actor, role, body, prev_hash, hash)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+			l.Candidate, l.Seq, instant(l.At), l.By, string(l.Role), string(body), last.hash, letterDigest(last.hash, l, string(body))); err != nil {
+			return fmt.Errorf("keep the letter: %w", err)
+		}
+		return nil
+	})
+}
+
+func letterDigest(prev string, l Letter, body string) string {
+	return digestOf(prev, l.Candidate, strconv.FormatInt(l.Seq, 10), instant(l.At), l.By, string(l.Role), body)
+}
+
+// Letters returns the letters to a candidate, the oldest first.
+func (s *Store) Letters(ctx context.Context, candidate string) ([]Letter, error) {
+	list, _, err := letters(ctx, s.read, candidate)
+	return list, err
+}
+
+// kept is a row as it is written, with its place in a chain.
+type kept struct{ body, prev, hash string }
+
+func letters(ctx context.Context, q queryer, candidate string) ([]Letter, []kept, error) {
+	rows, err := q.QueryContext(ctx, "SELECT candidate_id, seq, at, actor, role, body, prev_hash, hash FROM letter WHERE candidate_id = $1 ORDER BY seq", candidate)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read letters: %w", err)
+	}
+	defer rows.Close()
+	var list []Letter
+	var raw []kept
+	for rows.Next() {
+		var l Letter
+		var k kept
+		var id, at, by, role string
+		var seq int64
+		if err := rows.Scan(&id, &seq, &at, &by, &role, &k.body, &k.prev, &k.hash); err != nil {
+			return nil, nil, fmt.Errorf("read letters: %w", err)
+		}
+		if err := json.Unmarshal([]byte(k.body), &l); err != nil {
+			return nil, nil, fmt.Errorf("a stored letter is unreadable: %w", err)
+		}
+		l.Candidate, l.Seq, l.By, l.Role = id, seq, by, journey.Role(role)
+		if l.At, err = parseInstant(at); err != nil {
+			return nil, nil, fmt.Errorf("read letters: %w", err)
+		}
+		list, raw = append(list, l), append(raw, k)
+	}
+	return list, raw, rows.Err()
+}
+
+func verifyLetters(ctx context.Context, q queryer, heads io.Writer) (int, error) {
+	ids, err := texts(ctx, q, "list letters", "SELECT DISTINCT candidate_id FROM letter ORDER BY 1")
+	if err != nil {
+		return 0, err
+	}
+	total := 0
+	for _, id := range ids {
+		list, raw, err := letters(ctx, q, id)
+		if err != nil {
+			return total, err
+		}
+		var last head
+		for n, l := range list {
+			if l.Seq != last.seq+1 || raw[n].prev != last.hash || letterDigest(last.hash, l, raw[n].body) != raw[n].hash {
+				return total, &BrokenChain{"letters " + id, l.Seq, "the row was changed after it was written, or does not follow the one before it"}
+			}
+			last = head{l.Seq, raw[n].hash}
+			total++
+		}
+		fmt.Fprintf(heads, "letters %s %d %s\n", id, last.seq, last.hash)
+	}
+	return total, nil
+}
