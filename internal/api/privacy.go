@@ -54,6 +54,10 @@ func (r Reader) readsPrivate(author string) bool {
 	return r.confidant() || r.ReadsCare() && r.ID != "" && r.ID == author
 }
 
+// ReadsPrivate reports whether the reader may read the private words of the
+// author.
+func (r Reader) ReadsPrivate(author string) bool { return r.readsPrivate(author) }
+
 // Withheld lists the members of an entry's body that hold words, or a position,
 // that are not for the reader. The requirements are those that the entry is
 // about.

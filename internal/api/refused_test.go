@@ -137,7 +137,7 @@ func TestRefusedRequestsChangeNothing(t *testing.T) {
 		{"key with another body", with(order("clinician", id, journey.RecordReview, `{"requirement":"surgery-review","position":"objects","findings":"no"}`), func(c *call) { c.key = used }), 409, "conflict", keyHeader, "another command", ""},
 		{"key of another person", with(order("coordinator", id, journey.Withdraw, `{}`), func(c *call) { c.key = used }), 409, "conflict", keyHeader, "", ""},
 		// The process.
-		{"wrong stage", order("committee", id, journey.RecordDecision, `{"outcome":"approve","side":"left","seats":[]}`), 409, "stage-not-allowed", "", `"allowed":["decline"]`, ""},
+		{"wrong stage", order("committee", id, journey.RecordDecision, `{"outcome":"approve","side":"left","seats":[]}`), 409, "stage-not-allowed", "", `"allowed":["ask-question","answer-question","decline"]`, ""},
 		{"nothing is allowed", order("clinician", referred, journey.ConfirmLastCheck, `{"birth_date":"1981-03-14","identifier":"SYN","blood_type_first":"O positive","blood_type_second":"O positive","side":"left"}`), 409, "stage-not-allowed", "", `"allowed":["hold","decline","withdraw","record-death"]`, ""},
 		{"journey has ended", order("coordinator", ended, journey.Hold, `{}`), 409, "stage-not-allowed", "", `"allowed":[]`, ""},
 		{"blocked", order("coordinator", screened, journey.BeginEvaluation, `{}`), 409, "blocked", "", `"requirement":"consent-evaluation"`, ""},

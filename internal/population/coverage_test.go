@@ -40,7 +40,7 @@ func wanted() map[string]int {
 	}
 	for _, deadline := range []journey.DeadlineKind{
 		journey.RequirementExpires, journey.FirstReplyDue, journey.ScreeningDue, journey.EvaluationDue, journey.CommitteeDue, journey.HoldReviewDue,
-		journey.DeferralReviewDue, journey.ApprovalLapses, journey.NewDateDue, journey.Readiness, journey.VisitOpens, journey.VisitCloses,
+		journey.DeferralReviewDue, journey.ApprovalLapses, journey.ConditionDue, journey.NewDateDue, journey.Readiness, journey.VisitOpens, journey.VisitCloses,
 		journey.ReportDue, journey.ReportDue.Soon(), journey.ContactDue,
 	} {
 		list["deadline "+string(deadline)] = 2

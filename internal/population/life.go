@@ -150,6 +150,7 @@ func (p *player) seats() []string {
 }
 
 func (p *player) decide() {
+	p.inquire()
 	p.wait(1, 12)
 	if p.who.goes == journey.Deferred || p.chance(0.08) {
 		p.give(committee, journey.RecordDecision, &command.RecordDecision{
@@ -172,10 +173,58 @@ func (p *player) decide() {
 			seats = seats[:1]
 		}
 		if p.over() || p.state.Stage != journey.Committee ||
-			p.give(committee, journey.RecordDecision, &command.RecordDecision{Outcome: journey.Approve, Side: side, Seats: seats, Reason: p.note()}) {
+			p.give(committee, journey.RecordDecision, &command.RecordDecision{
+				Outcome: journey.Approve, Side: side, Seats: seats, Reason: p.note(), Conditions: p.conditions(),
+			}) {
+			p.meetConditions()
 			return
 		}
 		p.settle(4, committeeGates...)
+	}
+}
+
+// inquire has some committees ask before they decide, and hear the candidate.
+func (p *player) inquire() {
+	switch p.seed % 6 {
+	case 0:
+		if p.give(committee, journey.AskQuestion, &command.AskQuestion{Question: "Who helps at home? " + p.note()}) {
+			p.give(coordinator, journey.AnswerQuestion, &command.AnswerQuestion{Question: p.state.Seq, Answer: p.note()})
+		}
+	case 1:
+		p.give(coordinator, journey.RecordWords, &command.RecordWords{Words: p.note(), Agreed: true})
+	case 2:
+		p.give(committee, journey.AnswerQuestion, &command.AnswerQuestion{Question: 1, Answer: "of no question"})
+	}
+}
+
+// conditions has some approvals depend on something.
+func (p *player) conditions() []command.Condition {
+	if p.seed%4 != 0 {
+		return nil
+	}
+	list := []command.Condition{{Text: p.note(), Before: journey.ForScheduling, Due: p.today().AddDays(20), Signer: journey.Clinician}}
+	if p.seed%8 == 0 {
+		list = append(list, command.Condition{Text: p.note(), Before: journey.ForOperation, Due: p.today().AddDays(30), Signer: journey.Clinician})
+	}
+	return list
+}
+
+// meetConditions signs or waives what an approval depends on, some of it late.
+func (p *player) meetConditions() {
+	if len(p.state.Imposed) > 0 && p.seed%12 == 0 {
+		p.wait(22, 40)
+	}
+	for _, imposed := range p.state.Imposed {
+		if r, _ := p.state.Find(imposed.ID); p.over() || r.InForce(p.today()) {
+			continue
+		}
+		if p.seed%16 == 0 {
+			waiver := &command.WaiveRequirement{Requirement: imposed.ID, Until: p.today().AddDays(300), Reason: p.note()}
+			p.give(nephrologist, journey.WaiveRequirement, waiver)
+			p.give(surgeon, journey.WaiveRequirement, waiver)
+			continue
+		}
+		p.give(nephrologist, journey.RecordReview, &command.RecordReview{Requirement: imposed.ID, Position: journey.Supports, Findings: p.note()})
 	}
 }
 

@@ -1,10 +1,12 @@
 package protocol
 
 import (
+	"encoding/json"
 	"strings"
 	"testing"
 
 	"candidacy/internal/journey"
+	"candidacy/internal/result"
 )
 
 // TestLettersKeepReasonsOut fills each letter. The reason of a decision has no
@@ -126,5 +128,39 @@ func TestWithConditions(t *testing.T) {
 	r, _ := p.WithConditions(imposed, nil).Find("condition-1")
 	if _, ok := p.Find("condition-1"); ok || len(p.Requirements) != n || r.Title != "Condition 1 of the approval" {
 		t.Errorf("the protocol itself was changed, or the title is %q", r.Title)
+	}
+}
+
+// TestDisagreements: results of one kind on both sides of a threshold disagree;
+// those that have expired, in a unit that the rule does not know, and on one side don't.
+func TestDisagreements(t *testing.T) {
+	p := Default()
+	glucose := func(value, unit, on string) result.Result {
+		return result.Result{
+			ID: on, Status: result.Final, Code: result.Coding{Code: "1558-6"}, CollectedOn: on,
+			Value: result.Value{Quantity: &result.Quantity{Value: json.Number(value), Unit: unit}},
+		}
+	}
+	// From 126 mg/dL on (American Diabetes Association, classification tables).
+	high, normal := glucose("130", "mg/dL", "2026-02-01"), glucose("92", "mg/dL", "2026-03-01")
+	for name, tt := range map[string]struct {
+		results []result.Result
+		want    int
+	}{
+		"on both sides":    {[]result.Result{high, normal}, 2},
+		"on one side":      {[]result.Result{normal, glucose("90", "mg/dL", "2026-02-01")}, 0},
+		"long ago":         {[]result.Result{glucose("130", "mg/dL", "2020-02-01"), normal}, 0},
+		"in another unit":  {[]result.Result{glucose("7.2", "mmol/L", "2026-02-01"), normal}, 0},
+		"entered in error": {[]result.Result{{ID: "x", Status: result.EnteredInError, Code: high.Code, CollectedOn: high.CollectedOn, Value: high.Value}, normal}, 0},
+	} {
+		n := 0
+		for _, d := range p.Disagreements(tt.results, "2026-03-02") {
+			if d.Code == "1558-6" {
+				n = len(d.Results)
+			}
+		}
+		if n != tt.want {
+			t.Errorf("%s: %d results disagree, want %d", name, n, tt.want)
+		}
 	}
 }

@@ -72,6 +72,17 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/candidates/" + id + "/recovery-plan", []int{404, 404, 404, 404, 404, no, no, away}},
 		{http.MethodGet, "/my/no-secret", []int{ok, ok, ok, ok, ok, ok, ok, ok}},
 		{http.MethodPost, "/my/no-secret", []int{422, 422, 422, 422, 422, 422, 422, 422}},
+		{http.MethodGet, "/committee", []int{ok, ok, ok, ok, no, no, no, away}},
+		{http.MethodPost, "/committee", []int{422, no, no, 422, no, no, no, away}},
+		{http.MethodGet, "/committee/m-none", []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodPost, "/committee/m-none", []int{404, no, no, 404, no, no, no, away}},
+		{http.MethodGet, "/committee/m-none/minutes", []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodGet, "/committee/m-none/candidates/" + id, []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodPost, "/committee/m-none/candidates/" + id, []int{404, 404, 404, 404, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/committee", []int{ok, ok, ok, ok, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/letters", []int{ok, no, ok, no, no, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/letters", []int{409, no, 409, no, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/letters/1", []int{404, no, 404, no, no, no, no, away}},
 		{http.MethodGet, "/reports", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/follow-up", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/measures", []int{ok, ok, no, ok, ok, no, no, away}},
@@ -116,7 +127,7 @@ func testAccess(t *testing.T, w *world, id string) {
 	// Every route of the server is in the table.
 	s := &server{}
 	for _, r := range s.routes() {
-		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":name", "none.css", ":secret", "no-secret", ":message", "m-none").Replace(r.path)
+		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":name", "none.css", ":secret", "no-secret", ":message", "m-none", ":meeting", "m-none", ":letter", "1").Replace(r.path)
 		if !named[r.method+" "+path] && r.path != pathSignIn {
 			t.Errorf("the access table lacks %s %s", r.method, r.path)
 		}

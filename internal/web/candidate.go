@@ -278,6 +278,9 @@ func (s *server) command(c echo.Context) error {
 			if isCheck(kind) {
 				to = checkLink(found.ID, kind)
 			}
+			if slices.Contains(committeeKinds, kind) {
+				to = summaryLink(found.ID)
+			}
 			return c.Redirect(http.StatusSeeOther, to+"?done="+doneWord(kind))
 		}
 		var refusal *journey.Refusal

@@ -63,21 +63,29 @@ type donorTable struct {
 	Rows    []donorRow
 }
 
+// meetingTable is such a table of meetings.
+type meetingTable struct {
+	Caption string
+	Rows    []meetingRow
+}
+
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "error", "recovery-plan", "donor-link", "my"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
 		"asset": a.path, "htmx": func() string { return htmxConfig }, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
-		"visits": func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
-		"rows":   func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
-		"donors": func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
+		"visits":   func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
+		"rows":     func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
+		"meetings": func(caption string, rows []meetingRow) meetingTable { return meetingTable{caption, rows} },
+		"donors":   func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
-		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html", "templates/risks.html", "templates/followup-part.html")
+		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html", "templates/risks.html", "templates/followup-part.html",
+		"templates/committee-part.html", "templates/summary-part.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
 	}

@@ -40,6 +40,14 @@ func actionBody(t *testing.T, kind journey.Kind, values url.Values) command.Body
 	return body
 }
 
+func fullSummary(forms []form) summaryModel {
+	return summaryModel{
+		Number: "n", Facts: []fact{{"a", "b"}}, Values: []valueModel{{}}, Flags: []flagModel{{Number: "n"}, {Flag: protocol.Flag{Reason: "r", Date: "2026-07-20", Near: true}}}, Reviews: []reviewModel{{}, {Findings: "f", Sign: "s", Before: "b"}},
+		Conflicts: []conflictModel{{"k", "t"}}, Questions: []questionModel{{Open: true}, {Answers: []answerShown{{"t", "b"}}}}, Words: "w", Open: []string{"a", "b"}, Expiring: []string{"a", "b"}, Waived: []string{"a", "b"},
+		Risks: []riskModel{{}}, Decisions: []decisionModel{{Votes: "v", Conditions: []string{"c"}, Reason: "r"}}, Forms: forms[:1],
+	}
+}
+
 // TestTemplates executes every template with an empty and a filled model.
 func TestTemplates(t *testing.T) {
 	a, err := loadAssets()
@@ -96,6 +104,19 @@ func TestTemplates(t *testing.T) {
 			People: &peopleModel{Title: "t", Rows: []donorRow{{Identifier: "i", Note: "n", Past: true}}, More: 1},
 			Due:    []donorRow{{}}, Late: []donorRow{{}}, Lost: []donorRow{{}}, More: 1,
 		}},
+		"committee": {committeeModel{}, committeeModel{
+			Next: &meetingModel{Title: "t", Facts: []fact{{"a", "b"}}, Items: []itemRow{{Number: 1, Mine: []string{"a", "b"}, Open: 1}, {Hidden: true}}}, Plan: &forms[0],
+			Coming: []meetingRow{{Place: "p"}}, Past: []meetingRow{{}}, More: 1, Ready: []readyRow{{On: "o"}, {}}, NotReady: []readyRow{{Why: []string{"a", "b"}, More: 1}}, MoreNotReady: 1,
+		}},
+		"meeting":      {meetingModel{}, meetingModel{CalledOff: true, Items: []itemRow{{}}, Present: []fact{{"a", "b"}}, Forms: forms[:2]}},
+		"meeting-item": {&itemModel{}, &itemModel{Summary: fullSummary(forms), Quorum: []fact{{"a", "b"}}, Mine: []fact{{"a", "b"}}, History: []string{"a", "b"}, Lacking: []string{"l"}, Waiting: "w", Ballots: []ballotModel{{}, {Earlier: "e", Reason: "r"}}, Forms: forms[:1], Letters: "/"}},
+		"summary":      {summaryModel{}, fullSummary(forms)},
+		"minutes": {minutesModel{}, minutesModel{
+			Altered: true, Present: []fact{{"a", "b"}}, Text: "t", Signed: "s", Digest: "d", Amendments: []answerShown{{"t", "b"}},
+			Items: []minuteItem{{Hidden: true}, {Identifier: "i", Conflict: "c", Counts: "c", Ballots: []ballotModel{{}}, Packet: "p", Decision: &decisionModel{Conditions: []string{"c"}, Reason: "r"}}},
+		}},
+		"letters": {lettersModel{}, lettersModel{Empty: "e", Form: &forms[0], Sent: []letterRow{{}}, Preview: []string{"p"}, Title: "t"}},
+		"letter":  {letterModel{}, letterModel{Number: "n", Paragraphs: []string{"p"}}},
 		"measures": {measuresModel{}, measuresModel{
 			From: "a", Until: "b", FollowUp: "/", People: &measuredPeople{Title: "t", More: 1, Back: "/", Rows: []measuredRow{{}, {Value: "v"}}},
 			Groups: []measureGroup{{ID: "flow", Title: "t", Rows: []measureRow{{Share: "1 %", Picture: "p", Are: numberLink{N: 1}}, {Spread: "s", Timed: true}, {}}}},

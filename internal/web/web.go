@@ -107,7 +107,7 @@ const (
 
 func (s *server) routes() []route {
 	coordinator, administrator := []journey.Role{journey.Coordinator}, []journey.Role{journey.Administrator}
-	return []route{
+	return slices.Concat(s.committeeRoutes(), []route{
 		{method: http.MethodGet, path: pathSignIn, public: true, handler: s.signInPage},
 		{method: http.MethodPost, path: pathSignIn, public: true, handler: s.signIn},
 		{method: http.MethodPost, path: pathSignOut, roles: everyone, handler: s.signOut},
@@ -134,7 +134,7 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathNotices, roles: noticeReaders, handler: s.notices},
 		{method: http.MethodPost, path: pathNotices, roles: coordinator, handler: s.changeNotices},
 		{method: http.MethodPost, path: pathProtocols, roles: administrator, handler: s.move},
-	}
+	})
 }
 
 // Register adds the pages to the server.
