@@ -157,6 +157,7 @@ func publishReport(report r4.DiagnosticReport, meta string) (record.Resource, er
 	x.code("status", systemReportStatus, report.Status.Code())
 	x.date("date", report.EffectiveDateTime)
 	x.period("date", report.EffectivePeriod)
+	x.datedCode("code", "date")
 	x.date("issued", report.Issued)
 	x.reference("result", report.Result...)
 	x.reference("based-on", report.BasedOn...)

@@ -30,6 +30,9 @@ const (
 	longSuffix = ":long"
 	// identifierSuffix holds the identifiers of references.
 	identifierSuffix = ":identifier"
+	// codeInfix, with a code behind it, holds the dates of the resources that have
+	// the code, in the column of the system that of the code.
+	codeInfix = ":code="
 )
 
 // longDate is a little more than a day and the second at its end.
@@ -189,6 +192,21 @@ func (x *index) span(param, from, to string) {
 	x.bounds(param, "", from, to)
 	if start, err := time.Parse(indexLayout, from); err != nil || to > instantText(start.Add(longDate)) {
 		x.bounds(param+longSuffix, "", from, to)
+	}
+}
+
+// datedCode adds the dates once more for each code, so that a search for both goes
+// by both at once. It comes after everything that is added under either name.
+func (x *index) datedCode(code, date string) {
+	for _, c := range *x {
+		if c.Param != code {
+			continue
+		}
+		for _, d := range *x {
+			if d.Param == date || d.Param == date+longSuffix {
+				x.bounds(d.Param+codeInfix+c.Value, c.System, d.Value, d.End)
+			}
+		}
 	}
 }
 

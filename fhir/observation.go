@@ -201,6 +201,7 @@ func publishObservation(o r4.Observation) (record.Resource, error) {
 	x.code("status", systemObservationStatus, o.Status.Code())
 	x.period("date", o.EffectivePeriod)
 	x.date("date", o.EffectiveDateTime)
+	x.datedCode("code", "date")
 	x.quantity("value-quantity", o.ValueQuantity)
 	x.optionalConcept("value-concept", o.ValueCodeableConcept)
 	x.optionalConcept("data-absent-reason", o.DataAbsentReason)

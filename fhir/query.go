@@ -100,10 +100,34 @@ func (p *parser) parse(typ string, pairs []pair) (*search, error) {
 	if s.shape.summary == summaryText && len(s.includes) > 0 {
 		return nil, badParameter("_summary", "invalid", "text can't be combined with _include and _revinclude")
 	}
+	s.query.Joint = datedCode(s.query)
 	if p.values > maxValues {
 		return nil, &failure{status: http.StatusBadRequest, code: "too-costly", diagnostics: "the search names too many values"}
 	}
 	return s, nil
+}
+
+// datedCode joins a code and the dates that a query asks for, where the index holds
+// both together.
+func datedCode(q record.Query) *record.Joint {
+	if q.Type != typeObservation && q.Type != typeDiagnosticReport {
+		return nil
+	}
+	code := slices.IndexFunc(q.Conditions, func(c record.Condition) bool {
+		return c.Param == "code" && !c.Not && len(c.Any) == 1 && c.Any[0].Op == "="
+	})
+	date := slices.IndexFunc(q.Conditions, func(c record.Condition) bool {
+		return c.Param == "date" && !c.Not && len(c.Any) > 0 && c.Any[0].Op == record.Within
+	})
+	if code < 0 || date < 0 {
+		return nil
+	}
+	is, dates := q.Conditions[code].Any[0], q.Conditions[date]
+	joint := record.Condition{Param: dates.Param + codeInfix + is.Value, Long: dates.Long + codeInfix + is.Value, Any: slices.Clone(dates.Any)}
+	for i := range joint.Any {
+		joint.Any[i].System, joint.Any[i].AnySystem = is.System, is.AnySystem
+	}
+	return &record.Joint{Condition: joint, Of: [2]int{code, date}}
 }
 
 // apply takes one parameter: one that says what is answered, or one that says

@@ -9,7 +9,7 @@ import (
 // mapping is the version of what is made of a record, apart from the parameters
 // by which it is searched. Raise it with every change of a builder that is to
 // reach candidates who get no further command.
-const mapping = 3
+const mapping = 4
 
 // Scheme names how resources are made and indexed. What was published under
 // another one is published again when the program starts.

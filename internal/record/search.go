@@ -23,9 +23,18 @@ type Query struct {
 	// Any are lists of queries of the same type: of each list, one at least must
 	// select the resource.
 	Any [][]Query
+	// Joint says the same as two of the conditions together.
+	Joint *Joint `json:",omitempty"`
 	// After and Limit are the page of Search, in the order of ids.
 	After string
 	Limit int
+}
+
+// Joint is a condition that says the same as those at two places of a list. It is
+// looked up in place of them where few resources meet it.
+type Joint struct {
+	Condition
+	Of [2]int
 }
 
 // Span is a range of instants as InstantText writes them, from From and before
@@ -367,6 +376,9 @@ const (
 // by what they think they know of the values, and SQLite knows nothing.
 func (s *Store) plan(ctx context.Context, q *Query, few int) (plan, error) {
 	p := plan{lead: -1}
+	if joined, err := s.join(ctx, q); err != nil || joined {
+		return p, err
+	}
 	q.Conditions = slices.Clone(q.Conditions)
 	if err := s.resolve(ctx, q); err != nil {
 		return p, err
@@ -411,6 +423,28 @@ func (s *Store) plan(ctx context.Context, q *Query, few int) (plan, error) {
 		}
 	}
 	return p, nil
+}
+
+// join puts the joint condition of a query in place of those that it joins, if that
+// leaves little.
+func (s *Store) join(ctx context.Context, q *Query) (bool, error) {
+	if q.Joint == nil || q.Candidates != nil || q.IDs != nil {
+		return false, nil
+	}
+	c := q.Joint.Condition
+	few, err := s.rarer(ctx, manyRows, func(b *statement) { b.lookUp("1", q.Type, c, "x") })
+	if err != nil || !few {
+		return false, err
+	}
+	c.Selective = true
+	conditions := []Condition{c}
+	for i, other := range q.Conditions {
+		if i != q.Joint.Of[0] && i != q.Joint.Of[1] {
+			conditions = append(conditions, other)
+		}
+	}
+	q.Conditions, q.Joint = conditions, nil
+	return true, nil
 }
 
 // resolve looks up what the links of a query lead to and, where that is little,

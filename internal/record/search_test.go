@@ -62,6 +62,13 @@ func populate(t *testing.T, b *bench) *population {
 					row.Param = "date:long"
 					index = append(index, row)
 				}
+				for _, x := range slices.Clone(index) {
+					for _, d := range index {
+						if x.Param == "code" && (d.Param == "date" || d.Param == "date:long") {
+							index = append(index, record.Index{Param: d.Param + ":code=" + x.Value, System: x.System, Value: d.Value, End: d.End})
+						}
+					}
+				}
 			}
 			for range r.IntN(3) {
 				index = append(index, record.Index{Param: "about", System: "Task", Value: fmt.Sprintf("t%d", c*5+r.IntN(5))})
@@ -206,6 +213,18 @@ func anyQuery(t *rapid.T, typ string, depth int) record.Query {
 	}
 	for range rapid.IntRange(0, 3).Draw(t, "conditions") {
 		q.Conditions = append(q.Conditions, anyCondition(t, typ, depth))
+	}
+	code := slices.IndexFunc(q.Conditions, func(c record.Condition) bool {
+		return c.Param == "code" && c.From == nil && !c.Not && len(c.Any) == 1 && c.Any[0].Op == "="
+	})
+	date := slices.IndexFunc(q.Conditions, func(c record.Condition) bool { return c.Param == "date" && !c.Not })
+	if code >= 0 && date >= 0 && rapid.Bool().Draw(t, "joint") {
+		is, dates := q.Conditions[code].Any[0], q.Conditions[date]
+		joint := record.Condition{Param: "date:code=" + is.Value, Long: "date:long:code=" + is.Value, Any: slices.Clone(dates.Any)}
+		for i := range joint.Any {
+			joint.Any[i].System, joint.Any[i].AnySystem = is.System, is.AnySystem
+		}
+		q.Joint = &record.Joint{Condition: joint, Of: [2]int{code, date}}
 	}
 	if depth > 0 && rapid.IntRange(0, 4).Draw(t, "any") == 0 {
 		q.Any = append(q.Any, []record.Query{anyQuery(t, typ, 0), anyQuery(t, typ, 0)})
