@@ -49,7 +49,8 @@ var restful = []struct {
 	{"capabilities", r4.AuditEventActionE},
 }
 
-// looks are the interactions of pages, of the JSON API and of the token endpoint.
+// looks are the interactions of pages, of the JSON API and of the token endpoint, and
+// signing in.
 var looks = []struct {
 	code   string
 	typ    string
@@ -59,6 +60,7 @@ var looks = []struct {
 	{record.AccessList, auditPatientRecord, r4.AuditEventActionE},
 	{record.AccessCommand, auditPatientRecord, r4.AuditEventActionE},
 	{record.AccessToken, auditAuthentication, r4.AuditEventActionE},
+	{record.AccessSignIn, auditAuthentication, r4.AuditEventActionE},
 }
 
 // auditKind is how an interaction appears in an audit event.

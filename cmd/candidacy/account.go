@@ -8,20 +8,18 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 
+	"candidacy/internal/journey"
 	"candidacy/internal/record"
+	"candidacy/internal/signin"
 )
-
-// shortestPassword follows NIST SP 800-63B: length, and no rule of composition.
-const shortestPassword = 12
 
 func accountCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "account", Short: "People who may sign in"}
-	cmd.AddCommand(accountAdd(), accountList(), accountDisable(), accountEnable(), accountPassword(), accountTeam(), accountSet())
+	cmd.AddCommand(accountAdd(), accountList(), accountDisable(), accountEnable(), accountPassword(), accountTeam(), accountSet(), accountSecondFactor(), accountLink())
 	return cmd
 }
 
@@ -44,8 +42,8 @@ func readPassword(in io.Reader) (string, error) {
 	if err != nil && password == "" {
 		return "", fmt.Errorf("--password-stdin: read the password: %w", err)
 	}
-	if utf8.RuneCountInString(password) < shortestPassword {
-		return "", fmt.Errorf("--password-stdin: the password is shorter than %d characters", shortestPassword)
+	if err := signin.CheckPassword(password); err != nil {
+		return "", fmt.Errorf("--password-stdin: the password is %w", err)
 	}
 	return password, nil
 }
@@ -76,7 +74,7 @@ func accountAdd() *cobra.Command {
 				}
 			}
 			return withStore(cmd.Context(), s, func(store *record.Store) error {
-				a, err := store.AddAccount(cmd.Context(), "acc-"+uuid.NewString(), username, name, granted, password)
+				a, err := store.AddAccount(record.As(cmd.Context(), operator(), journey.Administrator), "acc-"+uuid.NewString(), username, name, granted, password)
 				if err != nil {
 					return err
 				}
@@ -138,6 +136,7 @@ func accountChange(use, short, long string, change func(cmd *cobra.Command, stor
 				if err != nil {
 					return err
 				}
+				cmd.SetContext(record.As(cmd.Context(), operator(), journey.Administrator))
 				return change(cmd, store, a)
 			})
 		},
@@ -230,5 +229,34 @@ func accountTeam() *cobra.Command {
 	cmd.Flags().StringVar(&username, "username", "", "account")
 	cmd.Flags().StringVar(&recipient, "recipient", "", "opaque reference of the recipient")
 	cmd.Flags().BoolVar(&remove, "remove", false, "record that the account no longer cares for the recipient")
+	return cmd
+}
+
+// accountSecondFactor takes a second factor away, for whoever lost the telephone and
+// the recovery codes.
+func accountSecondFactor() *cobra.Command {
+	var remove bool
+	cmd := accountChange("second-factor", "Say whether an account has a second factor, or remove it",
+		"With --remove the second factor and its recovery codes are gone and the account's sessions end;\n"+
+			"the password alone lets its owner in afterwards. Make sure that it is the owner who asks.",
+		func(cmd *cobra.Command, store *record.Store, a record.Account) error {
+			state := "none"
+			switch {
+			case remove:
+				if err := store.RemoveSecondFactor(cmd.Context(), a.ID); err != nil {
+					return err
+				}
+				state = "removed"
+			case a.SecondFactor:
+				f, err := store.SecondFactor(cmd.Context(), a.ID)
+				if err != nil {
+					return err
+				}
+				state = fmt.Sprintf("set up, %d recovery codes left", f.Codes)
+			}
+			_, err := fmt.Fprintf(cmd.OutOrStdout(), "account %s\nusername %s\nsecond factor %s\n", a.ID, a.Username, state)
+			return err
+		})
+	cmd.Flags().BoolVar(&remove, "remove", false, "remove the second factor and its recovery codes")
 	return cmd
 }

@@ -111,8 +111,10 @@ var layers = map[string][]string{
 	"candidacy/internal/smart": {
 		"candidacy/fhir", "candidacy/internal/audit", "candidacy/internal/journey", "candidacy/internal/record",
 	},
-	"candidacy/internal/access": {"candidacy/internal/journey", "candidacy/internal/record"},
-	"candidacy/internal/audit":  {"candidacy/internal/journey", "candidacy/internal/record"},
+	"candidacy/internal/signin":        {},
+	"candidacy/internal/signin/issuer": {},
+	"candidacy/internal/access":        {"candidacy/internal/journey", "candidacy/internal/record"},
+	"candidacy/internal/audit":         {"candidacy/internal/journey", "candidacy/internal/record"},
 	"candidacy/internal/api": {
 		"candidacy/internal/meeting",
 		"candidacy/internal/smart",
@@ -126,6 +128,7 @@ var layers = map[string][]string{
 	},
 	"candidacy/internal/web": {
 		"candidacy/internal/meeting",
+		"candidacy/internal/signin",
 		"candidacy/internal/smart",
 		"candidacy/internal/risk",
 		"candidacy/internal/audit",

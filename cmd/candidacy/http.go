@@ -84,6 +84,10 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn, 
 	if err != nil {
 		return nil, err
 	}
+	provider, err := s.signIn.provider(s.publicURL)
+	if err != nil {
+		return nil, err
+	}
 	e.GET("/healthz", func(c echo.Context) error { return c.String(http.StatusOK, "ok\n") })
 	e.GET("/readyz", func(c echo.Context) error {
 		ctx, cancel := context.WithTimeout(c.Request().Context(), readyTimeout)
@@ -115,6 +119,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn, 
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Incoming: sys.Incoming, Protocols: sys.Protocols, Current: sys.Current,
 		Now: time.Now, Log: log, Demo: signIns != nil, Secure: s.secure || strings.HasPrefix(s.publicURL, "https:"), SignIns: signIns,
+		Sealer: sys.Keys, Provider: provider, RequireSecondFactor: s.signIn.requireFactor,
 	}); err != nil {
 		return nil, err
 	}

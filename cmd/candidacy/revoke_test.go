@@ -262,3 +262,30 @@ func TestRevokeSaysWhen(t *testing.T) {
 		}
 	}
 }
+
+func TestRemoveSecondFactor(t *testing.T) {
+	data := t.TempDir()
+	id := field(t, mustRun(t, "account", "add", "--data", data, "--username", "maren", "--role", "coordinator"), "account")
+	says := func(want string, more ...string) {
+		t.Helper()
+		args := append([]string{"account", "second-factor", "--data", data, "--username", "maren"}, more...)
+		if out := mustRun(t, args...); field(t, out, "account") != id || !strings.Contains(out, "second factor "+want+"\n") {
+			t.Errorf("%v said %q, want %q", args, out, want)
+		}
+	}
+	says("none")
+	look(t, data, func(store *record.Store) {
+		if err := errors.Join(store.BeginSecondFactor(t.Context(), id, "sealed"), store.ConfirmSecondFactor(t.Context(), id, "sealed", 1, []string{"a", "b"})); err != nil {
+			t.Fatal(err)
+		}
+	})
+	says("set up, 2 recovery codes left")
+	says("removed", "--remove")
+	says("none")
+	look(t, data, func(store *record.Store) {
+		changes, err := store.AccountChanges(t.Context(), record.ChangesQuery{Account: id})
+		if err != nil || len(changes) != 3 || changes[0].Kind != record.AccountNoFactor || !strings.HasPrefix(changes[0].Actor, "os-account") {
+			t.Errorf("%+v, %v", changes, err)
+		}
+	})
+}

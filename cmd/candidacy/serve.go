@@ -25,6 +25,7 @@ type site struct {
 	data, listen, temporal, database, protocol string
 	publicURL, trustedProxy                    string
 	secure, noWorker                           bool
+	signIn                                     signInFlags
 	mail                                       mailFlags
 	mllp                                       mllpFlags
 	// allow are the hosts that notifications may go to, and hosts those in read form.
@@ -42,6 +43,7 @@ func (s *site) bind(cmd *cobra.Command, data string) {
 	f.StringVar(&s.trustedProxy, "trusted-proxy", "", "network of the proxy whose X-Forwarded-For counts, such as 10.0.0.0/8")
 	f.BoolVar(&s.secure, "secure-cookies", false, "mark cookies Secure; implied by an https --public-url")
 	f.StringSliceVar(&s.allow, "subscription-allow", nil, "hosts that clients may be told at of what they subscribed to, such as ehr.example.org")
+	s.signIn.bind(cmd)
 	f.BoolVar(&s.noWorker, "no-worker", false, "leave the work to candidacy worker processes on the same cluster")
 }
 

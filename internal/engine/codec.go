@@ -2,7 +2,6 @@ package engine
 
 import (
 	"context"
-	"crypto/aes"
 	"crypto/cipher"
 	"errors"
 	"fmt"
@@ -49,11 +48,7 @@ func NewCodec(ring Keyring) (converter.PayloadCodec, error) {
 	}
 	c := &codec{first: ring.keys[0].id, aeads: make(map[string]cipher.AEAD, len(ring.keys))}
 	for _, k := range ring.keys {
-		block, err := aes.NewCipher(k.secret[:])
-		if err != nil {
-			return nil, fmt.Errorf("making the payload codec: %w", err)
-		}
-		aead, err := cipher.NewGCMWithRandomNonce(block)
+		aead, err := k.aead()
 		if err != nil {
 			return nil, fmt.Errorf("making the payload codec: %w", err)
 		}

@@ -1,6 +1,8 @@
 package engine
 
 import (
+	"crypto/aes"
+	"crypto/cipher"
 	"crypto/rand"
 	"encoding/base64"
 	"encoding/hex"
@@ -172,4 +174,59 @@ func newKey() key {
 	_, _ = rand.Read(k.secret[:])
 	k.id = "k" + hex.EncodeToString(id)
 	return k
+}
+
+// Seal encrypts a secret that is stored, under the first key. The name says what it
+// is and whose; what is sealed under one name does not open under another.
+func (r Keyring) Seal(name string, plain []byte) (string, error) {
+	if len(r.keys) == 0 {
+		return "", errors.New("sealing: the key ring is empty")
+	}
+	aead, err := r.keys[0].aead()
+	if err != nil {
+		return "", err
+	}
+	sealed := aead.Seal(nil, nil, plain, sealedData(r.keys[0].id, name))
+	return r.keys[0].id + ":" + base64.StdEncoding.EncodeToString(sealed), nil
+}
+
+// Open decrypts what Seal made. The errors are ErrUnknownKey and ErrDamagedPayload.
+func (r Keyring) Open(name, sealed string) ([]byte, error) {
+	id, text, _ := strings.Cut(sealed, ":")
+	for _, k := range r.keys {
+		if k.id != id {
+			continue
+		}
+		aead, err := k.aead()
+		if err != nil {
+			return nil, err
+		}
+		raw, err := base64.StdEncoding.DecodeString(text)
+		if err != nil {
+			return nil, ErrDamagedPayload
+		}
+		plain, err := aead.Open(nil, nil, raw, sealedData(id, name))
+		if err != nil {
+			return nil, ErrDamagedPayload
+		}
+		return plain, nil
+	}
+	return nil, fmt.Errorf("%w: %q", ErrUnknownKey, id)
+}
+
+func (k key) aead() (cipher.AEAD, error) {
+	block, err := aes.NewCipher(k.secret[:])
+	if err != nil {
+		return nil, fmt.Errorf("making the cipher: %w", err)
+	}
+	aead, err := cipher.NewGCMWithRandomNonce(block)
+	if err != nil {
+		return nil, fmt.Errorf("making the cipher: %w", err)
+	}
+	return aead, nil
+}
+
+// sealedData binds the key and the name, and tells what is stored from payloads.
+func sealedData(id, name string) []byte {
+	return []byte("candidacy-sealed\x00" + id + "\x00" + name)
 }

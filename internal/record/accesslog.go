@@ -51,12 +51,14 @@ type Access struct {
 	Hash string
 }
 
-// What people do on pages and through the JSON API, and what asks for tokens.
+// What people do on pages and through the JSON API, what asks for tokens, and who signs
+// in.
 const (
 	AccessView    = "view"
 	AccessList    = "list"
 	AccessCommand = "command"
 	AccessToken   = "token"
+	AccessSignIn  = "sign-in"
 )
 
 // mostListed bounds the candidates that one row names: a page of a search holds

@@ -28,17 +28,33 @@ type Account struct {
 	// Disabled accounts can't sign in, and their tokens are refused.
 	Disabled bool
 	// Email is where notices go; empty for nowhere.
-	Email    string
-	password string
+	Email string
+	// MustChange is set while the password is one that somebody else chose.
+	MustChange bool
+	// SecondFactor says that a code is asked for beside the password.
+	SecondFactor bool
+	Link         Link
+	password     string
 }
 
-const accountColumns = "id, username, name, role, password, disabled_at, email"
+// Link is who an account's holder is at an identity provider. An administrator gives
+// the subject, or the e-mail address that the provider vouches for; the subject is
+// kept then when it is first seen with it.
+type Link struct {
+	Issuer  string `json:"issuer"`
+	Subject string `json:"subject,omitempty"`
+	Email   string `json:"email,omitempty"`
+}
+
+const accountColumns = "id, username, name, role, password, disabled_at, email, must_change, second_factor, link_issuer, link_subject, link_email"
 
 func scanAccount(row scanner) (Account, error) {
 	var a Account
 	var disabledAt string
-	err := row.Scan(&a.ID, &a.Username, &a.Name, &a.Role, &a.password, &disabledAt, &a.Email)
-	a.Disabled = disabledAt != ""
+	var mustChange, secondFactor int
+	err := row.Scan(&a.ID, &a.Username, &a.Name, &a.Role, &a.password, &disabledAt, &a.Email, &mustChange, &secondFactor,
+		&a.Link.Issuer, &a.Link.Subject, &a.Link.Email)
+	a.Disabled, a.MustChange, a.SecondFactor = disabledAt != "", mustChange != 0, secondFactor != 0
 	if errors.Is(err, sql.ErrNoRows) {
 		return a, ErrNotFound
 	}
@@ -48,21 +64,42 @@ func scanAccount(row scanner) (Account, error) {
 	return a, nil
 }
 
-// AddAccount creates an account. A username that is taken is an error.
+// TakenError says that another account has the username.
+type TakenError struct{ Username string }
+
+// Error names the username.
+func (e *TakenError) Error() string { return fmt.Sprintf("the username %q is taken", e.Username) }
+
+// AddAccount creates an account. A username that is taken is a *TakenError.
 func (s *Store) AddAccount(ctx context.Context, id, username, name string, role journey.Role, password string) (Account, error) {
-	a := Account{ID: id, Username: username, Name: name, Role: role, password: hashPassword(password)}
-	if _, err := s.AccountByName(ctx, username); err == nil {
-		return a, fmt.Errorf("the username %q is taken", username)
+	return s.CreateAccount(ctx, Account{ID: id, Username: username, Name: name, Role: role}, password)
+}
+
+// CreateAccount is AddAccount of an account that has an e-mail address from the
+// beginning, or a password that has to be changed.
+func (s *Store) CreateAccount(ctx context.Context, a Account, password string) (Account, error) {
+	a.password = hashPassword(password)
+	if _, err := s.AccountByName(ctx, a.Username); err == nil {
+		return a, &TakenError{a.Username}
 	}
-	err := s.inTx(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO account (id, username, name, role, password, created_at) VALUES ($1, $2, $3, $4, $5, $6)",
-			a.ID, a.Username, a.Name, string(a.Role), a.password, instant(s.now()))
+	return a, s.inTx(ctx, func(tx *sql.Tx) error {
+		if err := s.lock(ctx, tx, a.ID); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, "INSERT INTO account (id, username, name, role, password, created_at, email, must_change) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
+			a.ID, a.Username, a.Name, string(a.Role), a.password, instant(s.now()), a.Email, number(a.MustChange))
 		if err != nil {
 			return fmt.Errorf("create the account: %w", err)
 		}
-		return nil
+		return s.recordChange(ctx, tx, a, AccountAdded)
 	})
-	return a, err
+}
+
+func number(yes bool) int {
+	if yes {
+		return 1
+	}
+	return 0
 }
 
 // Account returns the account with the id.
@@ -76,8 +113,10 @@ func (s *Store) AccountByName(ctx context.Context, username string) (Account, er
 }
 
 // Accounts lists every account by username.
-func (s *Store) Accounts(ctx context.Context) ([]Account, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+accountColumns+" FROM account ORDER BY username")
+func (s *Store) Accounts(ctx context.Context) ([]Account, error) { return accounts(ctx, s.read) }
+
+func accounts(ctx context.Context, q queryer) ([]Account, error) {
+	rows, err := q.QueryContext(ctx, "SELECT "+accountColumns+" FROM account ORDER BY username")
 	if err != nil {
 		return nil, fmt.Errorf("list accounts: %w", err)
 	}
@@ -96,36 +135,99 @@ func (s *Store) Accounts(ctx context.Context) ([]Account, error) {
 // DisableAccount keeps an account out until EnableAccount: it ends its sessions
 // and refuses its password and the tokens bound to it.
 func (s *Store) DisableAccount(ctx context.Context, id string) error {
-	return s.changeAccount(ctx, id, "disable the account", true,
+	return s.changeAccount(ctx, id, AccountDisabled, true,
 		"UPDATE account SET disabled_at = CASE WHEN disabled_at = '' THEN $2 ELSE disabled_at END WHERE id = $1", id, instant(s.now()))
 }
 
 // EnableAccount lets an account in again. Its password and the tokens bound to
 // it are good again; the sessions that it had are not.
 func (s *Store) EnableAccount(ctx context.Context, id string) error {
-	return s.changeAccount(ctx, id, "enable the account", false, "UPDATE account SET disabled_at = '' WHERE id = $1", id)
+	return s.changeAccount(ctx, id, AccountEnabled, false, "UPDATE account SET disabled_at = '' WHERE id = $1", id)
 }
 
 // SetPassword replaces an account's password and ends its sessions. Tokens
 // bound to the account stay.
 func (s *Store) SetPassword(ctx context.Context, id, password string) error {
-	return s.changeAccount(ctx, id, "set the password", true, "UPDATE account SET password = $2 WHERE id = $1", id, hashPassword(password))
+	return s.setPassword(ctx, id, password, AccountPassword, false)
 }
 
-// changeAccount runs a statement that changes one account, and ends the
-// account's sessions where the change asks for it. The answer is ErrNotFound
-// when there is no such account.
-func (s *Store) changeAccount(ctx context.Context, id, what string, endSessions bool, statement string, args ...any) error {
+// SetFirstPassword is SetPassword of one that its owner has to change.
+func (s *Store) SetFirstPassword(ctx context.Context, id, password string) error {
+	return s.setPassword(ctx, id, password, AccountPassword, true)
+}
+
+// SetOwnPassword is SetPassword by the account's owner.
+func (s *Store) SetOwnPassword(ctx context.Context, id, password string) error {
+	return s.setPassword(ctx, id, password, AccountOwnPassword, false)
+}
+
+func (s *Store) setPassword(ctx context.Context, id, password string, kind AccountChangeKind, mustChange bool) error {
+	return s.changeAccount(ctx, id, kind, true,
+		"UPDATE account SET password = $2, must_change = $3 WHERE id = $1", id, hashPassword(password), number(mustChange))
+}
+
+// SetRole gives an account another role and ends its sessions, so that nobody goes on
+// with what they no longer may. Tokens bound to the account are refused.
+func (s *Store) SetRole(ctx context.Context, id string, role journey.Role) error {
+	return s.changeAccount(ctx, id, AccountRole, true, "UPDATE account SET role = $2 WHERE id = $1", id, string(role))
+}
+
+// SetName says how an account's holder is called.
+func (s *Store) SetName(ctx context.Context, id, name string) error {
+	return s.changeAccount(ctx, id, AccountRenamed, false, "UPDATE account SET name = $2 WHERE id = $1", id, name)
+}
+
+// ErrLinked says that another account has the link.
+var ErrLinked = errors.New("another account is linked to this person at the identity provider")
+
+// SetLink says who an account's holder is at the identity provider; the empty link
+// that they sign in with their password alone. Sessions end. The answer is ErrLinked
+// where another account has the subject or the e-mail address.
+func (s *Store) SetLink(ctx context.Context, id string, link Link) error {
+	kind := AccountLinked
+	if link == (Link{}) {
+		kind = AccountUnlinked
+	}
 	return s.inTx(ctx, func(tx *sql.Tx) error {
-		// A session that starts meanwhile must be seen here, or see the change.
-		if err := s.lock(ctx, tx, id); err != nil {
-			return err
+		var n int
+		if err := tx.QueryRowContext(ctx, `SELECT COUNT(*) FROM account WHERE id <> $1 AND link_issuer = $2
+			AND (link_subject <> '' AND link_subject = $3 OR link_email <> '' AND link_email = $4)`, id, link.Issuer, link.Subject, link.Email).Scan(&n); err != nil {
+			return fmt.Errorf("look for the link: %w", err)
 		}
-		if err := execOne(ctx, tx, what, statement, args...); err != nil || !endSessions {
-			return err
+		if n > 0 {
+			return ErrLinked
 		}
-		return deleteSessions(ctx, tx, id)
+		return s.changeAccountIn(ctx, tx, id, kind, true, func() error { return writeLink(ctx, tx, id, link) })
 	})
+}
+
+func writeLink(ctx context.Context, tx *sql.Tx, id string, link Link) error {
+	return execOne(ctx, tx, "link the account", "UPDATE account SET link_issuer = $2, link_subject = $3, link_email = $4 WHERE id = $1",
+		id, link.Issuer, link.Subject, link.Email)
+}
+
+// AccountLinkedTo returns the account whose holder an identity provider names, by the
+// subject, or by an e-mail address that the provider vouches for (an empty one finds
+// nobody). Who is found by the address is known by the subject from then on: an
+// address may be given to somebody else later. ErrNotFound where nobody is linked.
+func (s *Store) AccountLinkedTo(ctx context.Context, issuer, subject, email string) (Account, error) {
+	a, err := scanAccount(s.read.QueryRowContext(ctx, "SELECT "+accountColumns+" FROM account WHERE link_issuer = $1 AND link_subject = $2 AND link_subject <> '' AND disabled_at = ''", issuer, subject))
+	if !errors.Is(err, ErrNotFound) || email == "" {
+		return a, err
+	}
+	const byAddress = " FROM account WHERE link_issuer = $1 AND link_email = $2 AND link_subject = '' AND disabled_at = ''"
+	a, err = scanAccount(s.read.QueryRowContext(ctx, "SELECT "+accountColumns+byAddress, issuer, email))
+	if err != nil {
+		return a, err
+	}
+	err = s.inTx(ctx, func(tx *sql.Tx) error {
+		return s.changeAccountIn(ctx, tx, a.ID, AccountLinkFollowed, false, func() error {
+			return execOne(ctx, tx, "keep the subject", "UPDATE account SET link_subject = $3 WHERE link_issuer = $1 AND link_email = $2 AND link_subject = '' AND disabled_at = '' AND id = $4",
+				issuer, email, subject, a.ID)
+		})
+	})
+	a.Link.Subject = subject
+	return a, err
 }
 
 // execOne runs a statement that finds its row; ErrNotFound when it finds none.
@@ -140,13 +242,6 @@ func execOne(ctx context.Context, tx executor, what, statement string, args ...a
 	}
 	if n == 0 {
 		return ErrNotFound
-	}
-	return nil
-}
-
-func deleteSessions(ctx context.Context, tx *sql.Tx, account string) error {
-	if _, err := tx.ExecContext(ctx, "DELETE FROM session WHERE account_id = $1", account); err != nil {
-		return fmt.Errorf("end the account's sessions: %w", err)
 	}
 	return nil
 }
@@ -212,58 +307,6 @@ func secret(prefix string) (text, digest string) {
 func secretDigest(text string) string {
 	sum := sha256.Sum256([]byte(text))
 	return hex.EncodeToString(sum[:])
-}
-
-// StartSession returns the secret of a new session; only its digest is stored.
-// The answer is ErrNotFound when the account is unknown or disabled.
-func (s *Store) StartSession(ctx context.Context, account string, lifetime time.Duration) (string, error) {
-	text, digest := secret("")
-	return text, s.inTx(ctx, func(tx *sql.Tx) error {
-		if err := s.lock(ctx, tx, account); err != nil {
-			return err
-		}
-		return execOne(ctx, tx, "start the session", `INSERT INTO session (digest, account_id, expires_at)
-			SELECT CAST($1 AS TEXT), id, CAST($3 AS TEXT) FROM account WHERE id = $2 AND disabled_at = ''`,
-			digest, account, instant(s.now().Add(lifetime)))
-	})
-}
-
-// SessionAccount returns the account of a live session. A session of a disabled
-// account is none.
-func (s *Store) SessionAccount(ctx context.Context, secret string) (Account, error) {
-	return scanAccount(s.read.QueryRowContext(ctx, "SELECT "+accountColumns+` FROM account
-		JOIN session ON account_id = id WHERE digest = $1 AND expires_at > $2 AND disabled_at = ''`,
-		secretDigest(secret), instant(s.now())))
-}
-
-// EndSession forgets a session.
-func (s *Store) EndSession(ctx context.Context, secret string) error {
-	return s.inTx(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM session WHERE digest = $1", secretDigest(secret)); err != nil {
-			return fmt.Errorf("end the session: %w", err)
-		}
-		return nil
-	})
-}
-
-// EndSessions forgets every session of an account.
-func (s *Store) EndSessions(ctx context.Context, account string) error {
-	return s.inTx(ctx, func(tx *sql.Tx) error {
-		if err := s.lock(ctx, tx, account); err != nil {
-			return err
-		}
-		return deleteSessions(ctx, tx, account)
-	})
-}
-
-// PurgeSessions forgets the sessions that have expired.
-func (s *Store) PurgeSessions(ctx context.Context) error {
-	return s.inTx(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM session WHERE expires_at <= $1", instant(s.now())); err != nil {
-			return fmt.Errorf("purge the sessions: %w", err)
-		}
-		return nil
-	})
 }
 
 // IntakeActor is the one name without an account that tokens may be bound to:

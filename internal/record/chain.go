@@ -80,8 +80,8 @@ type Verified struct {
 	Candidates int
 	Entries    int
 	// The others count the rows of the other kinds of chain.
-	ClientChanges, MeetingChanges, Letters int
-	Accesses                               int64
+	ClientChanges, AccountChanges, MeetingChanges, Letters int
+	Accesses                                               int64
 	// Digest covers every chain's head. Kept outside, it shows later that no
 	// tail was cut off, not even by someone who can recompute hashes.
 	Digest string
@@ -89,7 +89,7 @@ type Verified struct {
 
 // Verify walks every chain, and compares each head with the candidate's row so
 // that a missing tail shows. The first bad entry is returned as a *Broken, a bad
-// row of the access log or of a client's changes as a *BrokenChain. It
+// row of the access log or of the changes of a client or an account as a *BrokenChain. It
 // reads one moment of the store, so that entries written meanwhile are no fault.
 func (s *Store) Verify(ctx context.Context) (Verified, error) {
 	options := &sql.TxOptions{ReadOnly: true}
@@ -148,6 +148,9 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 		v.Candidates++
 	}
 	if v.ClientChanges, err = verifyClients(ctx, q); err != nil {
+		return v, err
+	}
+	if v.AccountChanges, err = verifyAccounts(ctx, q, digest); err != nil {
 		return v, err
 	}
 	if v.MeetingChanges, err = verifyMeetings(ctx, q, digest); err != nil {

@@ -303,7 +303,7 @@ func (s *Store) CountNotices(ctx context.Context) (map[NoticeState]int, error) {
 // SetEmail says where an account's holder is written to; the empty text that
 // they are not.
 func (s *Store) SetEmail(ctx context.Context, id, email string) error {
-	return s.changeAccount(ctx, id, "set the e-mail address", false, "UPDATE account SET email = $2 WHERE id = $1", id, email)
+	return s.changeAccount(ctx, id, AccountEmail, false, "UPDATE account SET email = $2 WHERE id = $1", id, email)
 }
 
 // Reachable lists the enabled accounts with the role that have an e-mail

@@ -52,6 +52,17 @@ const (
 // file path for SQLite or a postgres:// URL. Now stamps when things were
 // recorded.
 func Open(ctx context.Context, location string, now func() time.Time) (*Store, error) {
+	s, err := open(ctx, location, now)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.beginAccountChains(ctx); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return s, nil
+}
+
+func open(ctx context.Context, location string, now func() time.Time) (*Store, error) {
 	if strings.HasPrefix(location, "postgres://") || strings.HasPrefix(location, "postgresql://") {
 		return openPostgres(ctx, location, now)
 	}

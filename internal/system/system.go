@@ -63,6 +63,8 @@ type System struct {
 	Dispatcher *dispatch.Dispatcher
 	// Incoming takes in messages. Run it to carry out what waits.
 	Incoming *incoming.Queue
+	// Keys are the payload keys, which seal secrets in the store as well.
+	Keys engine.Keyring
 
 	options Options
 	lock    *engine.Lock
@@ -179,6 +181,7 @@ func (s *System) connect(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	s.Keys = ring
 	codec, err := engine.NewCodec(ring)
 	if err != nil {
 		return err

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"slices"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -20,8 +21,12 @@ const policy = "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; for
 // maxForm bounds what a form may send.
 const maxForm = 1 << 20
 
-// accountKey is where guard leaves the signed-in account in the context.
-const accountKey = "web.account"
+// accountKey and sessionKey are where guard leaves the signed-in account and its
+// session in the context.
+const (
+	accountKey = "web.account"
+	sessionKey = "web.session"
+)
 
 // guard puts the same protection before every handler: headers, the origin of
 // the request, who is signed in, and whether the page is open to them.
@@ -61,12 +66,13 @@ func (s *server) admit(c echo.Context, r route) error {
 		return &failure{Status: http.StatusForbidden, Message: "This form was sent from another site, so it was not accepted."}
 	}
 	req.Body = http.MaxBytesReader(c.Response(), req.Body, maxForm)
-	account, signedIn, err := s.current(req.Context(), c)
+	account, session, signedIn, err := s.current(req.Context(), c)
 	if err != nil {
 		return err
 	}
 	if signedIn {
 		c.Set(accountKey, account)
+		c.Set(sessionKey, session)
 	}
 	switch {
 	case r.public:
@@ -83,6 +89,9 @@ func (s *server) admit(c echo.Context, r route) error {
 		}
 		return c.Redirect(http.StatusSeeOther, to)
 	case slices.Contains(r.roles, account.Role):
+		if to := s.before(account, session); to != "" && !r.own {
+			return c.Redirect(http.StatusSeeOther, to)
+		}
 		return nil
 	case account.Role == journey.Administrator:
 		return &failure{Status: http.StatusForbidden, Title: "This is not your place", Message: "Your account has the role " + roleWord(account.Role) +
@@ -95,17 +104,45 @@ func (s *server) admit(c echo.Context, r route) error {
 	}
 }
 
-// current finds the account of the request's cookie.
-func (s *server) current(ctx context.Context, c echo.Context) (record.Account, bool, error) {
-	cookie, err := c.Cookie(s.cookieName())
-	if err != nil || cookie.Value == "" {
-		return record.Account{}, false, nil
+// before is the page that an account has to deal with before any other, if there is
+// one.
+func (s *server) before(a record.Account, n record.Session) string {
+	switch {
+	case a.MustChange && !n.Strong:
+		return pathAccount
+	case s.RequireSecondFactor && !a.SecondFactor && !n.Strong:
+		return pathFactor
+	default:
+		return ""
 	}
-	account, err := s.Store.SessionAccount(ctx, cookie.Value)
+}
+
+// usedEvery is how often the use of a session is noted: a row that is written for each
+// request would cost more than the request.
+const usedEvery = time.Minute
+
+// current finds the account of the request's cookie, with the session.
+func (s *server) current(ctx context.Context, c echo.Context) (record.Account, record.Session, bool, error) {
+	secret := s.secretOf(c)
+	if secret == "" {
+		return record.Account{}, record.Session{}, false, nil
+	}
+	account, session, err := s.Store.SessionOf(ctx, secret)
 	if errors.Is(err, record.ErrNotFound) {
-		return record.Account{}, false, nil
+		return record.Account{}, record.Session{}, false, nil
 	}
-	return account, err == nil, err
+	if err == nil && byPerson(c.Request()) && s.Now().Sub(session.UsedAt) >= usedEvery {
+		err = s.Store.TouchSession(ctx, secret, sessionIdle)
+	}
+	return account, session, err == nil, err
+}
+
+// byPerson reports whether somebody is there: what a page that is left open asks for
+// by itself does not keep its session alive. A form that is sent does, as by a script
+// that keeps a draft of what is typed.
+func byPerson(r *http.Request) bool {
+	mode := r.Header.Get("Sec-Fetch-Mode")
+	return mode == "" || mode == "navigate" || r.Method == http.MethodPost
 }
 
 // signedIn returns the account that guard found.

@@ -13,8 +13,20 @@ import (
 )
 
 // untold are the pages that tell of nobody: only they are kept out of the access
-// log, so that a new one is logged. Clients record their changes by themselves.
-var untold = []string{pathSignIn, pathSignOut, pathAsset, pathClients}
+// log, so that a new one is logged. Clients and accounts record their changes by
+// themselves.
+var untold = []string{pathSignIn, pathSignOut, pathAsset, pathClients, pathAccounts, pathAccount, pathFactor, pathPicture, pathCode, pathProvider, pathBack}
+
+// signsIn are where signing in succeeds or fails, which is logged.
+var signsIn = []string{http.MethodPost + " " + pathSignIn, http.MethodPost + " " + pathCode, http.MethodGet + " " + pathBack}
+
+// tellsNothing reports whether a route is kept out of the access log. The donor's page
+// asks everybody alike for a date of birth, and shows nothing before.
+func (r route) tellsNothing() bool {
+	return slices.Contains(untold, r.path) && !r.signsIn() || r.path == pathMy && r.method == http.MethodGet
+}
+
+func (r route) signsIn() bool { return slices.Contains(signsIn, r.method+" "+r.path) }
 
 // unlogged is shown where it could not be put on record who asked.
 const unlogged = `<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Not available now</title></head>` +
@@ -25,13 +37,13 @@ const aDonor = "donor"
 
 // logged wraps a page in the access log.
 func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
-	// The donor's page asks everybody alike for a date of birth, and shows nothing
-	// before.
-	if slices.Contains(untold, r.path) || r.path == pathMy && r.method == http.MethodGet {
+	if r.tellsNothing() {
 		return handle
 	}
 	interaction := record.AccessList
 	switch {
+	case r.signsIn():
+		interaction = record.AccessSignIn
 	case r.path == pathMy:
 		interaction = record.AccessView
 	case r.method == http.MethodPost && r.path != pathBoard:

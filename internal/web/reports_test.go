@@ -45,6 +45,7 @@ func reportPages(t *testing.T, w *world, id string, post func(string, int, journ
 		return append([]string{"event", "dialysis", "happened_on", "2026-10-08", "known_to", "ward"}, more...)
 	}
 	w.clock.set(time.Date(2026, 10, 9, 10, 0, 0, 0, w.protocol.Zone()))
+	signOut() // an hour without use ended the sessions
 	// Bad input names its question and records nothing.
 	post("cora", 422, journey.ReportEvent, event()...).has(t, `href="#report-event-aware_date"`, "Nothing was recorded")
 	post("cora", 422, journey.ReportEvent, event(moment("aware", "2026-10-09", "11:00")...)...).has(t, "in the future", `href="#report-event-aware_date"`)

@@ -90,17 +90,49 @@ func TestSessions(t *testing.T) {
 		t.Errorf("the secret after signing out: %d", got.status)
 	}
 
-	// A session ends by the clock.
+	// A session ends by the clock: unused after an hour, used after ten.
 	b = w.as("cora")
-	w.clock.add(sessionLife - time.Second)
+	w.clock.add(sessionIdle - time.Second)
 	if got := b.get("/"); got.status != http.StatusOK {
-		t.Errorf("just before the end: %d", got.status)
+		t.Errorf("just before it was unused for too long: %d", got.status)
+	}
+	w.clock.add(sessionIdle)
+	if got := b.get("/"); got.status != http.StatusSeeOther {
+		t.Errorf("unused: %d", got.status)
+	}
+	b = w.as("cora")
+	for left := sessionLife - time.Second; left > 0; left -= sessionIdle / 2 {
+		w.clock.add(min(left, sessionIdle/2))
+		if got := b.get("/"); got.status != http.StatusOK {
+			t.Errorf("%s before the end: %d", left, got.status)
+		}
 	}
 	w.clock.add(2 * time.Second)
 	if got := b.get("/"); got.status != http.StatusSeeOther {
 		t.Errorf("after the end: %d", got.status)
 	}
 	w.browser().get("/sign-in").lacks(t, "never shown outside the demonstration", "Synthetic")
+}
+
+// TestAnOpenPageDoesNotKeepItsSession: what a page asks for by itself is no use of a
+// session.
+func TestAnOpenPageDoesNotKeepItsSession(t *testing.T) {
+	w := newDoor(t, false)
+	b := w.as("cora")
+	poll := func() answer {
+		r, err := http.NewRequest(http.MethodGet, w.site.URL+"/account", nil)
+		must(t, err)
+		r.Header.Set("Sec-Fetch-Mode", "cors")
+		return b.do(r, nil)
+	}
+	w.clock.add(sessionIdle - time.Second)
+	if got := poll(); got.status != http.StatusOK {
+		t.Errorf("a live session: %d", got.status)
+	}
+	w.clock.add(time.Second)
+	if got := poll(); got.status != http.StatusSeeOther {
+		t.Errorf("the page kept its session alive: %d", got.status)
+	}
 }
 
 func TestCookie(t *testing.T) {

@@ -13,10 +13,18 @@ import (
 	"time"
 
 	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/record"
+	"candidacy/internal/signin"
 )
 
-// sessionLife covers a working day and no more.
-const sessionLife = 10 * time.Hour
+// sessionLife covers a working day and no more. NIST SP 800-63B, 4.2.3 asks for 12
+// hours at most; of the half hour without use that it names for its second level this
+// makes an hour, since a long form is filled in without asking the server.
+const (
+	sessionLife = 10 * time.Hour
+	sessionIdle = time.Hour
+)
 
 // cookieName uses the __Host- prefix where the browser accepts it: such a
 // cookie can't be set from a sub-domain.
@@ -27,9 +35,12 @@ func (s *server) cookieName() string {
 	return "candidacy"
 }
 
-func (s *server) setCookie(c echo.Context, value string, life time.Duration) {
+// stepCookie holds where signing in stands.
+func (s *server) stepCookie() string { return s.cookieName() + "-step" }
+
+func (s *server) setCookie(c echo.Context, name, value string, life time.Duration) {
 	cookie := &http.Cookie{
-		Name: s.cookieName(), Value: value, Path: "/", HttpOnly: true, Secure: s.Secure,
+		Name: name, Value: value, Path: "/", HttpOnly: true, Secure: s.Secure,
 		SameSite: http.SameSiteLaxMode, MaxAge: int(life.Seconds()),
 	}
 	if value == "" {
@@ -43,6 +54,8 @@ type signInModel struct {
 	Username string
 	Next     string
 	SignIns  []SignIn
+	// Provider is the name of the identity provider, and ProviderLink leads there.
+	Provider, ProviderLink string
 }
 
 // next accepts only the pages that a person can be sent back to, so that the
@@ -87,6 +100,12 @@ func (s *server) showSignIn(c echo.Context, status int, username, to string, pro
 	if leads(to) {
 		model.Next = to
 	}
+	if s.Provider != nil {
+		model.Provider, model.ProviderLink = s.Provider.Name(), pathProvider
+		if model.Next != "" {
+			model.ProviderLink += "?next=" + url.QueryEscape(model.Next)
+		}
+	}
 	if s.Demo {
 		model.SignIns = s.SignIns
 	}
@@ -106,11 +125,10 @@ func (s *server) signIn(c echo.Context) error {
 	}
 	byName, byAddress := "name "+strings.ToLower(username), addressPrefix+s.address(c)
 	if wait, ok := s.limiter.take(byName, byAddress); !ok {
-		seconds := int((wait + time.Second - 1) / time.Second)
-		c.Response().Header().Set("Retry-After", strconv.Itoa(seconds))
+		retryAfter(c, wait)
 		return s.showSignIn(c, http.StatusTooManyRequests, username, to, &summary{
 			Title: "Too many attempts to sign in",
-			Items: []problem{{Text: fmt.Sprintf("Wait %s, then try again. Your account is not lost.", plural((seconds+59)/60, "minute")), Field: "username"}},
+			Items: []problem{{Text: fmt.Sprintf("Wait %s, then try again. Your account is not lost.", waitWord(wait)), Field: "username"}},
 		})
 	}
 	account, ok, err := s.Store.CheckPassword(c.Request().Context(), username, password)
@@ -123,36 +141,48 @@ func (s *server) signIn(c echo.Context) error {
 		})
 	}
 	s.limiter.release(byName, byAddress)
-	// A new secret for every sign-in: one that was planted or seen before is
-	// worth nothing.
+	return s.enter(c, account, false, to)
+}
+
+// begin starts a session, in place of whatever session the browser had: a secret that
+// was planted or seen before is worth nothing.
+func (s *server) begin(c echo.Context, account record.Account, strong bool) error {
 	if err := s.forget(c); err != nil {
 		return err
 	}
-	secret, err := s.Store.StartSession(c.Request().Context(), account.ID, sessionLife)
+	secret, err := s.Store.BeginSession(c.Request().Context(), record.NewSession{
+		Account: account.ID, Life: sessionLife, Idle: sessionIdle, Agent: signin.Browser(c.Request().UserAgent()), Strong: strong,
+	})
 	if err != nil {
 		return err
 	}
-	s.setCookie(c, secret, sessionLife)
-	if !leads(to) {
-		to = home(&account)
-	}
-	return c.Redirect(http.StatusSeeOther, to)
+	s.setCookie(c, s.cookieName(), secret, sessionLife)
+	return nil
+}
+
+// retryAfter tells a program how long to wait, and waitWord a person.
+func retryAfter(c echo.Context, wait time.Duration) {
+	c.Response().Header().Set("Retry-After", strconv.Itoa(int((wait+time.Second-1)/time.Second)))
+}
+
+func waitWord(wait time.Duration) string {
+	return plural(int((wait+time.Minute-1)/time.Minute), "minute")
 }
 
 // forget ends whatever session the request's cookie stands for.
 func (s *server) forget(c echo.Context) error {
-	cookie, err := c.Cookie(s.cookieName())
-	if err != nil || cookie.Value == "" {
-		return nil //nolint:nilerr // a request without the cookie has nothing to forget
+	secret := s.secretOf(c)
+	if secret == "" {
+		return nil
 	}
-	return s.Store.EndSession(c.Request().Context(), cookie.Value)
+	return s.Store.EndSession(c.Request().Context(), secret)
 }
 
 func (s *server) signOut(c echo.Context) error {
 	if err := s.forget(c); err != nil {
 		return err
 	}
-	s.setCookie(c, "", 0)
+	s.setCookie(c, s.cookieName(), "", 0)
 	return c.Redirect(http.StatusSeeOther, pathSignIn)
 }
 

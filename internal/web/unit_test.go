@@ -75,7 +75,7 @@ func TestTemplates(t *testing.T) {
 			m.Words = myWords
 			return m
 		}()},
-		"sign-in":  {signInModel{}, signInModel{Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
+		"sign-in":  {signInModel{}, signInModel{Provider: "p", ProviderLink: "/", Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
 		"board": {boardModel{}, boardModel{
@@ -95,6 +95,12 @@ func TestTemplates(t *testing.T) {
 		"clients": {clientsModel{}, clientsModel{Chosen: &clientModel{
 			Disabled: true, Scopes: []string{"s"}, Keys: []smart.Key{{}}, KeysURL: "u", Changes: []clientChangeModel{{}}, Rescope: forms[0], Rekey: forms[0], Switch: forms[0],
 		}}},
+		"accounts":       {accountsModel{Accounts: []accountRow{{Off: true}}}, accountsModel{Chosen: &chosenAccount{Own: true, Forms: []titledForm{{"t", forms[0]}}, Sessions: []sessionRow{{This: true}, {}}, Changes: []accountChangeModel{{}}}}},
+		"account":        {accountModel{}, accountModel{Must: "m", Facts: []fact{{"a", "b"}}, Sessions: []sessionRow{{This: true}, {End: forms[0]}}, Others: &forms[0], Password: forms[0]}},
+		"password":       {passwordModel{}, passwordModel{"n", "u", "p", "/"}},
+		"second-factor":  {factorModel{}, factorModel{Set: true, Few: true, Secret: "s", Must: "m", Forms: []titledForm{{"t", forms[0]}}}},
+		"recovery-codes": {codesModel{}, codesModel{Codes: []string{"c"}, Next: "/"}},
+		"code":           {codeModel{}, codeModel{forms[0]}},
 		"check": {checkModel{}, checkModel{
 			Name: "n", Link: "/", Title: "t", Planned: "p", Standing: []fact{{"a", "b"}}, Stopped: true, Form: forms[0], PaperLink: "/",
 			Outcome: []activities.CheckedLine{{ID: "i", Title: "t", Read: "left", Recorded: "right"}, {Agrees: true}}, Paper: []paperLine{{"t", "f", "r"}},

@@ -42,6 +42,12 @@ type Deps struct {
 	// Secure sets the Secure attribute of cookies.
 	Secure  bool
 	SignIns []SignIn
+	// Sealer keeps the secrets of second factors. Without it nobody sets one up.
+	Sealer Sealer
+	// Provider is the identity provider that people may sign in with; nil for none.
+	Provider Provider
+	// RequireSecondFactor lets nobody go on who has none.
+	RequireSecondFactor bool
 }
 
 // SignIn is one demonstration account. It is shown only in Demo.
@@ -64,10 +70,13 @@ type server struct {
 // route is one page with the roles it is open to. A route without roles is
 // open to nobody but where public says so: access is denied by default.
 type route struct {
-	method  string
-	path    string
-	roles   []journey.Role
-	public  bool
+	method string
+	path   string
+	roles  []journey.Role
+	public bool
+	// own pages stay open to whoever has to change the password first, or to set up a
+	// second factor.
+	own     bool
 	handler echo.HandlerFunc
 }
 
@@ -107,10 +116,10 @@ const (
 
 func (s *server) routes() []route {
 	coordinator, administrator := []journey.Role{journey.Coordinator}, []journey.Role{journey.Administrator}
-	return slices.Concat(s.committeeRoutes(), []route{
+	return slices.Concat(s.committeeRoutes(), s.accountRoutes(), []route{
 		{method: http.MethodGet, path: pathSignIn, public: true, handler: s.signInPage},
 		{method: http.MethodPost, path: pathSignIn, public: true, handler: s.signIn},
-		{method: http.MethodPost, path: pathSignOut, roles: everyone, handler: s.signOut},
+		{method: http.MethodPost, path: pathSignOut, roles: everyone, own: true, handler: s.signOut},
 		{method: http.MethodGet, path: pathAsset, public: true, handler: s.asset},
 		{method: http.MethodGet, path: pathBoard, roles: readers, handler: s.board},
 		{method: http.MethodPost, path: pathBoard, roles: readers, handler: s.search},
