@@ -564,7 +564,7 @@ func (c *commit) record(body *command.RecordResults) error {
 		case owner != c.command.Candidate:
 			return against(field+".identifier", "another candidate's result has it", command.RuleOwner, "one of the two may be a mistaken person")
 		}
-		if err := c.expected(field, reported, known.ID); err != nil {
+		if err := c.expected(field, reported, known); err != nil {
 			return err
 		}
 		next := reported.Record(known.ID, known.Version+1, c.protocol.Zone())
@@ -607,13 +607,16 @@ func against(field, problem, rule, message string) error {
 	}
 }
 
-// expected refuses a report that was made for another version of the published
-// Observation than the one that stands.
-func (c *commit) expected(field string, reported command.Result, id string) error {
+// expected refuses a report that was made for another version of the result, or of
+// the published Observation, than the one that stands.
+func (c *commit) expected(field string, reported command.Result, known result.Result) error {
+	if reported.Replaces != nil && *reported.Replaces != known.Version {
+		return against(field+".replaces", "another version stands", command.RuleVersion, "the result has changed since the report was made")
+	}
 	if reported.IfVersion == 0 {
 		return nil
 	}
-	version, err := c.tx.PublishedVersion("Observation", id)
+	version, err := c.tx.PublishedVersion("Observation", known.ID)
 	if err != nil {
 		return err
 	}

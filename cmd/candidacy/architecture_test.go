@@ -135,7 +135,7 @@ var layers = map[string][]string{
 		"candidacy/internal/measures",
 		"candidacy/internal/medication", "candidacy/internal/recovery",
 		"candidacy/internal/followup", "candidacy/internal/mover", "candidacy/internal/notify",
-		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/incoming", "candidacy/internal/reading", "candidacy/internal/journey",
+		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/clinical", "candidacy/internal/clinical/units", "candidacy/internal/clinical/body", "candidacy/internal/clinical/renal", "candidacy/internal/clinical/pressure", "candidacy/internal/clinical/laterality", "candidacy/internal/clinical/perioperative", "candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/incoming", "candidacy/internal/reading", "candidacy/internal/journey",
 		"candidacy/internal/operation", "candidacy/internal/planner", "candidacy/internal/protocol", "candidacy/internal/record", "candidacy/internal/result",
 	},
 	"candidacy/internal/system": {

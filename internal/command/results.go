@@ -77,6 +77,9 @@ type Result struct {
 	// IfVersion is the version of the published Observation that the report
 	// replaces: it is refused when another one stands.
 	IfVersion int64 `json:"if_version,omitempty"`
+	// Replaces is the version of the result on record that the report was made from,
+	// 0 where there was none: it is refused when another one stands.
+	Replaces *int `json:"replaces,omitempty"`
 	// OnlyNew leaves a result alone that is on record already.
 	OnlyNew bool `json:"only_new,omitempty"`
 }
@@ -118,6 +121,9 @@ func (r *Result) check(f *Faults, at string) {
 	f.text(at+"identifier.value", r.Identifier.Value, true)
 	if r.IfVersion < 0 {
 		f.Add(at+"if_version", "not a version")
+	}
+	if r.Replaces != nil && *r.Replaces < 0 {
+		f.Add(at+"replaces", "not a version")
 	}
 	statuses := make([]string, len(result.Statuses))
 	for i, s := range result.Statuses {

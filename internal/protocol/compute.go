@@ -435,10 +435,7 @@ func (a *assessment) plasmaClearance() {
 	}
 	used := []*charted{dose}
 	methods := a.protocol.Methods
-	study := renal.PlasmaStudy{
-		SurfaceArea: body.SurfaceAreaFormula(methods.BodySurfaceArea),
-		Uncertainty: methods.PlasmaUncertainty.clinical(),
-	}
+	study := methods.plasma(renal.PlasmaStudy{})
 	var measured clinical.Result
 	err := a.clearanceStudy(dose, &study, &used)
 	switch {
@@ -476,6 +473,10 @@ func (a *assessment) clearanceStudy(dose *charted, in *renal.PlasmaStudy, used *
 	in.Size = size
 	if answer, ok := a.newest(extravasationCode); ok && answer.CollectedOn == dose.CollectedOn && answer.Value.Coding != nil {
 		in.Extravasation = answers[answer.Value.Coding.Code]
+		sized = append(sized, answer)
+	}
+	if answer, ok := a.newest(residualCode); ok && answer.CollectedOn == dose.CollectedOn && answer.Value.Coding != nil {
+		in.SyringeResidualMeasured = answers[answer.Value.Coding.Code]
 		sized = append(sized, answer)
 	}
 	if v := a.at("egfr-creatinine").value; v != nil && v.err == nil {

@@ -56,7 +56,7 @@ func TestBrokenFollowUp(t *testing.T) {
 func TestDiffOfFollowUp(t *testing.T) {
 	from := protocol.Default()
 	to, err := protocol.Parse([]byte(strings.NewReplacer(
-		`version: "2026.5"`, `version: "ours"`, "after_visits: 2", "after_visits: 3", "days: -30", "days: -28",
+		`version: "`+from.Version+`"`, `version: "ours"`, "after_visits: 2", "after_visits: 3", "days: -30", "days: -28",
 		"clinical_percent: 80", "clinical_percent: 85", "low_gfr: 45", "low_gfr: 40", "repeats_until_years: 0", "repeats_until_years: 20",
 	).Replace(from.Source())))
 	if err != nil {

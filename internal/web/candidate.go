@@ -68,6 +68,8 @@ type candidateModel struct {
 	Earlier    []entryModel
 	Forms      []form
 	Grave      []form
+	// Worksheets are pages of their own for this candidate.
+	Worksheets []option
 	Protocol   string
 	ReadOnly   bool
 	HasActions bool
@@ -457,6 +459,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	// What has to be reported stands above them.
 	m.Needs, m.MoreNeeds = split(slices.DeleteFunc(stands.Needs, reports), nextNeeds)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
+	m.Worksheets = sc.worksheets()
 	m.addForms(sc, try)
 	return m, nil
 }
@@ -743,6 +746,9 @@ func requirementAction(sc scene, r protocol.Requirement, state journey.Requireme
 	case r.Evidence == journey.ByResult && r.Signer == sc.viewer.Role && state.Evidence != "" && state.Status != journey.Expired && may(journey.SignResults):
 		return "#" + string(journey.SignResults), "Sign"
 	case r.Evidence == journey.ByResult && may(journey.RecordResults):
+		if link := worksheetFor(sc, r); link != "" {
+			return link, "Worksheet"
+		}
 		for _, set := range append(slices.Clone(r.LOINC), r.Local...) {
 			for _, code := range set {
 				if _, ok := sc.protocol.Observation(code); ok {

@@ -72,7 +72,7 @@ type meetingTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "accounts", "account", "password", "second-factor", "recovery-codes", "code"}
+var pageNames = []string{"sign-in", "board", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "plasma"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
@@ -115,6 +115,16 @@ func (s *server) render(c echo.Context, status int, name string, p page) error {
 		return fmt.Errorf("render %s: %w", name, err)
 	}
 	return s.send(c, status, out.Bytes())
+}
+
+// renderPart executes one template of a page, for a part that is put in place of
+// what it was.
+func (s *server) renderPart(c echo.Context, name, part string, model any) error {
+	var out bytes.Buffer
+	if err := s.pages[name].ExecuteTemplate(&out, part, model); err != nil {
+		return fmt.Errorf("render %s of %s: %w", part, name, err)
+	}
+	return s.send(c, http.StatusOK, out.Bytes())
 }
 
 // home is the first page of an account.

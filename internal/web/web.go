@@ -130,6 +130,8 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathMy, public: true, handler: s.myPage},
 		{method: http.MethodPost, path: pathMy, public: true, handler: s.my},
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
+		{method: http.MethodGet, path: pathPlasma, roles: checkers, handler: s.plasmaPage},
+		{method: http.MethodPost, path: pathPlasma, roles: checkers, handler: s.plasma},
 		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
 		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
 		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},

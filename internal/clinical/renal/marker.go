@@ -64,7 +64,7 @@ func (m Marker) amount(field string, dose clinical.Measurement) (float64, error)
 	if m.radioactive() {
 		return dose.Within(field, units.CountRate, lowestDosePerMin, highestDosePerMin, units.PerMinute)
 	}
-	mg, err := dose.Within(field, units.IohexolDose, lowestDoseMg, highestDoseMg, units.Mg)
+	mg, err := dose.Within(field, units.IohexolDose, LowestDoseMg, HighestDoseMg, units.Mg)
 	return mg * 1000, err
 }
 
@@ -283,7 +283,7 @@ func IohexolDose(in IohexolDoseInput) (clinical.Result, error) {
 		return clinical.Result{}, err
 	}
 	dose := volume * content
-	if err := clinical.CheckRange("dose", dose, lowestDoseMg, highestDoseMg, units.Mg); err != nil {
+	if err := clinical.CheckRange("dose", dose, LowestDoseMg, HighestDoseMg, units.Mg); err != nil {
 		return clinical.Result{}, err
 	}
 	r := clinical.Result{

@@ -19,8 +19,11 @@ type Sample struct {
 const (
 	lowestSampleMinutes, highestSampleMinutes   = 1, 2880
 	lowestIohexolUgPerML, highestIohexolUgPerML = 0.5, 5000
-	lowestDoseMg, highestDoseMg                 = 100, 20000
 )
+
+// LowestDoseMg and HighestDoseMg bound a dose of iohexol in mg. Common practice, no
+// published source.
+const LowestDoseMg, HighestDoseMg = 100, 20000
 
 // point is a sample in the units of the fit: minutes, and the amount of marker
 // in 1 mL.
@@ -32,6 +35,13 @@ func checkCount(field string, n, most int) error {
 		return nil
 	}
 	return &clinical.Error{Code: clinical.OutOfRange, Field: field, Message: "the list is too long", Accepted: []string{fmt.Sprintf("up to %d", most)}}
+}
+
+// CheckSample returns a *clinical.Error, as the methods do, for a time or a
+// concentration of one sample that is missing, in another unit or not plausible.
+func (m Marker) CheckSample(s Sample) error {
+	_, err := m.pointsOf([]Sample{s})
+	return err
 }
 
 // pointsOf converts the samples and checks that time increases.
