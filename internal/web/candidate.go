@@ -46,28 +46,28 @@ type candidateModel struct {
 	Gates     []gateModel
 	Flags     []flagModel
 	// Calm are the flags that call for nothing.
-	Calm       []flagModel
-	Countdown  *countdownModel
-	Derived    []valueModel
-	Reported   []valueModel
-	Blood      string
-	Older      []valueModel
-	Deadlines  []deadlineModel
-	Later      []deadlineModel
-	Decision   []fact
-	FollowUp   *followUpModel
-	Clocks     []clockModel
-	Reports    []reportModel
-	Recovery   *recoveryModel
-	Medicines  *medicinesModel
-	Risks      []riskModel
-	Operation  *operationModel
-	MayReport  bool
-	Order      *orderModel
-	Timeline   []entryModel
-	Earlier    []entryModel
-	Forms      []form
-	Grave      []form
+	Calm      []flagModel
+	Countdown *countdownModel
+	Derived   []valueModel
+	Reported  []valueModel
+	Blood     string
+	Older     []valueModel
+	Deadlines []deadlineModel
+	Later     []deadlineModel
+	Decision  []fact
+	FollowUp  *followUpModel
+	Clocks    []clockModel
+	Reports   []reportModel
+	Recovery  *recoveryModel
+	Medicines *medicinesModel
+	Risks     []riskModel
+	Operation *operationModel
+	MayReport bool
+	Order     *orderModel
+	Timeline  []entryModel
+	Earlier   []entryModel
+	Forms     []form
+	Grave     []form
 	// Worksheets are pages of their own for this candidate.
 	Worksheets []option
 	Protocol   string

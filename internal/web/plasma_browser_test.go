@@ -21,8 +21,8 @@ func (s *screen) focus(id string) {
 	}
 }
 
-// press activates the control that has the focus and waits for the next page.
-func (s *screen) press(key string) {
+// submit activates the control that has the focus and waits for the next page.
+func (s *screen) submit(key string) {
 	s.t.Helper()
 	_, err := chromedp.RunResponse(s.ctx, chromedp.KeyEvent(key))
 	must(s.t, err)
@@ -69,7 +69,10 @@ func TestBrowserPlasma(t *testing.T) {
 	s.focus("plasma-time-1")
 	// Each row is time, concentration and unit, one press of the tab key apart.
 	s.keys("30\t210\t\t" + "120\t127.4\t\t" + "180\t91.2\t\t" + "240")
-	s.press("\r")
+	// While somebody types, the server computes.
+	s.until("the message of the half-typed row", `document.getElementById("plasma-value-4-error").innerText.includes("clear the time")`)
+	s.until("the curve", `document.querySelector("#plasma-live .plot-late")`)
+	s.submit("\r")
 	if shown := s.text("#plasma-live"); strings.Contains(shown, "interval") || !strings.Contains(shown, "Sample 4") && !strings.Contains(s.text("#plasma-value-4-error"), "clear the time") {
 		t.Errorf("a half-typed row: %s", shown)
 	}
@@ -78,13 +81,14 @@ func TestBrowserPlasma(t *testing.T) {
 	s.open(path)
 	s.focus("plasma-value-4")
 	s.keys("65.3")
-	s.press("\r")
+	s.until("the result", `document.getElementById("plasma-live").innerText.includes("63.0 mL/min/1.73 m²")`)
+	s.submit("\r")
 	if shown := s.text("#plasma-live"); !strings.Contains(shown, "63.0 mL/min/1.73 m²") || !strings.Contains(shown, "1 before 120 min") {
 		t.Errorf("the worksheet says %s", shown)
 	}
 	s.look("plasma-full", path)
 	s.focus("plasma-record")
-	s.press("\r")
+	s.submit("\r")
 	if notice := s.text(".notice"); !strings.Contains(notice, "recorded") {
 		t.Errorf("the notice is %q; %s", notice, s.text(".errors"))
 	}

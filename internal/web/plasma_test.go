@@ -170,9 +170,10 @@ func testPlasma(t *testing.T, w *world, id string) {
 	clem := w.as("clem")
 	typed := with(studyA(), "study", "study-one", "key", "plasma-one")
 	page := clem.post(path, with(typed, "do", "compute", "value-3", ""))
-	if page.status != http.StatusOK {
+	if page.status != http.StatusSeeOther {
 		t.Fatalf("computing: %d", page.status)
 	}
+	page = clem.get(page.header.Get("Location"))
 	page.has(t, `value="91.2"`, "clear the time of this sample", `href="#plasma-value-3"`, "Nothing of it is recorded yet")
 	page.lacks(t, "live-value")
 	// What was typed is there after leaving, for nobody else.

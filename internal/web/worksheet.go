@@ -76,6 +76,9 @@ type plasmaLive struct {
 	Checks           []checkLine
 	Facts            []fact
 	Source           string
+	// Beneath are the fields of the rows, whose messages are put in place while
+	// somebody types.
+	Beneath []field
 }
 
 type liveSample struct{ Minutes, Concentration, Model, Residual, Fitted string }
@@ -172,6 +175,9 @@ func (s *server) plasmaPage(c echo.Context) error {
 		p.Notice = "The study is recorded. It waits to be signed on the candidate's page."
 	case "discarded":
 		p.Notice = "What was typed is discarded."
+	}
+	if wrong := m.Live.Wrong; len(wrong) > 0 && c.QueryParam("computed") != "" {
+		p.Title, p.Errors = "Error: "+p.Title, m.summary("What is typed can't be read in full. It is kept, and nothing is recorded", wrong)
 	}
 	return s.render(c, http.StatusOK, "plasma", p)
 }
@@ -346,16 +352,14 @@ func (s *server) plasma(c echo.Context) error {
 	if do == "record" {
 		return s.recordPlasma(ctx, c, sc, values, sent)
 	}
-	m := s.plasmaModel(sc, values, nil)
 	if c.Request().Header.Get("HX-Request") == "true" {
+		m := s.plasmaModel(sc, values, nil)
+		for _, row := range m.Rows {
+			m.Live.Beneath = append(m.Live.Beneath, row.Time, row.Value)
+		}
 		return s.renderPart(c, "plasma", "plasma-live", m.Live)
 	}
-	m.Draft = sc.viewer.now.In(sc.protocol.Zone()).Format("2 Jan 2006, 15:04")
-	p := page{Title: "Plasma clearance: " + m.Name, Body: m}
-	if wrong := m.Live.Wrong; len(wrong) > 0 {
-		p.Title, p.Errors = "Error: "+p.Title, m.summary("What is typed can't be read in full. It is kept, and nothing is recorded", wrong)
-	}
-	return s.render(c, http.StatusOK, "plasma", p)
+	return c.Redirect(http.StatusSeeOther, plasmaLink(sc.candidate.ID)+"?computed=yes")
 }
 
 // recordPlasma records the study by one command, or shows what stands against it.
