@@ -72,6 +72,8 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/candidates/" + id + "/recovery-plan", []int{404, 404, 404, 404, 404, no, no, away}},
 		{http.MethodGet, "/candidates/" + id + "/worksheets/plasma-clearance", []int{ok, ok, no, no, no, no, no, away}},
 		{http.MethodPost, "/candidates/" + id + "/worksheets/plasma-clearance", []int{away, away, no, no, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/worksheets/ambulatory-pressure", []int{ok, ok, no, no, no, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/worksheets/ambulatory-pressure", []int{ok, ok, no, no, no, no, no, away}},
 		{http.MethodGet, "/my/no-secret", []int{ok, ok, ok, ok, ok, ok, ok, ok}},
 		{http.MethodPost, "/my/no-secret", []int{422, 422, 422, 422, 422, 422, 422, 422}},
 		{http.MethodGet, "/committee", []int{ok, ok, ok, ok, no, no, no, away}},

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net/http"
@@ -67,6 +68,8 @@ func (s *server) admit(c echo.Context, r route) error {
 	}
 	req.Body = http.MaxBytesReader(c.Response(), req.Body, maxForm)
 	account, session, signedIn, err := s.current(req.Context(), c)
+	req.Body = http.MaxBytesReader(c.Response(), req.Body, cmp.Or(r.most, maxForm))
+	account, signedIn, err := s.current(req.Context(), c)
 	if err != nil {
 		return err
 	}

@@ -78,6 +78,8 @@ type route struct {
 	// second factor.
 	own     bool
 	handler echo.HandlerFunc
+	// most bounds what may be sent, maxForm where it is 0.
+	most int64
 }
 
 // everyone lists every role that a person or a token can hold.
@@ -132,6 +134,8 @@ func (s *server) routes() []route {
 		{method: http.MethodPost, path: pathCommand, roles: writers, handler: s.command},
 		{method: http.MethodGet, path: pathPlasma, roles: checkers, handler: s.plasmaPage},
 		{method: http.MethodPost, path: pathPlasma, roles: checkers, handler: s.plasma},
+		{method: http.MethodGet, path: pathAmbulatory, roles: checkers, handler: s.ambulatoryPage},
+		{method: http.MethodPost, path: pathAmbulatory, roles: checkers, handler: s.ambulatory, most: mostUpload},
 		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
 		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
 		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},

@@ -119,6 +119,9 @@ func (s scene) worksheets() []option {
 	if _, ok := s.protocol.Observation(doseCode); ok {
 		list = append(list, option{plasmaLink(s.candidate.ID), "Plasma clearance worksheet"})
 	}
+	if _, ok := s.protocol.Observation(readingCode); ok {
+		list = append(list, option{ambulatoryLink(s.candidate.ID), "Ambulatory pressure file"})
+	}
 	return list
 }
 
@@ -127,6 +130,9 @@ func worksheetFor(s scene, r protocol.Requirement) string {
 	for _, set := range r.Local {
 		if slices.Contains(set, doseCode) {
 			return plasmaLink(s.candidate.ID)
+		}
+		if slices.Contains(set, readingCode) {
+			return ambulatoryLink(s.candidate.ID)
 		}
 	}
 	return ""

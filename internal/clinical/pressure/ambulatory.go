@@ -78,12 +78,13 @@ type Ambulatory struct {
 // ReadingsLeftOut is the warning that readings outside the limits do not count.
 const ReadingsLeftOut clinical.WarningCode = "readings-left-out"
 
-// What a valid monitoring needs; from memory: ESH position paper on ambulatory
+// What a valid monitoring needs: the part of the attempts in percent, and the valid
+// readings by day and by night. From memory: ESH position paper on ambulatory
 // monitoring.
 const (
-	fewestValidPercent = 70
-	fewestDay          = 20
-	fewestNight        = 7
+	FewestValidPercent = 70
+	FewestDay          = 20
+	FewestNight        = 7
 )
 
 // dipperPercent: a fall of more than 10 % (common definition, no published
@@ -175,14 +176,14 @@ func AmbulatoryMeansFor(target Target, readings []AmbulatoryReading, attempted i
 }
 
 func (c Counts) check() error {
-	if c.Valid*100 >= fewestValidPercent*c.Attempted && c.Day >= fewestDay && c.Night >= fewestNight {
+	if c.Valid*100 >= FewestValidPercent*c.Attempted && c.Day >= FewestDay && c.Night >= FewestNight {
 		return nil
 	}
 	return &clinical.Error{
 		Code: clinical.TooFew, Field: "readings",
 		Message: fmt.Sprintf("%d of %d readings are valid, %d by day and %d by night", c.Valid, c.Attempted, c.Day, c.Night),
-		Accepted: []string{fmt.Sprintf("at least %d %% valid", fewestValidPercent),
-			fmt.Sprintf("at least %d by day", fewestDay), fmt.Sprintf("at least %d by night", fewestNight)},
+		Accepted: []string{fmt.Sprintf("at least %d %% valid", FewestValidPercent),
+			fmt.Sprintf("at least %d by day", FewestDay), fmt.Sprintf("at least %d by night", FewestNight)},
 	}
 }
 
