@@ -66,10 +66,8 @@ func (s *server) admit(c echo.Context, r route) error {
 	if err := s.origin.Check(req); err != nil {
 		return &failure{Status: http.StatusForbidden, Message: "This form was sent from another site, so it was not accepted."}
 	}
-	req.Body = http.MaxBytesReader(c.Response(), req.Body, maxForm)
-	account, session, signedIn, err := s.current(req.Context(), c)
 	req.Body = http.MaxBytesReader(c.Response(), req.Body, cmp.Or(r.most, maxForm))
-	account, signedIn, err := s.current(req.Context(), c)
+	account, session, signedIn, err := s.current(req.Context(), c)
 	if err != nil {
 		return err
 	}

@@ -76,9 +76,7 @@ func TestTemplates(t *testing.T) {
 			return m
 		}()},
 		"sign-in": {signInModel{}, signInModel{Provider: "p", ProviderLink: "/", Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
-		"plasma":  plasmaModels(),
 		"plasma":  plasmaModels(), "ambulatory": ambulatoryModels(),
-		"sign-in":  {signInModel{}, signInModel{Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
 		"board": {boardModel{}, boardModel{
