@@ -16,8 +16,10 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/activities"
+	"candidacy/internal/api"
 	"candidacy/internal/journey"
 	"candidacy/internal/meeting"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
@@ -609,10 +611,7 @@ func (s *server) planMeeting(c echo.Context) error {
 	}
 	values := c.Request().PostForm
 	// The key makes the id: the same form sent twice plans one meeting.
-	id := uuid.NewSHA1(meetingNames, []byte(account.ID+"\x00"+values.Get("key"))).String()
-	if values.Get("key") == "" {
-		id = record.NewMeetingID()
-	}
+	id := api.MeetingID(account.ID, values.Get("key"))
 	ctx := c.Request().Context()
 	if _, err := s.Store.Meeting(ctx, id); err == nil {
 		return c.Redirect(http.StatusSeeOther, meetingLink(id)+"?done=plan")
@@ -628,9 +627,6 @@ func (s *server) planMeeting(c echo.Context) error {
 	return c.Redirect(http.StatusSeeOther, meetingLink(id)+"?done=plan")
 }
 
-// meetingNames is the namespace of ids of meetings.
-var meetingNames = uuid.MustParse("0f6d0a3e-6f6c-4ed5-8d4e-3c1f0a2b9c55")
-
 func planOf(v url.Values) *meeting.Plan {
 	return &meeting.Plan{
 		On: journey.Date(v.Get("on")), Time: strings.TrimSpace(v.Get("time")), Place: strings.TrimSpace(v.Get("place")), Chair: v.Get("chair"),
@@ -640,35 +636,17 @@ func planOf(v url.Values) *meeting.Plan {
 
 // change makes one change of a meeting in the name of somebody.
 func (s *server) change(ctx context.Context, account record.Account, id string, change meeting.Change) (meeting.Meeting, error) {
-	rules := meeting.Rules{}
+	var p *protocol.Protocol
 	if change.Candidate != "" {
 		found, err := s.find(ctx, s.viewer(account), change.Candidate)
 		if err != nil {
 			return meeting.Meeting{}, err
 		}
-		if rules, err = s.votingRules(ctx, found); err != nil {
+		if p, err = s.Protocols.Get(ctx, found.Protocol); err != nil {
 			return meeting.Meeting{}, err
 		}
 	}
-	if change.Kind == meeting.Planned && change.Plan.Chair != "" {
-		chair, err := s.Store.Account(ctx, change.Plan.Chair)
-		if errors.Is(err, record.ErrNotFound) || err == nil && (chair.Role != journey.CommitteeRole || chair.Disabled) {
-			return meeting.Meeting{}, &journey.Refusal{Code: journey.Invalid, Field: "chair", Message: "chair: not an account of the selection committee"}
-		}
-		if err != nil {
-			return meeting.Meeting{}, err
-		}
-	}
-	return s.Store.ChangeMeeting(ctx, id, account.ID, account.Role, change, func(m meeting.Meeting, c *meeting.Change) error {
-		if c.Kind == meeting.Signed {
-			digest, err := meeting.Digest(m, c.Text)
-			if err != nil {
-				return err
-			}
-			c.Digest = digest
-		}
-		return meeting.Check(m, *c, account.ID, account.Role, rules)
-	})
+	return api.ChangeMeeting(ctx, s.Store, p, id, account.ID, account.Role, change)
 }
 
 // meetingProblems are what stands against a change, in words.

@@ -24,6 +24,8 @@ func (s *screen) press(key string) {
 		text, number = "", 9
 	case "Enter":
 		text, number = "\r", 13
+	case "ArrowDown":
+		text, number = "", 40
 	case "Escape":
 		text, number = "", 27
 	case "Space":
