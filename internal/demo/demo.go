@@ -106,6 +106,9 @@ func Load(ctx context.Context, store *record.Store, d *dispatch.Dispatcher, now 
 	if err := group.Wait(); err != nil {
 		return err
 	}
+	if err := meetings(ctx, store, base); err != nil {
+		return err
+	}
 	return store.SetSetting(ctx, loadedSetting, now.UTC().Format(time.RFC3339))
 }
 

@@ -84,7 +84,7 @@ func (s *script) scenes(end ending) []scene {
 	parts = append(parts, s.review, s.present)
 	switch end {
 	case presented:
-		return parts
+		return append(parts, s.hear)
 	case declined, deferred:
 		return append(parts, func(ctx context.Context) error { return s.decide(ctx, end) })
 	}
