@@ -210,6 +210,65 @@ func TestCommitteeRoom(t *testing.T) {
 		t.Errorf("%+v, %v", v, err)
 	}
 	t.Run("letters", func(t *testing.T) { testLetters(t, w, cora, id, other) })
+
+	// The approval lapses with its time, and with it its conditions; what has become
+	// old is open again, and the room says so.
+	w.day("2027-04-20")
+	w.give("comm", id, journey.AskQuestion, &command.AskQuestion{Question: "Is it still what they want?"})
+	c, err = w.store.Candidate(context.Background(), id)
+	must(t, err)
+	if r, _ := c.State.Find("condition-1"); c.State.Stage != journey.Evaluation || c.State.Decision != nil || r.Status != journey.NotApplicable {
+		t.Errorf("after the approval has lapsed the candidate is %s with %+v and a condition %s", c.State.Stage, c.State.Decision, r.Status)
+	}
+	cora, comm = w.as("cora"), w.as("comm") // their sessions have ended
+	comm.get("/committee").has(t, "Nobody is before the committee.", "Fjellgren, Ottilie", "(expired)")
+	comm.get(summaryLink(id)).has(t, "Out of date", "Decisions so far", "Approved, left kidney")
+	cora.post("/candidates/"+id+"/present-to-committee", url.Values{"key": {"late"}}).refused(t, 409, "is expired")
+	cora.get(room).has(t, "Approved")
+}
+
+// TestLetters writes to somebody who has withdrawn. The reason of it, and that of a
+// decline, is in no text, and a letter is kept as it was sent.
+func TestLetters(t *testing.T) {
+	w := newWorldOf(t, lettered(t), nil)
+	gone := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "WEB-0001", "R-771")
+	declined := w.refer("Bastian", "Okonedo", "1990-11-12", "male", "WEB-0002", "")
+	w.evaluate(gone)
+	w.give("adva", gone, journey.Withdraw, &command.Plain{Note: "Afraid of the brother."})
+	w.screen(declined)
+	w.give("clem", declined, journey.Decline, &command.Reasoned{Reason: "Diabetes."})
+	cora, adva := w.as("cora"), w.as("adva")
+	for id, says := range map[string][2]string{gone: {"That is your choice", "Afraid"}, declined: {"You will not go on as a donor with us", "Diabetes"}} {
+		page := cora.get(lettersLink(id))
+		page.has(t, says[0])
+		page.lacks(t, says[1])
+	}
+	path := lettersLink(gone)
+	seenNow := func() string { return madeFrom.FindStringSubmatch(adva.get(path).body)[2] }
+	form := url.Values{"act": {"letter"}, "for": {"withdrawal"}, "seen": {seenNow()}, "title": {"You have stopped"}, "text": {"Dear Ottilie,\r\n\r\nThank you."}, "channel": {"handed-over"}}
+	preview := url.Values{"preview": {"yes"}}
+	for name, values := range form {
+		preview[name] = values
+	}
+	preview.Set("text", "Dear Ottilie,\n\nA word of my own.")
+	adva.post(path, preview).refused(t, 200, "A word of my own.", "None.")
+	form.Set("channel", "")
+	adva.post(path, form).refused(t, 422, "This is missing")
+	form.Set("channel", "handed-over")
+	form.Set("for", "decline")
+	adva.post(path, form).refused(t, 409, "stands elsewhere")
+	form.Set("for", "withdrawal")
+	sent := adva.post(path, form).went(t, "letter").header.Get("Location")
+	adva.post(path, form).refused(t, 409, "A letter was kept since")
+	adva.get(sent).has(t, "You have stopped", "Thank you.", "Handed over by Adva Rosengren", "WEB-0001")
+	cora.get(path).has(t, "You have stopped", "handed over, Adva Rosengren")
+	for _, who := range []string{"clem", "comm", "audi", "admi", "edna"} {
+		w.as(who).get(sent).refused(t, 403)
+	}
+	w.as("adil").get(sent).refused(t, 404)
+	if v, err := w.store.Verify(t.Context()); err != nil || v.Letters != 1 {
+		t.Errorf("%+v, %v", v, err)
+	}
 }
 
 func testLetters(t *testing.T, w *world, cora *browser, id, other string) {
