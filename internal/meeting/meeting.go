@@ -320,7 +320,7 @@ func CountOf(m Meeting, i Item, rules Rules) Count {
 		}
 	}
 	if n := len(c.Votes); n < rules.Quorum {
-		c.Lacking = append(c.Lacking, journey.Reason{Rule: "votes", Message: fmt.Sprintf("%d of %d members have voted", n, rules.Quorum)})
+		c.Lacking = append(c.Lacking, journey.Reason{Rule: "votes", Message: fmt.Sprintf("%d of the %d votes that are needed are given", n, rules.Quorum)})
 	}
 	of := len(c.Votes)
 	if rules.Reached(c.Of[Approve]+c.Of[WithConditions], of) {

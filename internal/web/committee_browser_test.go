@@ -86,14 +86,14 @@ func TestBrowserCommittee(t *testing.T) {
 	s.press("Space")
 	s.press("ArrowDown")
 	s.reach("vote-text")
-	s.types("Weight first.")
+	s.types("Weight first")
 	s.press("Tab")
 	s.press("Enter")
-	s.until("the vote", `(document.querySelector("dl.inline")||{}).innerText.includes("Approve with conditions; Weight first.")`)
+	s.until("the vote", `(document.querySelector("dl.inline")||{}).innerText.includes("Approve with conditions; Weight first")`)
 	for _, username := range []string{"una", "clem", "cleo"} {
 		s.signIn(username)
 		s.open(item)
-		if strings.Contains(s.text("main"), "Weight first.") {
+		if strings.Contains(s.text("main"), "Weight first") {
 			t.Errorf("%s reads the chair's vote before it is closed", username)
 		}
 		s.do("declare", "conflict-0", "yes")

@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -232,7 +233,7 @@ func requirementCounts(sc scene) string {
 		journey.Met, journey.Waived, journey.NotMet, journey.NeedsReview, journey.Resulted, journey.Expired, journey.Due, journey.NotApplicable,
 	} {
 		if n := counts[status]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, lower(known(statusWords, status))))
+			parts = append(parts, lower(known(statusWords, status))+" "+strconv.Itoa(n))
 		}
 	}
 	return strings.Join(parts, ", ")
