@@ -25,10 +25,11 @@ type Votes struct {
 	ClosedBy string             `json:"closed_by"`
 }
 
-// VotingRules are how the committee votes on a candidate of this protocol.
-func VotingRules(p *protocol.Protocol) meeting.Rules {
+// VotingRules are how the committee votes on a candidate of this protocol, whose
+// recipient the team cares for.
+func VotingRules(p *protocol.Protocol, team []string) meeting.Rules {
 	v := p.Voting()
-	return meeting.Rules{Members: v.Members, Quorum: v.Quorum, Seats: p.Rules().Quorum, Reached: v.Majority.Reached, TwoPeople: v.TwoPeople}
+	return meeting.Rules{Members: v.Members, Quorum: v.Quorum, Seats: p.Rules().Quorum, Reached: v.Majority.Reached, TwoPeople: v.TwoPeople, Excluded: team}
 }
 
 // voted checks a decision against the meeting that it is recorded from. The seats
@@ -47,7 +48,11 @@ func (c *commit) voted(body *command.RecordDecision) (*Votes, error) {
 	change := meeting.Change{
 		Kind: meeting.Decided, Seen: body.Seen, Candidate: c.command.Candidate, Outcome: body.Outcome, Entry: c.event.Seq,
 	}
-	rules := VotingRules(c.protocol)
+	team, err := c.tx.RecipientTeam(c.referral.Recipient)
+	if err != nil {
+		return nil, err
+	}
+	rules := VotingRules(c.protocol, team)
 	if err := meeting.Check(m, change, c.command.Actor, c.command.Role, rules); err != nil {
 		return nil, err
 	}

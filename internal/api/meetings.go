@@ -35,15 +35,16 @@ func MeetingID(actor, key string) string {
 // meetingNames is the namespace of ids of meetings.
 var meetingNames = uuid.MustParse("0f6d0a3e-6f6c-4ed5-8d4e-3c1f0a2b9c55")
 
+// VotingRules are how the committee votes on a candidate.
+func VotingRules(ctx context.Context, store *record.Store, p *protocol.Protocol, c record.Candidate) (meeting.Rules, error) {
+	team, err := store.RecipientTeam(ctx, c.Recipient)
+	return activities.VotingRules(p, team), err
+}
+
 // ChangeMeeting makes one change of a meeting in the name of somebody, by the
-// rules of the protocol of the candidate that it is about. Whether they may see
-// that candidate was asked before. A change that is refused is a
-// *journey.Refusal.
-func ChangeMeeting(ctx context.Context, store *record.Store, p *protocol.Protocol, id, actor string, role journey.Role, change meeting.Change) (meeting.Meeting, error) {
-	var rules meeting.Rules
-	if p != nil {
-		rules = activities.VotingRules(p)
-	}
+// rules for the candidate that it is about, if any. Whether they may see that
+// candidate was asked before. A change that is refused is a *journey.Refusal.
+func ChangeMeeting(ctx context.Context, store *record.Store, rules meeting.Rules, id, actor string, role journey.Role, change meeting.Change) (meeting.Meeting, error) {
 	if change.Kind == meeting.Planned && change.Plan != nil && change.Plan.Chair != "" {
 		chair, err := store.Account(ctx, change.Plan.Chair)
 		if isNotFound(err) || err == nil && (chair.Role != journey.CommitteeRole || chair.Disabled) {
@@ -64,7 +65,14 @@ func ChangeMeeting(ctx context.Context, store *record.Store, p *protocol.Protoco
 		change.Attended[i].Role = account.Role
 	}
 	return store.ChangeMeeting(ctx, id, actor, role, change, func(m meeting.Meeting, c *meeting.Change) error {
-		c.Digest, c.Outcome, c.Entry = "", "", 0
+		c.Digest, c.Outcome, c.Entry, c.Excluded = "", "", 0, nil
+		if c.Kind == meeting.Closed {
+			for _, a := range m.Attendance {
+				if slices.Contains(rules.Excluded, a.Account) {
+					c.Excluded = append(c.Excluded, a.Account)
+				}
+			}
+		}
 		if c.Kind == meeting.Decided {
 			return &journey.Refusal{Code: journey.Invalid, Field: "kind", Message: "kind: a decision is recorded with the candidate"}
 		}
@@ -92,7 +100,7 @@ func (r Reader) Meeting(m meeting.Meeting, sees func(candidate string) bool) mee
 			continue
 		}
 		votes, declarations := i.Votes, i.Declarations
-		i.Votes, i.Declarations = nil, nil
+		i.Votes, i.Declarations, i.Excluded = nil, nil, nil
 		for _, v := range votes {
 			if i.ClosedBy == "" && v.By != r.ID {
 				continue
@@ -187,7 +195,7 @@ func (s *server) planMeeting(c echo.Context) error {
 	if known, err := s.Store.Meeting(c.Request().Context(), id); err == nil {
 		return s.changed(c, known, http.StatusOK)
 	}
-	m, err := ChangeMeeting(c.Request().Context(), s.Store, nil, id, access.From(c).Actor, access.From(c).Role, change)
+	m, err := ChangeMeeting(c.Request().Context(), s.Store, meeting.Rules{}, id, access.From(c).Actor, access.From(c).Role, change)
 	if err != nil {
 		return err
 	}
@@ -214,13 +222,17 @@ func (s *server) changeMeeting(c echo.Context) error {
 		return err
 	}
 	ctx := c.Request().Context()
-	var p *protocol.Protocol
+	var rules meeting.Rules
 	if change.Candidate != "" {
 		found, err := s.Store.Candidate(ctx, change.Candidate)
 		if found, err = s.shownTo(c, found, err); err != nil {
 			return err
 		}
-		if p, err = s.Protocols.Get(ctx, found.Protocol); err != nil {
+		p, err := s.Protocols.Get(ctx, found.Protocol)
+		if err != nil {
+			return err
+		}
+		if rules, err = VotingRules(ctx, s.Store, p, found); err != nil {
 			return err
 		}
 	}
@@ -230,7 +242,7 @@ func (s *server) changeMeeting(c echo.Context) error {
 			return err
 		}
 	}
-	if m, err = ChangeMeeting(ctx, s.Store, p, m.ID, access.From(c).Actor, access.From(c).Role, change); err != nil {
+	if m, err = ChangeMeeting(ctx, s.Store, rules, m.ID, access.From(c).Actor, access.From(c).Role, change); err != nil {
 		return err
 	}
 	return s.changed(c, m, http.StatusOK)

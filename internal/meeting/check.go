@@ -157,6 +157,9 @@ func checkItem(m Meeting, i Item, c Change, actor string, role journey.Role, rul
 		}
 	}
 	conflict, declared := i.Conflicted(actor)
+	if slices.Contains(rules.Excluded, actor) {
+		return blocked(c, "conflict-of-interest", "you care for the recipient")
+	}
 	switch c.Kind {
 	case Declared:
 		if c.Seen != lastDeclaration(i, actor) {
@@ -253,12 +256,10 @@ func checkSignature(m Meeting, c Change, actor string, role journey.Role) *journ
 	case m.AttendanceSeq == 0:
 		return blocked(c, "attendance", "say first who was there")
 	}
+	// A candidate may have withdrawn in the middle of it.
 	for _, i := range m.Items {
-		switch {
-		case i.Listed && i.ClosedBy == "" && len(i.Votes) > 0:
-			return blocked(c, "vote-open", "a vote has begun and is not closed")
-		case i.Listed && i.ClosedBy != "" && i.Decided == "":
-			return blocked(c, "decision", "a vote is closed and its decision is not recorded")
+		if i.Listed && i.Decided == "" && len(i.Votes) > 0 && strings.TrimSpace(c.Text) == "" {
+			return invalid("text", "a vote has begun and no decision is recorded; say why, or go on with it")
 		}
 	}
 	return nil

@@ -91,6 +91,9 @@ type Change struct {
 	Entry int64 `json:"entry,omitempty"`
 	// Digest is of the minutes that were signed.
 	Digest string `json:"digest,omitempty"`
+	// Excluded are those who are there and care for the recipient, when a vote is
+	// closed.
+	Excluded []string `json:"excluded,omitempty"`
 }
 
 // Entry is a change on record.
@@ -136,6 +139,8 @@ type Item struct {
 	ClosedAt     time.Time     `json:"closed_at,omitzero"`
 	// Attended are those who were there when the vote was closed.
 	Attended []Attendee `json:"attended,omitempty"`
+	// Excluded are those of them who care for the recipient.
+	Excluded []string `json:"excluded,omitempty"`
 	// Decided is what was recorded with the candidate, in the entry of that number.
 	Decided   journey.Outcome `json:"decided,omitempty"`
 	DecidedBy string          `json:"decided_by,omitempty"`
@@ -195,7 +200,7 @@ func Apply(m Meeting, e Entry) Meeting {
 		i.Votes = append(slices.Clip(i.Votes), Vote{Seq: e.Seq, By: e.Actor, Role: e.Role, At: e.At, Choice: e.Choice, Reason: e.Text})
 	case Closed:
 		i := m.item(e.Candidate)
-		i.Seq, i.ClosedBy, i.ClosedAt, i.Attended = e.Seq, e.Actor, e.At, m.Attendance
+		i.Seq, i.ClosedBy, i.ClosedAt, i.Attended, i.Excluded = e.Seq, e.Actor, e.At, m.Attendance, e.Excluded
 	case Decided:
 		i := m.item(e.Candidate)
 		i.Seq, i.Decided, i.DecidedBy, i.Entry = e.Seq, e.Outcome, e.Actor, e.Entry
@@ -266,6 +271,9 @@ type Rules struct {
 	Seats     []string
 	Reached   func(votes, of int) bool
 	TwoPeople bool
+	// Excluded are the accounts that care for the recipient of the candidate: a
+	// conflict of interest that nobody has to declare.
+	Excluded []string
 }
 
 // Count is what the votes on a candidate come to.
@@ -290,12 +298,12 @@ type Count struct {
 // or who are not there, don't count.
 func CountOf(m Meeting, i Item, rules Rules) Count {
 	c := Count{Of: map[Choice]int{}}
-	there := m.Attendance
+	there, excluded := m.Attendance, rules.Excluded
 	if i.ClosedBy != "" {
-		there = i.Attended
+		there, excluded = i.Attended, i.Excluded
 	}
 	for _, a := range there {
-		if conflict, _ := i.Conflicted(a.Account); conflict {
+		if conflict, _ := i.Conflicted(a.Account); conflict || slices.Contains(excluded, a.Account) {
 			continue
 		}
 		if a.Seat != "" && !slices.Contains(c.Seats, a.Seat) {

@@ -182,6 +182,28 @@ func declaration(r *room, who string) int64 {
 	return seq
 }
 
+// TestCareForTheRecipient: whoever cares for the recipient neither votes nor
+// counts, declared or not, and stays out of what was counted then.
+func TestCareForTheRecipient(t *testing.T) {
+	r := newRoom(t)
+	for _, who := range []string{"chair", "una", "neph"} {
+		r.vote(who, meeting.Approve)
+	}
+	r.rules.Excluded = []string{"surg"}
+	r.refused("surg", meeting.Change{Kind: meeting.Declared, Candidate: "cand-a"}, "conflict-of-interest")
+	r.refused("chair", r.closeVote("chair"), "quorum")
+	r.rules.Excluded = []string{"una"}
+	r.refused("chair", r.closeVote("chair"), "votes")
+	r.vote("surg", meeting.Approve)
+	closing := r.closeVote("chair")
+	closing.Excluded = r.rules.Excluded
+	r.do("chair", closing)
+	r.rules.Excluded = nil // they care for others now
+	if count := meeting.CountOf(r.m, r.item(), r.rules); len(count.Votes) != 3 || slices.Contains(count.Members, "una") {
+		t.Errorf("%+v", count)
+	}
+}
+
 // TestOutcomes counts by hand what each combination of votes allows.
 func TestOutcomes(t *testing.T) {
 	const a, c, d, n = meeting.Approve, meeting.WithConditions, meeting.Defer, meeting.Decline
@@ -271,9 +293,12 @@ func TestMinutes(t *testing.T) {
 		}
 		return meeting.Change{Kind: meeting.Signed, Text: "All agreed.", Seen: r.m.Seq, Digest: digest}
 	}
-	r.refused("chair", sign(), "vote-open")
+	silent := sign()
+	silent.Text = ""
+	r.refused("chair", silent, "text")
 	r.do("chair", r.closeVote("chair"))
-	r.refused("chair", sign(), "decision")
+	silent.Seen = r.m.Seq
+	r.refused("chair", silent, "text")
 	r.do("una", r.decide(journey.Approve))
 	r.refused("una", sign(), "forbidden")
 	stale := sign()

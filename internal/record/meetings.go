@@ -230,6 +230,36 @@ func (t *Tx) decideMeeting(id string, e Entry, c meeting.Change) error {
 	return err
 }
 
+// RecipientTeam lists the accounts that care for a recipient.
+func (s *Store) RecipientTeam(ctx context.Context, recipient string) ([]string, error) {
+	return recipientTeam(ctx, s.read, recipient)
+}
+
+// RecipientTeam lists the accounts that care for a recipient.
+func (t *Tx) RecipientTeam(recipient string) ([]string, error) {
+	return recipientTeam(t.ctx, t.tx, recipient)
+}
+
+func recipientTeam(ctx context.Context, q queryer, recipient string) ([]string, error) {
+	if recipient == "" {
+		return nil, nil
+	}
+	rows, err := q.QueryContext(ctx, "SELECT account_id FROM recipient_team WHERE recipient = $1 ORDER BY account_id", recipient)
+	if err != nil {
+		return nil, fmt.Errorf("read the recipient's team: %w", err)
+	}
+	defer rows.Close()
+	var list []string
+	for rows.Next() {
+		var account string
+		if err := rows.Scan(&account); err != nil {
+			return nil, fmt.Errorf("read the recipient's team: %w", err)
+		}
+		list = append(list, account)
+	}
+	return list, rows.Err()
+}
+
 // Letter is a letter to a candidate as it was sent.
 type Letter struct {
 	Candidate string       `json:"-"`

@@ -15,11 +15,9 @@ import (
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 
-	"candidacy/activities"
 	"candidacy/internal/api"
 	"candidacy/internal/journey"
 	"candidacy/internal/meeting"
-	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
@@ -349,7 +347,7 @@ func (s *server) votingRules(ctx context.Context, c record.Candidate) (meeting.R
 	if err != nil {
 		return meeting.Rules{}, err
 	}
-	return activities.VotingRules(p), nil
+	return api.VotingRules(ctx, s.Store, p, c)
 }
 
 func itemWord(i meeting.Item) string {
@@ -636,17 +634,17 @@ func planOf(v url.Values) *meeting.Plan {
 
 // change makes one change of a meeting in the name of somebody.
 func (s *server) change(ctx context.Context, account record.Account, id string, change meeting.Change) (meeting.Meeting, error) {
-	var p *protocol.Protocol
+	var rules meeting.Rules
 	if change.Candidate != "" {
 		found, err := s.find(ctx, s.viewer(account), change.Candidate)
 		if err != nil {
 			return meeting.Meeting{}, err
 		}
-		if p, err = s.Protocols.Get(ctx, found.Protocol); err != nil {
+		if rules, err = s.votingRules(ctx, found); err != nil {
 			return meeting.Meeting{}, err
 		}
 	}
-	return api.ChangeMeeting(ctx, s.Store, p, id, account.ID, account.Role, change)
+	return api.ChangeMeeting(ctx, s.Store, rules, id, account.ID, account.Role, change)
 }
 
 // meetingProblems are what stands against a change, in words.

@@ -11,7 +11,6 @@ import (
 
 	"github.com/labstack/echo/v4"
 
-	"candidacy/activities"
 	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
@@ -105,7 +104,10 @@ func (s *server) itemModel(ctx context.Context, sc scene, m meeting.Meeting, i m
 	if slices.Contains(letterWriters, v.Role) {
 		model.Letters = lettersLink(i.Candidate)
 	}
-	rules := activities.VotingRules(sc.protocol)
+	rules, err := api.VotingRules(ctx, s.Store, sc.protocol, sc.candidate)
+	if err != nil {
+		return model, err
+	}
 	count := meeting.CountOf(m, i, rules)
 	voting := sc.protocol.Voting()
 	model.Quorum = []fact{
@@ -342,10 +344,14 @@ func (s *server) decideItem(c echo.Context, m meeting.Meeting, found record.Cand
 	if err != nil {
 		return err
 	}
+	rules, err := api.VotingRules(ctx, s.Store, p, found)
+	if err != nil {
+		return err
+	}
 	body := &command.RecordDecision{
 		Outcome: journey.Outcome(values.Get("outcome")), Side: journey.Side(values.Get("side")), ReReviewOn: journey.Date(values.Get("re_review_on")),
 		Reason: values.Get("reason"), Conditions: conditionsIn(values), Meeting: m.ID, Seen: seen(values),
-		Seats: meeting.CountOf(m, i, activities.VotingRules(p)).Seats,
+		Seats: meeting.CountOf(m, i, rules).Seats,
 	}
 	limited, cancel := context.WithTimeout(ctx, submitTimeout)
 	defer cancel()

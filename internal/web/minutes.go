@@ -81,7 +81,10 @@ func (s *server) minutes(c echo.Context) error {
 		if err != nil {
 			return err
 		}
-		rules := activities.VotingRules(sc.protocol)
+		rules, err := s.votingRules(ctx, found)
+		if err != nil {
+			return err
+		}
 		row.Name, row.Identifier, row.Conflict = v.name(found), v.identifier(found), conflictNames(m, i, people)
 		if i.ClosedBy != "" {
 			count := meeting.CountOf(m, i, rules)
