@@ -11,6 +11,8 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/meeting"
+	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 )
 
 var madeFrom = regexp.MustCompile(`name="act" value="([a-z]+)">\s*<input type="hidden" name="seen" value="(\d+)">`)
@@ -64,6 +66,17 @@ func sits() url.Values {
 		"who-comm": {"there"}, "who-una": {"there:psychosocial-evaluator"}, "who-clem": {"there:nephrologist"}, "who-cleo": {"there:surgeon"},
 		"who-adva": {"there:advocate"}, "who-cora": {"there"},
 	}
+}
+
+// lettered is the brief protocol with the letters of the default one.
+func lettered(t *testing.T) *protocol.Protocol {
+	t.Helper()
+	source := protocol.Default().Source()
+	_, rest, _ := strings.Cut(source, "\nletters:\n")
+	letters, _, _ := strings.Cut(rest, "\n# ")
+	p, err := protocol.Parse([]byte(protocoltest.Brief().Source() + "\nletters:\n" + letters + "\n"))
+	must(t, err)
+	return p
 }
 
 func TestCommitteeRoom(t *testing.T) {
