@@ -43,6 +43,7 @@ func TestPages(t *testing.T) {
 	t.Run("board", func(t *testing.T) { testBoard(t, w, id, other) })
 	t.Run("contact details", func(t *testing.T) { testContact(t, w, id) })
 	t.Run("every look is logged", func(t *testing.T) { testLooks(t, w, id, other) })
+	t.Run("audit trail", func(t *testing.T) { testAuditTrail(t, w, id, other) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
 	t.Run("what is sent", func(t *testing.T) { testSend(t, w, id) })
 }
@@ -100,6 +101,9 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/accounts", []int{no, no, no, no, no, no, ok, away}},
 		{http.MethodGet, "/accounts?account=none", []int{no, no, no, no, no, no, 404, away}},
 		{http.MethodPost, "/accounts", []int{no, no, no, no, no, no, 422, away}},
+		{http.MethodGet, "/audit", []int{no, no, no, no, ok, no, no, away}},
+		{http.MethodGet, "/audit?show=looks&verify=yes", []int{no, no, no, no, ok, no, no, away}},
+		{http.MethodGet, "/audit?from=soon", []int{no, no, no, no, 422, no, no, away}},
 		{http.MethodGet, "/account", []int{ok, ok, ok, ok, ok, ok, ok, away}},
 		{http.MethodPost, "/account", []int{422, 422, 422, 422, 422, 422, 422, away}},
 		{http.MethodGet, "/account/second-factor", []int{ok, ok, ok, ok, ok, ok, ok, away}},

@@ -14,14 +14,17 @@ const (
 	pathCode     = "/sign-in/code"
 	pathProvider = "/sign-in/provider"
 	pathBack     = "/sign-in/provider/back"
+	pathAudit    = "/audit"
 )
 
-// accountRoutes are the pages of accounts and of signing in beyond a password.
+// accountRoutes are the pages of accounts, of signing in beyond a password, and of the
+// audit trail.
 func (s *server) accountRoutes() []route {
 	administrator := []journey.Role{journey.Administrator}
 	return []route{
 		{method: http.MethodGet, path: pathAccounts, roles: administrator, handler: s.accounts},
 		{method: http.MethodPost, path: pathAccounts, roles: administrator, handler: s.changeAccounts},
+		{method: http.MethodGet, path: pathAudit, roles: []journey.Role{journey.Auditor}, handler: s.auditTrail},
 		{method: http.MethodGet, path: pathAccount, roles: everyone, own: true, handler: s.account},
 		{method: http.MethodPost, path: pathAccount, roles: everyone, own: true, handler: s.changeAccount},
 		{method: http.MethodGet, path: pathFactor, roles: everyone, own: true, handler: s.factor},

@@ -99,6 +99,7 @@ func TestTemplates(t *testing.T) {
 		"accounts":       {accountsModel{Accounts: []accountRow{{Off: true}}}, accountsModel{Chosen: &chosenAccount{Own: true, Forms: []titledForm{{"t", forms[0]}}, Sessions: []sessionRow{{This: true}, {}}, Changes: []accountChangeModel{{}}}}},
 		"account":        {accountModel{}, accountModel{Must: "m", Facts: []fact{{"a", "b"}}, Sessions: []sessionRow{{This: true}, {End: forms[0]}}, Others: &forms[0], Password: forms[0]}},
 		"password":       {passwordModel{}, passwordModel{"n", "u", "p", "/"}},
+		"audit":          {auditModel{}, auditModel{Asked: "a", Fields: forms[0].Fields, More: "/", Verify: "/", Proof: &proofModel{Holds: true, Counts: []fact{{"a", "b"}}, Digest: "d"}, Rows: []trailRow{{}, {People: []personLink{{"n", "/"}, {"m", ""}}, Outcome: "o"}}}},
 		"second-factor":  {factorModel{}, factorModel{Set: true, Few: true, Secret: "s", Must: "m", Forms: []titledForm{{"t", forms[0]}}}},
 		"recovery-codes": {codesModel{}, codesModel{Codes: []string{"c"}, Next: "/"}},
 		"code":           {codeModel{}, codeModel{forms[0]}},

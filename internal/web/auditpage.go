@@ -1,0 +1,466 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/audit"
+	"candidacy/internal/journey"
+	"candidacy/internal/record"
+)
+
+// auditRows bounds one page of the trail.
+const auditRows = 100
+
+// What the trail shows.
+const (
+	trailEntries  = ""
+	trailLooks    = "looks"
+	trailAccounts = "accounts"
+)
+
+var trailWords = []option{
+	{trailEntries, "What was recorded of candidates"}, {trailLooks, "Who looked, asked or signed in"}, {trailAccounts, "What was done to accounts"},
+}
+
+// lookWords are the interactions of the access log in words; those of FHIR are their
+// own.
+var lookWords = map[string]string{
+	record.AccessView: "Looked at one candidate", record.AccessList: "Looked at a list", record.AccessCommand: "Gave a command",
+	record.AccessToken: "Asked for a token", record.AccessSignIn: "Signed in, or tried to",
+}
+
+// auditModel is the model of the auditor's page.
+type auditModel struct {
+	// Asked is what the rows are narrowed to, in words, for paper.
+	Asked  string
+	Fields []field
+	Shows  string
+	Rows   []trailRow
+	More   string
+	Empty  string
+	Proof  *proofModel
+	Verify string
+}
+
+// trailRow is one line of the trail. It says what kind of thing happened, and nothing
+// that was found.
+type trailRow struct {
+	When, Who, What, Outcome string
+	People                   []personLink
+	Seq, Hash                string
+}
+
+type personLink struct{ Name, Link string }
+
+// proofModel is what verifying every chain came to.
+type proofModel struct {
+	Holds        bool
+	Problem      string
+	Counts       []fact
+	Digest, AsOf string
+}
+
+// trailFilter is what the trail is narrowed to.
+type trailFilter struct {
+	show, who, candidate, kind string
+	from, until                journey.Date
+	after                      string
+	verify                     bool
+}
+
+func (f trailFilter) values() url.Values {
+	q := url.Values{}
+	for name, value := range map[string]string{
+		"show": f.show, "who": f.who, "candidate": f.candidate, "kind": f.kind, "from": string(f.from), "until": string(f.until),
+	} {
+		if value != "" {
+			q.Set(name, value)
+		}
+	}
+	return q
+}
+
+var candidatePart = regexp.MustCompile(`^[0-9a-f]{4,8}$|^[0-9a-f]{8}-[0-9a-f-]{1,27}$`)
+
+// auditTrail shows an auditor who did what, and who looked.
+func (s *server) auditTrail(c echo.Context) error {
+	ctx := c.Request().Context()
+	f, problems, err := s.trailFilter(ctx, c.QueryParams())
+	if err != nil {
+		return err
+	}
+	names, err := s.names(ctx)
+	if err != nil {
+		return err
+	}
+	model := auditModel{Shows: trailTitle(f.show)}
+	form := form{ID: "trail", Fields: s.trailFields(f, names)}
+	form.fill(nil, problems)
+	model.Fields = form.Fields
+	p := page{Title: "Audit trail"}
+	status := http.StatusOK
+	if len(problems) > 0 {
+		status, p.Title, p.Errors = http.StatusUnprocessableEntity, "Error: Audit trail", form.summary("The trail is not shown. Check what is entered", problems)
+	} else {
+		if f.candidate != "" {
+			audit.About(ctx, f.candidate)
+		}
+		if err := s.trailRows(ctx, f, names, &model); err != nil {
+			return err
+		}
+		model.Asked = s.trailAsked(f, names)
+		verify := f.values()
+		verify.Set("verify", "yes")
+		model.Verify = pathAudit + "?" + verify.Encode()
+		if f.verify {
+			if model.Proof, err = s.verified(ctx); err != nil {
+				return err
+			}
+		}
+	}
+	p.Body = model
+	return s.render(c, status, "audit", p)
+}
+
+func trailTitle(show string) string {
+	for _, o := range trailWords {
+		if o.Value == show {
+			return o.Label
+		}
+	}
+	return ""
+}
+
+// trailFilter reads what is asked for.
+func (s *server) trailFilter(ctx context.Context, q url.Values) (f trailFilter, problems []problem, err error) {
+	f = trailFilter{
+		show: q.Get("show"), who: strings.TrimSpace(q.Get("who")), kind: q.Get("kind"), after: q.Get("after"), verify: q.Get("verify") == "yes",
+		candidate: strings.ToLower(strings.TrimSpace(q.Get("candidate"))),
+	}
+	wrong := func(field, text string) { problems = append(problems, problem{Text: text, Field: field}) }
+	if trailTitle(f.show) == "" {
+		wrong("show", "Choose one of the lists.")
+	}
+	for _, day := range []struct {
+		name string
+		into *journey.Date
+	}{{"from", &f.from}, {"until", &f.until}} {
+		text := strings.TrimSpace(q.Get(day.name))
+		if text == "" {
+			continue
+		}
+		if _, err := time.Parse(time.DateOnly, text); err != nil {
+			wrong(day.name, "Enter a day as year-month-day, such as 2026-07-20.")
+			continue
+		}
+		*day.into = journey.Date(text)
+	}
+	if f.candidate == "" {
+		return f, problems, nil
+	}
+	if !candidatePart.MatchString(f.candidate) {
+		f.candidate = ""
+		wrong("candidate", "Enter the candidate's number as it stands on the page, such as 1A2B3C4D.")
+		return f, problems, nil
+	}
+	found, err := s.Store.CandidatesLike(ctx, f.candidate)
+	switch {
+	case err != nil:
+		return f, nil, err
+	case len(found) == 0:
+		wrong("candidate", "There is no candidate with this number.")
+	case len(found) > 1:
+		wrong("candidate", "More than one candidate's number begins so: enter more of it.")
+	default:
+		f.candidate = found[0]
+	}
+	return f, problems, nil
+}
+
+func (s *server) trailFields(f trailFilter, names map[string]string) []field {
+	people := []option{{"", "Anybody"}}
+	for id, name := range names {
+		people = append(people, option{id, name})
+	}
+	slices.SortFunc(people[1:], func(a, b option) int { return strings.Compare(a.Label+a.Value, b.Label+b.Value) })
+	if f.who != "" && names[f.who] == "" { // a client or a token
+		people = append(people, option{f.who, f.who})
+	}
+	kinds := []option{{"", "Anything"}}
+	switch f.show {
+	case trailEntries:
+		for _, k := range journey.Kinds() {
+			kinds = append(kinds, option{string(k), entryWord(k)})
+		}
+		kinds = append(kinds, option{string(journey.Elapse), entryWord(journey.Elapse)})
+	case trailLooks:
+		for _, code := range []string{record.AccessView, record.AccessList, record.AccessCommand, record.AccessSignIn, record.AccessToken, "read", "search-type"} {
+			kinds = append(kinds, option{code, lookWord(code)})
+		}
+	case trailAccounts:
+	}
+	slices.SortFunc(kinds[1:], func(a, b option) int { return strings.Compare(a.Label, b.Label) })
+	kinds = slices.CompactFunc(kinds, func(a, b option) bool { return a.Value == b.Value })
+	return []field{
+		{Name: "show", Label: "Show", Type: "select", Value: f.show, Options: trailWords},
+		{Name: "who", Label: "Who", Type: "select", Value: f.who, Options: people},
+		{Name: "candidate", Label: "Candidate", Type: "text", Value: strings.ToUpper(short(f.candidate)), Optional: true},
+		{Name: "kind", Label: "Kind", Type: "select", Value: f.kind, Options: kinds},
+		{Name: "from", Label: "From", Type: "date", Value: string(f.from), Optional: true},
+		{Name: "until", Label: "Until", Type: "date", Value: string(f.until), Optional: true},
+	}
+}
+
+func lookWord(code string) string {
+	if word := lookWords[code]; word != "" {
+		return word
+	}
+	return "FHIR: " + code
+}
+
+// trailAsked says in words what the rows are narrowed to.
+func (s *server) trailAsked(f trailFilter, names map[string]string) string {
+	parts := []string{trailTitle(f.show)}
+	if f.who != "" {
+		parts = append(parts, "by "+or(names[f.who], f.who))
+	}
+	if f.candidate != "" {
+		parts = append(parts, "candidate "+strings.ToUpper(short(f.candidate)))
+	}
+	if f.kind != "" {
+		word := lookWord(f.kind)
+		if f.show == trailEntries {
+			word = entryWord(journey.Kind(f.kind))
+		}
+		parts = append(parts, "kind: "+lower(word))
+	}
+	if f.from != "" {
+		parts = append(parts, "from "+dayWord(f.from))
+	}
+	if f.until != "" {
+		parts = append(parts, "until "+dayWord(f.until))
+	}
+	return strings.Join(parts, ", ") + ". As of " + s.clientTime(s.Now()) + "."
+}
+
+// span is the time between the first moment of a day and the last of another.
+func (s *server) span(f trailFilter) (from, to time.Time) {
+	zone := s.Current.Zone()
+	if f.from != "" {
+		from = f.from.Start(zone)
+	}
+	if f.until != "" {
+		to = f.until.AddDays(1).Start(zone)
+	}
+	return from, to
+}
+
+func (s *server) trailRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) error {
+	var last string
+	var err error
+	switch f.show {
+	case trailLooks:
+		m.Empty = "Nobody looked."
+		last, err = s.lookRows(ctx, f, names, m)
+	case trailAccounts:
+		m.Empty = "No account was changed."
+		err = s.accountRows(ctx, f, names, m)
+	default:
+		m.Empty = "Nothing is on record."
+		last, err = s.entryRows(ctx, f, names, m)
+	}
+	if err != nil {
+		return err
+	}
+	if last != "" {
+		q := f.values()
+		q.Set("after", last)
+		m.More = pathAudit + "?" + q.Encode()
+	}
+	return nil
+}
+
+func (s *server) whoWord(names map[string]string, actor string, role journey.Role) string {
+	who := or(names[actor], actor)
+	switch {
+	case who == "" && role == "":
+		return "Somebody unknown"
+	case role == "":
+		return who
+	}
+	return who + ", " + roleWord(role)
+}
+
+func numbered(ids ...string) []personLink {
+	var list []personLink
+	for _, id := range ids {
+		list = append(list, personLink{strings.ToUpper(short(id)), "/candidates/" + id})
+	}
+	return list
+}
+
+func (s *server) entryRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) (last string, err error) {
+	q := record.TraceQuery{Candidate: f.candidate, Actor: f.who, Kind: journey.Kind(f.kind), Limit: auditRows + 1}
+	q.From, q.To = s.span(f)
+	if f.after != "" {
+		var at, seq string
+		var ok bool
+		after := record.Trace{}
+		at, after.Candidate, _ = strings.Cut(f.after, "|")
+		if after.Candidate, seq, ok = strings.Cut(after.Candidate, "|"); !ok {
+			return "", errNotFound
+		}
+		var errA, errB error
+		after.RecordedAt, errA = time.Parse(time.RFC3339Nano, at)
+		after.Seq, errB = strconv.ParseInt(seq, 10, 64)
+		if errors.Join(errA, errB) != nil {
+			return "", errNotFound
+		}
+		q.After = &after
+	}
+	list, err := s.Store.Traces(ctx, q)
+	if err != nil {
+		return "", err
+	}
+	if len(list) > auditRows {
+		list = list[:auditRows]
+		t := list[auditRows-1]
+		last = fmt.Sprintf("%s|%s|%d", t.RecordedAt.Format(time.RFC3339Nano), t.Candidate, t.Seq)
+	}
+	for _, t := range list {
+		row := trailRow{
+			When: s.clientTime(t.RecordedAt), Who: s.whoWord(names, t.Actor, t.Role), What: entryWord(t.Kind), People: numbered(t.Candidate),
+			Seq: strconv.FormatInt(t.Seq, 10), Hash: t.Hash[:min(12, len(t.Hash))],
+		}
+		if gap := t.RecordedAt.Sub(t.OccurredAt); gap > 24*time.Hour {
+			row.Outcome = "Happened " + s.clientTime(t.OccurredAt)
+		}
+		m.Rows = append(m.Rows, row)
+	}
+	return last, nil
+}
+
+func (s *server) lookRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) (last string, err error) {
+	q := record.AccessQuery{Limit: auditRows + 1}
+	if f.candidate != "" {
+		q.Candidates, q.OrEverybody = []string{f.candidate}, true
+	}
+	if f.who != "" {
+		q.Actors = []string{f.who}
+	}
+	if f.kind != "" {
+		q.Interactions = []string{f.kind}
+	}
+	if from, to := s.span(f); !from.IsZero() || !to.IsZero() {
+		span := record.Span{}
+		if !from.IsZero() {
+			span.From = record.AccessInstant(from)
+		}
+		if !to.IsZero() {
+			span.To = record.AccessInstant(to)
+		}
+		q.Written = [][]record.Span{{span}}
+	}
+	if f.after != "" {
+		if q.Before, err = strconv.ParseInt(f.after, 10, 64); err != nil || q.Before < 1 {
+			return "", errNotFound
+		}
+	}
+	list, err := s.Store.Accesses(ctx, q)
+	if err != nil {
+		return "", err
+	}
+	if len(list) > auditRows {
+		list = list[:auditRows]
+		last = strconv.FormatInt(list[auditRows-1].Seq, 10)
+	}
+	for _, a := range list {
+		row := trailRow{
+			When: s.clientTime(a.At), Who: s.whoWord(names, a.Actor, a.Role), What: lookWord(a.Interaction), Outcome: statusWordOf(a.Status),
+			Seq: strconv.FormatInt(a.Seq, 10), Hash: a.Hash[:min(12, len(a.Hash))],
+		}
+		if a.Address != "" {
+			row.Outcome += "; from " + a.Address
+		}
+		if a.Everybody {
+			row.People = []personLink{{Name: "Too many to list"}}
+		} else if len(a.Candidates) > fewPeople {
+			row.People = append(numbered(a.Candidates[:fewPeople]...), personLink{Name: "and " + strconv.Itoa(len(a.Candidates)-fewPeople) + " more"})
+		} else {
+			row.People = numbered(a.Candidates...)
+		}
+		m.Rows = append(m.Rows, row)
+	}
+	return last, nil
+}
+
+// fewPeople is how many candidates a row of the trail names.
+const fewPeople = 4
+
+func statusWordOf(status int) string {
+	switch {
+	case status < 400:
+		return "Answered"
+	case status == http.StatusUnauthorized || status == http.StatusForbidden || status == http.StatusNotFound:
+		return "Refused (" + strconv.Itoa(status) + ")"
+	case status < 500:
+		return "Not accepted (" + strconv.Itoa(status) + ")"
+	default:
+		return "Failed (" + strconv.Itoa(status) + ")"
+	}
+}
+
+// accountRows lists the changes of accounts, which are few: the newest alone.
+func (s *server) accountRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) error {
+	q := record.ChangesQuery{Actor: f.who, Limit: mostChanges}
+	q.From, q.To = s.span(f)
+	list, err := s.Store.AccountChanges(ctx, q)
+	if err != nil {
+		return err
+	}
+	for _, change := range list {
+		what, err := accountChangeWord(change, nil)
+		if err != nil {
+			return err
+		}
+		m.Rows = append(m.Rows, trailRow{
+			When: s.clientTime(change.At), Who: s.whoWord(names, change.Actor, change.Role), What: what, Outcome: "Account of " + or(names[change.Account], change.Account),
+			Seq: strconv.FormatInt(change.Seq, 10), Hash: change.Hash[:min(12, len(change.Hash))],
+		})
+	}
+	return nil
+}
+
+// mostChanges bounds the changes of accounts on one page.
+const mostChanges = 1000
+
+// verified verifies every chain.
+func (s *server) verified(ctx context.Context) (*proofModel, error) {
+	v, err := s.Store.Verify(ctx)
+	m := &proofModel{Holds: err == nil, AsOf: s.clientTime(s.Now()), Digest: v.Digest}
+	var broken *record.Broken
+	var chain *record.BrokenChain
+	switch {
+	case errors.As(err, &broken), errors.As(err, &chain):
+		m.Problem = capital(err.Error()) + "."
+		return m, nil
+	case err != nil:
+		return nil, err
+	}
+	m.Counts = []fact{
+		{"Candidates", strconv.Itoa(v.Candidates)}, {"Entries", strconv.Itoa(v.Entries)}, {"Changes of accounts", strconv.Itoa(v.AccountChanges)},
+		{"Changes of systems", strconv.Itoa(v.ClientChanges)}, {"Rows of the access log", strconv.FormatInt(v.Accesses, 10)},
+	}
+	return m, nil
+}
