@@ -59,6 +59,7 @@ var looks = []struct {
 	{record.AccessView, auditPatientRecord, r4.AuditEventActionR},
 	{record.AccessList, auditPatientRecord, r4.AuditEventActionE},
 	{record.AccessCommand, auditPatientRecord, r4.AuditEventActionE},
+	{record.AccessEmergency, auditPatientRecord, r4.AuditEventActionE},
 	{record.AccessToken, auditAuthentication, r4.AuditEventActionE},
 	{record.AccessSignIn, auditAuthentication, r4.AuditEventActionE},
 }

@@ -24,8 +24,8 @@ func auditCommand() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%d candidates, %d entries, %d changes of clients, %d of accounts, %d of meetings, %d letters, %d rows of the access log: every chain holds\ndigest %s\n",
-					v.Candidates, v.Entries, v.ClientChanges, v.AccountChanges, v.MeetingChanges, v.Letters, v.Accesses, v.Digest)
+				fmt.Fprintf(cmd.OutOrStdout(), "%d candidates, %d entries, %d changes of clients, %d of accounts, %d of meetings, %d letters, %d emergency accesses, %d rows of the access log: every chain holds\ndigest %s\n",
+					v.Candidates, v.Entries, v.ClientChanges, v.AccountChanges, v.MeetingChanges, v.Letters, v.Emergencies, v.Accesses, v.Digest)
 				return nil
 			})
 		},

@@ -16,7 +16,9 @@ import (
 
 // confidant reports whether the reader may read what a candidate told in
 // confidence.
-func (r Reader) confidant() bool { return slices.Contains(confidants, r.Role) }
+func (r Reader) confidant() bool {
+	return slices.Contains(confidants, r.Role) || r.Emergency && r.ReadsCare()
+}
 
 // hidesFlag reports whether a flag is kept from the reader. One that the protocol
 // does not know, as of a decision by an older version, is taken for confidential.

@@ -15,6 +15,9 @@ import (
 type Reader struct {
 	ID   string
 	Role journey.Role
+	// Emergency says that the reader, of the care team, has the candidate open in an
+	// emergency: what was told in confidence is not kept from them then.
+	Emergency bool
 }
 
 // readerOf is the reader that a token speaks for.

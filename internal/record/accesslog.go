@@ -59,6 +59,8 @@ const (
 	AccessCommand = "command"
 	AccessToken   = "token"
 	AccessSignIn  = "sign-in"
+	// AccessEmergency is opening what is kept from whoever asks otherwise.
+	AccessEmergency = "emergency"
 )
 
 // mostListed bounds the candidates that one row names: a page of a search holds

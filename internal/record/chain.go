@@ -81,6 +81,7 @@ type Verified struct {
 	Entries    int
 	// The others count the rows of the other kinds of chain.
 	ClientChanges, AccountChanges, MeetingChanges, Letters int
+	Emergencies                                            int
 	Accesses                                               int64
 	// Digest covers every chain's head. Kept outside, it shows later that no
 	// tail was cut off, not even by someone who can recompute hashes.
@@ -151,6 +152,9 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 		return v, err
 	}
 	if v.AccountChanges, err = verifyAccounts(ctx, q, digest); err != nil {
+		return v, err
+	}
+	if v.Emergencies, err = verifyEmergencies(ctx, q, digest); err != nil {
 		return v, err
 	}
 	if v.MeetingChanges, err = verifyMeetings(ctx, q, digest); err != nil {

@@ -91,6 +91,5 @@ func (s *Store) Traces(ctx context.Context, q TraceQuery) ([]Trace, error) {
 // CandidatesLike returns the ids of candidates that begin with a text, at most two: one
 // is meant, or more than one.
 func (s *Store) CandidatesLike(ctx context.Context, prefix string) ([]string, error) {
-	// Ids are of hexadecimal digits and dashes: the next sign after them bounds the rest.
-	return texts(ctx, s.read, "find the candidate", "SELECT id FROM candidate WHERE id >= $1 AND id < $2 ORDER BY id LIMIT 2", prefix, prefix+"g")
+	return texts(ctx, s.read, "find the candidate", "SELECT id FROM candidate WHERE substr(id, 1, CAST($2 AS INTEGER)) = $1 ORDER BY id LIMIT 2", prefix, len(prefix))
 }

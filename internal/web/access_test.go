@@ -104,6 +104,8 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/audit", []int{no, no, no, no, ok, no, no, away}},
 		{http.MethodGet, "/audit?show=looks&verify=yes", []int{no, no, no, no, ok, no, no, away}},
 		{http.MethodGet, "/audit?from=soon", []int{no, no, no, no, 422, no, no, away}},
+		{http.MethodGet, "/emergency", []int{ok, no, ok, no, no, no, no, away}},
+		{http.MethodPost, "/emergency", []int{422, no, 422, no, no, no, no, away}},
 		{http.MethodGet, "/account", []int{ok, ok, ok, ok, ok, ok, ok, away}},
 		{http.MethodPost, "/account", []int{422, 422, 422, 422, 422, 422, 422, away}},
 		{http.MethodGet, "/account/second-factor", []int{ok, ok, ok, ok, ok, ok, ok, away}},

@@ -25,6 +25,8 @@ func (s *server) accountRoutes() []route {
 		{method: http.MethodGet, path: pathAccounts, roles: administrator, handler: s.accounts},
 		{method: http.MethodPost, path: pathAccounts, roles: administrator, handler: s.changeAccounts},
 		{method: http.MethodGet, path: pathAudit, roles: []journey.Role{journey.Auditor}, handler: s.auditTrail},
+		{method: http.MethodGet, path: pathEmergency, roles: overriders, handler: s.emergencyPage},
+		{method: http.MethodPost, path: pathEmergency, roles: overriders, handler: s.openInEmergency},
 		{method: http.MethodGet, path: pathAccount, roles: everyone, own: true, handler: s.account},
 		{method: http.MethodPost, path: pathAccount, roles: everyone, own: true, handler: s.changeAccount},
 		{method: http.MethodGet, path: pathFactor, roles: everyone, own: true, handler: s.factor},

@@ -24,6 +24,8 @@ type accountsModel struct {
 	Accounts []accountRow
 	Add      form
 	Chosen   *chosenAccount
+	// Emergencies are the times that somebody opened a candidate in an emergency lately.
+	Emergencies []emergencyRow
 }
 
 // accountRow is one account in the list.
@@ -210,7 +212,8 @@ func (s *server) accountsModel(c echo.Context, chosen string) (accountsModel, er
 		for _, a := range list {
 			model.Accounts = append(model.Accounts, s.accountRow(a))
 		}
-		return model, nil
+		model.Emergencies, err = s.emergencyCount(ctx)
+		return model, err
 	}
 	a, err := s.Store.Account(ctx, chosen)
 	if errors.Is(err, record.ErrNotFound) {

@@ -24,20 +24,22 @@ const auditRows = 100
 
 // What the trail shows.
 const (
-	trailEntries  = ""
-	trailLooks    = "looks"
-	trailAccounts = "accounts"
+	trailEntries     = ""
+	trailLooks       = "looks"
+	trailAccounts    = "accounts"
+	trailEmergencies = "emergencies"
 )
 
 var trailWords = []option{
 	{trailEntries, "What was recorded of candidates"}, {trailLooks, "Who looked, asked or signed in"}, {trailAccounts, "What was done to accounts"},
+	{trailEmergencies, "Who opened a candidate in an emergency"},
 }
 
 // lookWords are the interactions of the access log in words; those of FHIR are their
 // own.
 var lookWords = map[string]string{
 	record.AccessView: "Looked at one candidate", record.AccessList: "Looked at a list", record.AccessCommand: "Gave a command",
-	record.AccessToken: "Asked for a token", record.AccessSignIn: "Signed in, or tried to",
+	record.AccessEmergency: "Opened in an emergency", record.AccessToken: "Asked for a token", record.AccessSignIn: "Signed in, or tried to",
 }
 
 // auditModel is the model of the auditor's page.
@@ -205,10 +207,9 @@ func (s *server) trailFields(f trailFilter, names map[string]string) []field {
 		}
 		kinds = append(kinds, option{string(journey.Elapse), entryWord(journey.Elapse)})
 	case trailLooks:
-		for _, code := range []string{record.AccessView, record.AccessList, record.AccessCommand, record.AccessSignIn, record.AccessToken, "read", "search-type"} {
+		for _, code := range []string{record.AccessView, record.AccessList, record.AccessCommand, record.AccessEmergency, record.AccessSignIn, record.AccessToken, "read", "search-type"} {
 			kinds = append(kinds, option{code, lookWord(code)})
 		}
-	case trailAccounts:
 	}
 	slices.SortFunc(kinds[1:], func(a, b option) int { return strings.Compare(a.Label, b.Label) })
 	kinds = slices.CompactFunc(kinds, func(a, b option) bool { return a.Value == b.Value })
@@ -273,6 +274,9 @@ func (s *server) trailRows(ctx context.Context, f trailFilter, names map[string]
 	case trailLooks:
 		m.Empty = "Nobody looked."
 		last, err = s.lookRows(ctx, f, names, m)
+	case trailEmergencies:
+		m.Empty = "Nobody opened a candidate in an emergency."
+		err = s.overrideRows(ctx, f, names, m)
 	case trailAccounts:
 		m.Empty = "No account was changed."
 		err = s.accountRows(ctx, f, names, m)
@@ -460,7 +464,25 @@ func (s *server) verified(ctx context.Context) (*proofModel, error) {
 	}
 	m.Counts = []fact{
 		{"Candidates", strconv.Itoa(v.Candidates)}, {"Entries", strconv.Itoa(v.Entries)}, {"Changes of accounts", strconv.Itoa(v.AccountChanges)},
-		{"Changes of systems", strconv.Itoa(v.ClientChanges)}, {"Rows of the access log", strconv.FormatInt(v.Accesses, 10)},
+		{"Emergency accesses", strconv.Itoa(v.Emergencies)}, {"Changes of systems", strconv.Itoa(v.ClientChanges)}, {"Rows of the access log", strconv.FormatInt(v.Accesses, 10)},
 	}
 	return m, nil
+}
+
+// overrideRows lists who opened a candidate in an emergency. The reasons are for the
+// care team.
+func (s *server) overrideRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) error {
+	q := record.EmergencyQuery{Candidate: f.candidate, Actor: f.who}
+	q.From, q.To = s.span(f)
+	list, err := s.Store.Emergencies(ctx, q)
+	if err != nil {
+		return err
+	}
+	for _, e := range list {
+		m.Rows = append(m.Rows, trailRow{
+			When: s.clientTime(e.At), Who: s.whoWord(names, e.Actor, e.Role), What: lookWord(record.AccessEmergency), People: numbered(e.Candidate),
+			Outcome: "Until " + e.Until.In(s.Current.Zone()).Format("15:04"), Seq: strconv.FormatInt(e.Seq, 10), Hash: e.Hash[:min(12, len(e.Hash))],
+		})
+	}
+	return nil
 }

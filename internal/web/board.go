@@ -37,6 +37,8 @@ type boardModel struct {
 	Mail string
 	// Incoming says that messages of laboratories wait for a person.
 	Incoming string
+	// Emergencies are candidates whom somebody opened in an emergency lately.
+	Emergencies []emergencyRow
 }
 
 // pageLink leads to another page of the list. A search has no link: what was
@@ -185,6 +187,9 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 	}
 	model := boardModel{Filter: filter, Options: showWords, Names: v.knowsIdentity(), MayNew: v.Role == journey.Coordinator}
 	if model.Mail, err = s.mailTrouble(ctx, v); err != nil {
+		return err
+	}
+	if model.Emergencies, err = s.emergencyNews(ctx, v); err != nil {
 		return err
 	}
 	if model.Incoming, err = s.incomingTrouble(ctx, v); err != nil {

@@ -73,6 +73,10 @@ type candidateModel struct {
 	Protocol   string
 	ReadOnly   bool
 	HasActions bool
+	// Emergencies are the times that somebody opened what is kept from them, and Open
+	// until when the reader has.
+	Emergencies []emergencyRow
+	Open        string
 }
 
 // fact is one line of a list of facts.
@@ -195,6 +199,8 @@ func doneNotice(word string) string {
 		return "The referral is recorded."
 	case ended:
 		return actionOf(journey.Withdraw).Done
+	case openedWord:
+		return "The candidate is open to you. It is on record with your reason."
 	default:
 		return actionOf(kind).Done
 	}
@@ -460,6 +466,9 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m.Needs, m.MoreNeeds = split(slices.DeleteFunc(stands.Needs, reports), nextNeeds)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.Worksheets = sc.worksheets()
+	if err := s.addEmergencies(ctx, &m, v, c); err != nil {
+		return candidateModel{}, err
+	}
 	m.addForms(sc, try)
 	return m, nil
 }

@@ -80,7 +80,8 @@ func TestTemplates(t *testing.T) {
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
 		"board": {boardModel{}, boardModel{
-			Filter: boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
+			Emergencies: []emergencyRow{{Link: "/"}},
+			Filter:      boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
 			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
 			Rows: []boardRow{{Clocks: []clockModel{{Text: "c"}}, Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
 		}},
@@ -100,6 +101,7 @@ func TestTemplates(t *testing.T) {
 		"account":        {accountModel{}, accountModel{Must: "m", Facts: []fact{{"a", "b"}}, Sessions: []sessionRow{{This: true}, {End: forms[0]}}, Others: &forms[0], Password: forms[0]}},
 		"password":       {passwordModel{}, passwordModel{"n", "u", "p", "/"}},
 		"audit":          {auditModel{}, auditModel{Asked: "a", Fields: forms[0].Fields, More: "/", Verify: "/", Proof: &proofModel{Holds: true, Counts: []fact{{"a", "b"}}, Digest: "d"}, Rows: []trailRow{{}, {People: []personLink{{"n", "/"}, {"m", ""}}, Outcome: "o"}}}},
+		"emergency":      {emergencyModel{}, emergencyModel{true, forms[0]}},
 		"second-factor":  {factorModel{}, factorModel{Set: true, Few: true, Secret: "s", Must: "m", Forms: []titledForm{{"t", forms[0]}}}},
 		"recovery-codes": {codesModel{}, codesModel{Codes: []string{"c"}, Next: "/"}},
 		"code":           {codeModel{}, codeModel{forms[0]}},
@@ -141,6 +143,7 @@ func TestTemplates(t *testing.T) {
 			Tally: journey.ReportTally{Open: 1, Overdue: 1, InTime: 1, Unlimited: 1}, Open: []reportModel{{Late: true, Limit: "l"}}, Settled: []reportModel{{}},
 		}},
 		"candidate": {candidateModel{}, candidateModel{
+			Open: "12:00", Emergencies: []emergencyRow{{}},
 			Clocks: []clockModel{{Text: "c", Late: true}}, Reports: []reportModel{{Late: true, Limit: "l"}, {}},
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),

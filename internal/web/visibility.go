@@ -18,6 +18,12 @@ import (
 type viewer struct {
 	record.Account
 	now time.Time
+	// emergencies are the candidates that the account has open in an emergency, until
+	// when; nil until asked for.
+	emergencies map[string]time.Time
+	// open says that what is kept from the viewer of the candidate who was found last is
+	// open to them, until when.
+	open time.Time
 	// recipients are those whom the account cares for; nil until asked for.
 	recipients map[string]bool
 }
@@ -34,10 +40,19 @@ func (s *server) sees(ctx context.Context, v *viewer, c record.Candidate) (bool,
 		return false, nil
 	}
 	if v.Role == journey.Advocate && c.State.Advocate != v.ID {
-		return false, nil
+		if _, open, err := s.opened(ctx, v, c.ID); err != nil || !open {
+			return false, err
+		}
 	}
+	cares, err := s.caresForRecipient(ctx, v, c)
+	return !cares && err == nil, err
+}
+
+// caresForRecipient reports whether the viewer is of the team of the candidate's
+// recipient. Nothing overrides that.
+func (s *server) caresForRecipient(ctx context.Context, v *viewer, c record.Candidate) (bool, error) {
 	if c.Recipient == "" {
-		return true, nil
+		return false, nil
 	}
 	if v.recipients == nil {
 		var err error
@@ -45,7 +60,7 @@ func (s *server) sees(ctx context.Context, v *viewer, c record.Candidate) (bool,
 			return false, err
 		}
 	}
-	return !v.recipients[c.Recipient], nil
+	return v.recipients[c.Recipient], nil
 }
 
 // find returns a candidate that the viewer may see.
@@ -63,6 +78,7 @@ func (s *server) find(ctx context.Context, v *viewer, id string) (record.Candida
 	}
 	if err == nil {
 		audit.About(ctx, c.ID)
+		v.open, _, err = s.opened(ctx, v, c.ID)
 	}
 	return c, err
 }
@@ -97,7 +113,9 @@ func (s *server) visible(ctx context.Context, v *viewer, filter record.Filter) (
 }
 
 // reader is the viewer as the rules of visibility know them.
-func (v *viewer) reader() api.Reader { return api.Reader{ID: v.ID, Role: v.Role} }
+func (v *viewer) reader() api.Reader {
+	return api.Reader{ID: v.ID, Role: v.Role, Emergency: !v.open.IsZero()}
+}
 
 // knowsIdentity reports whether the viewer may see who a candidate is.
 func (v *viewer) knowsIdentity() bool { return v.reader().SeesName() }
