@@ -213,6 +213,10 @@ func TestBadCommandLines(t *testing.T) {
 		{[]string{"serve", "--data", data, "--protocol", filepath.Join(data, "none.yaml")}, "protocol"},
 		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--public-url", "candidacy"}, "--public-url"},
 		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--trusted-proxy", "everybody"}, "--trusted-proxy"},
+		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--oidc-client-id", "x"}, "--oidc-issuer: missing"},
+		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--oidc-issuer", "https://id.example"}, "--public-url is needed"},
+		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--public-url", "https://c.example", "--oidc-issuer", "http://id.example", "--oidc-client-id", "x"}, "by https"},
+		{[]string{"serve", "--data", data, "--listen", "127.0.0.1:0", "--public-url", "https://c.example", "--oidc-issuer", "https://id.example", "--oidc-client-secret-file", filepath.Join(data, "none")}, "--oidc-client-secret-file"},
 		{[]string{"worker", "--data", data}, "--temporal-address"},
 		{[]string{"intake", filepath.Join(data, "none.json"), "--data", data}, "bundle"},
 	} {

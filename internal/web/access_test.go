@@ -44,6 +44,9 @@ func TestPages(t *testing.T) {
 	t.Run("contact details", func(t *testing.T) { testContact(t, w, id) })
 	t.Run("every look is logged", func(t *testing.T) { testLooks(t, w, id, other) })
 	t.Run("audit trail", func(t *testing.T) { testAuditTrail(t, w, id, other) })
+	t.Run("every candidate's page is logged", func(t *testing.T) { testCandidateLooks(t, w, id) })
+	t.Run("headers of every answer", func(t *testing.T) { testEveryHeader(t, w, id) })
+	t.Run("no form from elsewhere", func(t *testing.T) { testEveryForm(t, w, id) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
 	t.Run("what is sent", func(t *testing.T) { testSend(t, w, id) })
 }
