@@ -50,7 +50,10 @@ func everyResource(t testing.TB) []record.Resource {
 	if err != nil {
 		t.Fatal(err)
 	}
-	programme, err := ProgrammeResources("1.2.3")
+	programme, err := ProgrammeResources(&protocol.Programme{
+		Name: "Donor programme of an invented hospital", Identifiers: []protocol.ProgrammeIdentifier{{System: "urn:oid:1.2.3", Value: "P-1"}},
+		Phone: "+46 8 555 0100", Email: "donors@hospital.example", URL: "https://hospital.example/donors",
+	}, "1.2.3")
 	if err != nil {
 		t.Fatal(err)
 	}

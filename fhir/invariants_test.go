@@ -38,7 +38,7 @@ func TestEveryMethodIsComputedAgain(t *testing.T) {
 	want := map[string]bool{
 		"albumin-excretion-24h": true, "creatinine-clearance-timed-urine": true, "ckdepi-cr-2021": true, "bmi-quetelet-1972": true, "office-mean-acc-aha-2017": true,
 	}
-	programme, err := ProgrammeResources("")
+	programme, err := ProgrammeResources(nil, "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,6 +4,7 @@ import (
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
@@ -18,6 +19,7 @@ const (
 var organizationType = resourceType{
 	code: r4.ResourceTypeOrganization,
 	params: []param{
+		tokenParam("identifier", "Organization-identifier", ""),
 		stringParam("name", "Organization-name"),
 		tokenParam("active", "Organization-active", ""),
 		tokenParam("type", "Organization-type", ""),
@@ -65,10 +67,6 @@ func staffTitle(role journey.Role) (string, bool) {
 	return "", false
 }
 
-// programmeName is what the programme is called outside. Its own name is the
-// hospital's to publish.
-const programmeName = "Living kidney donor programme"
-
 const programmeID, softwareID = "programme", "candidacy"
 
 func theProgramme() r4.Reference { return reference(typeOrganization, programmeID) }
@@ -87,15 +85,15 @@ func computer() r4.Reference {
 }
 
 // ProgrammeResources are those that belong to no candidate and that the
-// resources of all candidates point to: the programme, this software in the given
-// version, and the roles of the staff.
-func ProgrammeResources(version string) ([]record.Resource, error) {
+// resources of all candidates point to: the programme as its protocol describes it,
+// if it does, this software in the given version, and the roles of the staff.
+func ProgrammeResources(of *protocol.Programme, version string) ([]record.Resource, error) {
 	list := []record.Resource{}
 	add := func(r record.Resource, err error) error {
 		list = append(list, r)
 		return err
 	}
-	if err := add(organization()); err != nil {
+	if err := add(organization(of)); err != nil {
 		return nil, err
 	}
 	if err := add(software(version)); err != nil {
@@ -109,14 +107,30 @@ func ProgrammeResources(version string) ([]record.Resource, error) {
 	return list, nil
 }
 
-func organization() (record.Resource, error) {
-	id, name, active := programmeID, programmeName, true
+func organization(of *protocol.Programme) (record.Resource, error) {
+	id, name, active := programmeID, protocol.DefaultProgrammeName, true
 	kind := concept(systemOrganization, "dept", "Hospital Department", "")
+	o := r4.Organization{Id: &id, Active: &active, Name: &name, Type: []r4.CodeableConcept{kind}}
+	if of != nil {
+		name = of.Name
+		for _, i := range of.Identifiers {
+			o.Identifier = append(o.Identifier, r4.Identifier{System: &i.System, Value: &i.Value})
+		}
+		for _, t := range []struct {
+			system r4.ContactPointSystem
+			value  string
+		}{{r4.ContactPointSystemPhone, of.Phone}, {r4.ContactPointSystemEmail, of.Email}, {r4.ContactPointSystemUrl, of.URL}} {
+			if t.value != "" {
+				o.Telecom = append(o.Telecom, r4.ContactPoint{System: &t.system, Value: &t.value})
+			}
+		}
+	}
 	var x index
+	x.identifiers("identifier", o.Identifier...)
 	x.text("name", name)
 	x.token("active", "", "true")
 	x.concepts("type", kind)
-	return publish(typeOrganization, id, "", r4.Organization{Id: &id, Active: &active, Name: &name, Type: []r4.CodeableConcept{kind}}, x)
+	return publish(typeOrganization, id, "", o, x)
 }
 
 func software(version string) (record.Resource, error) {

@@ -49,7 +49,7 @@ func TestRareOperationsConform(t *testing.T) {
 			ndjson.WriteByte('\n')
 		}
 	}
-	add(fhir.ProgrammeResources(""))
+	add(fhir.ProgrammeResources(nil, ""))
 	for i, course := range []operation.Course{
 		{Record: &command.RecordOperation{Outcome: journey.StoppedNotRemoved}},
 		{

@@ -87,7 +87,7 @@ func open(t testing.TB, folder string) *population.Programme {
 			t.Fatal(err)
 		}
 	}
-	publish(fhir.ProgrammeResources(""))
+	publish(fhir.ProgrammeResources(nil, ""))
 	for _, one := range protocols {
 		publish(fhir.Questionnaires(one))
 	}

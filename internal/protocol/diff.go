@@ -45,6 +45,7 @@ func Diff(from, to *Protocol) []Change {
 		}
 	}
 	compare("protocol", "", header(from), header(to))
+	compare("programme", "", orZero(from.Programme), orZero(to.Programme))
 	compare("methods", "", from.Methods, to.Methods)
 	compare("timers", "", from.Timers, to.Timers)
 	compare("before_operation", "", beforeHeader(from.BeforeOperation), beforeHeader(to.BeforeOperation))

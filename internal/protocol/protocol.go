@@ -67,6 +67,9 @@ type Protocol struct {
 	Notices     []Notice     `yaml:"notices"`
 	NoticeTexts []NoticeText `yaml:"notice_texts"`
 
+	// Programme is what systems outside learn of the programme itself.
+	Programme *Programme `yaml:"programme" doc:"the Organization that published resources point to"`
+
 	// Laboratory says what laboratories mean by their codes, units and answers.
 	Laboratory Laboratory `yaml:"laboratory" doc:"senders of HL7 v2 messages, and what their codes, units and answers mean"`
 

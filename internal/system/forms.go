@@ -22,7 +22,7 @@ func PublishForms(ctx context.Context, store *record.Store, p *protocol.Protocol
 // publishForms publishes the programme itself, the questionnaires of the present
 // protocol, and those of protocols that were stored before there were any.
 func (s *System) publishForms(ctx context.Context) error {
-	programme, err := fhir.ProgrammeResources(softwareVersion())
+	programme, err := fhir.ProgrammeResources(s.Current.Programme, softwareVersion())
 	if err != nil {
 		return fmt.Errorf("publish the programme: %w", err)
 	}
