@@ -90,6 +90,9 @@ func (r reported) reports() ([]record.Resource, error) {
 			continue
 		}
 		published, err := r.report(*c)
+		if err == nil && r.labels.holds(c.results) {
+			published, err = restricted(published)
+		}
 		if err != nil {
 			return nil, fmt.Errorf("report of result %s: %w", c.results[0].ID, err)
 		}

@@ -32,7 +32,8 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
-	of := reportedOf(s, work)
+	label := labelsOf(s, work)
+	of := reportedOf(s, work, label)
 	requested, err := visitRequests(s)
 	if err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
@@ -72,14 +73,23 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
 	list = append(list, gone...)
+	if err := label.put(list); err != nil { // before anything points to a version
+		return nil, fmt.Errorf("publish: %w", err)
+	}
 	impressions, err := clinicalImpressions(s, list)
 	if err != nil {
+		return nil, fmt.Errorf("publish: %w", err)
+	}
+	if err := label.put(impressions); err != nil {
 		return nil, fmt.Errorf("publish: %w", err)
 	}
 	list = append(list, impressions...)
 	if s.Entry.Kind == "" {
 		kept, err := asTheyStand(s, list)
 		if err != nil {
+			return nil, fmt.Errorf("publish: %w", err)
+		}
+		if err := label.put(kept); err != nil {
 			return nil, fmt.Errorf("publish: %w", err)
 		}
 		list = append(list, kept...)
@@ -134,11 +144,20 @@ func asTheyStand(s activities.Snapshot, others []record.Resource) ([]record.Reso
 
 // again gives what is published its search values, and leaves the rest.
 func again[T any](s activities.Snapshot, was record.Resource, unmarshal func([]byte) (T, error), publish func(T) (record.Resource, error)) (record.Resource, error) {
+	var err error
+	if was.Body == nil {
+		if was.Body, err = s.Read(was.Type, was.ID); err != nil {
+			return was, fmt.Errorf("read %s/%s: %w", was.Type, was.ID, err)
+		}
+	}
 	resource, err := asPublished(s, was, unmarshal)
 	if err != nil {
 		return was, err
 	}
 	r, err := publish(resource)
+	if before, _ := wasRestricted(s, was); err == nil && before {
+		r, err = restricted(r)
+	}
 	r.Digest = was.Digest
 	return r, err
 }
@@ -198,6 +217,17 @@ func retired(s activities.Snapshot, produced map[named]bool, kept map[string]boo
 		}
 		if err != nil {
 			return nil, err
+		}
+		if p.Type != typeDiagnosticReport && p.Type != typeSpecimen && p.Type != typeQuestionnaireResponse { // which tell nothing any more
+			before, err := wasRestricted(s, p)
+			if err != nil {
+				return nil, err
+			}
+			if before {
+				if r, err = restricted(r); err != nil {
+					return nil, err
+				}
+			}
 		}
 		list = append(list, r)
 	}

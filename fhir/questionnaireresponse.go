@@ -106,6 +106,9 @@ func answersToQuestions(s activities.Snapshot, forms []form, of reported) ([]rec
 			}
 		}
 		published, err := publishResponse(response)
+		if err == nil && of.labels.holds(g.answers) {
+			published, err = restricted(published)
+		}
 		if err != nil {
 			return nil, err
 		}

@@ -20,6 +20,7 @@ import (
 type reported struct {
 	candidate string
 	results   []result.Result
+	labels    labels
 	// requests are the requests of the plan that a result answers, by its id.
 	requests map[string][]r4.Reference
 	// ids are those of the results by their source's identifier, for panels.
@@ -76,12 +77,12 @@ func (r reported) memoOf(list []result.Result, more ...string) string {
 	return resultShape + " " + digestOf(parts...)
 }
 
-func reportedOf(s activities.Snapshot, work *plan) reported {
+func reportedOf(s activities.Snapshot, work *plan, label labels) reported {
 	kept := s.Protocol.ConfidentialResults(s.Results)
 	// A decision points to what stands with it, which it reads.
 	decided := s.State.Decision != nil && s.State.Decision.Seq == s.State.Seq
 	r := reported{
-		candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: work.requestsByResult(),
+		labels: label, candidate: s.Candidate, known: map[[4]string]string{}, results: make([]result.Result, 0, len(s.Results)), requests: work.requestsByResult(),
 		previous: work.previous, remade: decided || s.Moved || s.Entry.Kind == "",
 	}
 	panels := false

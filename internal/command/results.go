@@ -73,6 +73,9 @@ type Result struct {
 	Report         *result.Report         `json:"report,omitempty"`
 	Members        []result.Identifier    `json:"members,omitempty"`
 	Note           string                 `json:"note,omitempty"`
+	// Confidentiality is the label of the source: R, or V for what the protocol
+	// keeps in confidence.
+	Confidentiality result.Confidentiality `json:"confidentiality,omitempty"`
 
 	// IfVersion is the version of the published Observation that the report
 	// replaces: it is refused when another one stands.
@@ -202,6 +205,9 @@ func (r *Result) checkReported(f *Faults, at string) {
 	f.text(at+"performer", r.Performer, false)
 	f.text(at+"order", r.Order, false)
 	f.text(at+"note", r.Note, false)
+	if c := r.Confidentiality; c != "" && c != result.Restricted && c != result.VeryRestricted {
+		f.Add(at+"confidentiality", "not a label", string(result.Restricted), string(result.VeryRestricted))
+	}
 	if limits := r.ReferenceRange; limits != nil {
 		if limits.Low == nil && limits.High == nil && limits.Text == "" {
 			f.Add(at+"reference_range", "nothing is given", "low", "high", "text")
@@ -346,7 +352,7 @@ func (r Result) Record(id string, version int, zone *time.Location) result.Resul
 		Components: r.Components, Effective: r.Effective, EffectiveEnd: r.EffectiveEnd, Issued: r.Issued,
 		Specimen: r.Specimen, BodySite: r.BodySite, Method: r.Method, Version: version,
 		SpecimenType: r.SpecimenType, ReferenceRange: r.ReferenceRange, Interpretation: r.Interpretation,
-		Performer: r.Performer, Order: r.Order, Report: r.Report, Members: r.Members, Note: r.Note,
+		Performer: r.Performer, Order: r.Order, Report: r.Report, Members: r.Members, Note: r.Note, Confidentiality: r.Confidentiality,
 	}
 	if out.Code.System == "" {
 		out.Code.System = LOINC

@@ -178,6 +178,7 @@ func (x *reader) whole() reading.Group {
 		}
 		found, issues := x.entry(i)
 		drafts, g.Issues = append(drafts, found...), append(g.Issues, issues...)
+		g.Documents = append(g.Documents, documentsOf(e)...)
 	}
 	x.report(&drafts, &g.Issues)
 	x.collect(&g, drafts)
@@ -197,6 +198,7 @@ func (x *reader) alone(i int) reading.Group {
 	}
 	drafts, issues := x.entry(i)
 	g.Issues = append(g.Issues, issues...)
+	g.Documents = documentsOf(e)
 	x.report(&drafts, &g.Issues, i)
 	x.collect(&g, drafts)
 	return g

@@ -475,7 +475,7 @@ func (Reader) Locate(place, field string) string {
 // elements are the names that our own differ from.
 var elements = strings.NewReplacer(
 	"value.quantity.unit", "valueQuantity.code", "value.quantity", "valueQuantity", "value.coding", "valueCodeableConcept",
-	"quantity.unit", "valueQuantity.code", "quantity", "valueQuantity", "if_version", "meta.versionId",
+	"quantity.unit", "valueQuantity.code", "quantity", "valueQuantity", "if_version", "meta.versionId", "confidentiality", "meta.security",
 	"coded", "valueCodeableConcept", "components", "component", "effective_end", "effectivePeriod.end",
 	"reference_range", "referenceRange", "specimen_type", "specimen", "body_site", "bodySite", "members", "hasMember", "order", "basedOn",
 )

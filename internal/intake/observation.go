@@ -39,6 +39,7 @@ func (x *reader) observation(from source, place string, raw json.RawMessage, abo
 		d.person = x.subject(from, place, o.Subject, &f.issues)
 	}
 	r := &d.result
+	r.Confidentiality = labelOf(o.Meta)
 	r.Status, r.Code = result.Status(o.Status.Code()), coding(o.Code, command.LOINC)
 	if len(o.Identifier) > 0 {
 		r.Identifier = identifier(o.Identifier[0])

@@ -91,6 +91,7 @@ func (x *reader) reportOf(f *faults, i int, drafts *[]draft) {
 		}
 		own := report
 		d.result.Report = &own
+		d.result.Confidentiality = closer(d.result.Confidentiality, labelOf(r.Meta))
 		d.person.facts = more(d.person.facts, about.facts)
 		d.orders = append(d.orders, orders...)
 		if d.result.Order == "" {

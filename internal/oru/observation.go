@@ -48,6 +48,7 @@ func (w *walk) observations(g *reading.Group, q request) {
 	seen := map[result.Identifier]*reported{}
 	for _, o := range q.observations {
 		obx, before := o.obx, w.unclear
+		g.Documents = append(g.Documents, w.documents(obx)...)
 		r, kind, ok := w.observation(q, o)
 		unclear := w.unclear > before
 		if !ok {

@@ -162,12 +162,18 @@ func TestCheckResults(t *testing.T) {
 	empty := panel("8480-6", "120", "8462-4", "80")
 	empty.Components[1].Value.Quantity = nil
 	text := command.Result{Status: result.Final, Code: result.Coding{Code: "2160-0"}, Text: "0.7"}
+	labelled := func(r command.Result, label result.Confidentiality) command.Result {
+		r.Confidentiality = label
+		return r
+	}
 	for _, tt := range []struct {
 		name  string
 		r     command.Result
 		field string
 	}{
 		{"creatinine", quantity("2160-0", "0.70", "mg/dL"), ""},
+		{"creatinine that its source restricts", labelled(quantity("2160-0", "0.70", "mg/dL"), result.Restricted), ""},
+		{"creatinine that its source keeps very close", labelled(quantity("2160-0", "0.70", "mg/dL"), result.VeryRestricted), "results[0].confidentiality"},
 		{"creatinine in the unit of the other code", quantity("2160-0", "70", "umol/L"), "results[0].quantity.unit"},
 		{"creatinine that is too high", quantity("2160-0", "70", "mg/dL"), "results[0].quantity.value"},
 		{"creatinine that is too low", quantity("2160-0", "0.1", "mg/dL"), "results[0].quantity.value"},

@@ -17,6 +17,10 @@ import (
 func (p *Protocol) CheckResults(f *command.Faults, results []command.Result) {
 	for i, r := range results {
 		at := fmt.Sprintf("results[%d]", i)
+		if r.Confidentiality == result.VeryRestricted && !p.ConfidentialResult(r.Code, r.Components) {
+			// It would be published, against the word of its source.
+			f.Add(at+".confidentiality", "the protocol does not keep this observation in confidence, as its source asks (V)", string(result.Restricted), "none")
+		}
 		o, known := p.Observation(r.Code.Code)
 		if !known || !r.Status.Usable() {
 			continue

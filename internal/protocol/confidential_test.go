@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"candidacy/internal/command"
 	"candidacy/internal/protocol"
 	"candidacy/internal/result"
 )
@@ -153,5 +154,26 @@ func TestPanelsOfWhatIsTold(t *testing.T) {
 	}
 	if got := p.ConfidentialResults(list[1:2]); len(got) != 0 {
 		t.Errorf("confidential are %v", got)
+	}
+}
+
+// TestVeryRestrictedResults: what its source wants kept very close is taken only where
+// it is told in confidence, and then published nowhere.
+func TestVeryRestrictedResults(t *testing.T) {
+	p := protocol.Default()
+	for code, want := range map[string]bool{"genetic-panel-result": true, "56888-1": false, "a-code-that-nobody-knows": false} {
+		r := command.Result{
+			Status: result.Final, Code: result.Coding{Code: code}, Coded: &result.Coding{Code: "260385009"}, Confidentiality: result.VeryRestricted,
+			Identifier: result.Identifier{System: "urn:lab", Value: "1"},
+		}
+		var f command.Faults
+		p.CheckResults(&f, []command.Result{r})
+		if err := f.Err(); (err == nil) != want {
+			t.Errorf("%s: %v", code, err)
+		}
+		recorded := r.Record("id", 1, p.Zone())
+		if recorded.Confidentiality != result.VeryRestricted || !p.ConfidentialResults([]result.Result{recorded})["id"] {
+			t.Errorf("%s may be published", code)
+		}
 	}
 }

@@ -84,8 +84,8 @@ type Protocol struct {
 	counts bool
 	// conditions counts them, and asked the facts that they ask for.
 	conditions, asked int
-	// kept is what is confidential.
-	kept confidences
+	// kept is what is confidential, and sensitive what is restricted.
+	kept, sensitive Marked
 }
 
 // Requirement is one thing that must be known or done.
@@ -245,6 +245,9 @@ type Observation struct {
 	// Confidential marks what is told in confidence: clinicians, the advocate and
 	// the committee read it, and it is never published.
 	Confidential bool `yaml:"confidential" doc:"told in confidence: only clinicians, the advocate, the committee and whoever recorded it read it, and it is never published"`
+	// Sensitive marks what is published with a security label, so that a system can
+	// be let in without it.
+	Sensitive bool `yaml:"sensitive" doc:"published with the security label R (restricted), as what reads it"`
 }
 
 // Methods are the named choices between published methods.

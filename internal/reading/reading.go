@@ -66,8 +66,24 @@ type Group struct {
 	// Nothing says that the message reports nothing of the person that is kept on
 	// record, as of an order that is only registered.
 	Nothing bool
+	// Documents are what else the message holds of the person. They go on no record:
+	// people read them.
+	Documents []Document
 	// Issues keep the group from being carried out before a person has decided.
 	Issues []Issue
+}
+
+// Document is a text, a picture or the like that a message holds or points to.
+type Document struct {
+	// Place is where it stands, Title what the sender calls it.
+	Place, Title string
+	// Type is the media type that the sender states; empty when it is none that is
+	// known here.
+	Type string
+	// Data is the document; nil when it stands elsewhere. Pointer says where, in the
+	// sender's words: nothing here follows it.
+	Data    []byte
+	Pointer string
 }
 
 // Identifier is a number that an authority gave to a person.

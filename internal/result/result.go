@@ -41,6 +41,16 @@ type Coding struct {
 	Display string `json:"display,omitempty"`
 }
 
+// Confidentiality is how closely a result is to be kept, as its source labels it: a
+// code of HL7 v3-Confidentiality. Nothing less than restricted is kept here.
+type Confidentiality string
+
+// The labels.
+const (
+	Restricted     Confidentiality = "R"
+	VeryRestricted Confidentiality = "V"
+)
+
 // Quantity is a number with its UCUM unit. The number is kept as text: a
 // result of 1.10 must not become 1.1.
 type Quantity struct {
@@ -163,6 +173,8 @@ type Result struct {
 	// Note is what the laboratory wrote beside the value. It is free text, which
 	// may name people: it stays in the record and is never published.
 	Note string `json:"note,omitempty"`
+	// Confidentiality is the label of the source, if there is one.
+	Confidentiality Confidentiality `json:"confidentiality,omitempty"`
 	// Reported is when the sender made the message that the report came in, where
 	// it says so (RFC 3339).
 	Reported string `json:"reported,omitempty"`

@@ -90,8 +90,8 @@ func ParseScope(text string) (Scope, error) {
 
 func (s Scope) checkQuery(letters string) error {
 	switch {
-	case s.Type == anyType:
-		return errors.New("a scope for every type can't be narrowed by search parameters")
+	case s.Type == anyType && !fhir.NarrowsEveryType(s.Query):
+		return errors.New("a scope for every type is narrowed by _security alone")
 	case !v2Shape.MatchString(letters):
 		return errors.New("a scope of version 1 can't be narrowed by search parameters")
 	}

@@ -32,6 +32,7 @@ func TestParseScope(t *testing.T) {
 		"system/Patient.rs?birthdate=gt1990":                "system/Patient.rs?birthdate=gt1990",
 		"system/AuditEvent.rs":                              "system/AuditEvent.rs",
 		"system/Observation.rs?_security=a,b&code:not-in=x": "system/Observation.rs?_security=a,b&code:not-in=x",
+		"system/*.rs?_security:not=a|R":                     "system/*.rs?_security:not=a|R",
 	} {
 		if s, err := ParseScope(text); err != nil || s.String() != want {
 			t.Errorf("%s: %s, %v", text, s, err)
@@ -66,6 +67,8 @@ func TestParseScope(t *testing.T) {
 		"system/Patient.r*":                      "in that order",
 		"system/Patients.rs":                     "no resource type",
 		"system/*.rs?code=a":                     "every type",
+		"system/*.rs?_security:not=R&code=a":     "every type",
+		"system/*.rs?_id=a":                      "every type",
 		"system/Patient.read?name=a":             "version 1",
 		"system/Patient.rs?":                     "narrows",
 		"system/Patient.rs?name":                 "narrows",
@@ -126,7 +129,7 @@ func TestGrants(t *testing.T) {
 
 func TestCheckScopes(t *testing.T) {
 	const narrowed = "system/Observation.rs?category=http://terminology.hl7.org/CodeSystem/observation-category|laboratory"
-	for _, good := range []string{"system/*.rs", "system/Patient.rs system/Observation.r", narrowed, "system/*.read", "system/AuditEvent.rs"} {
+	for _, good := range []string{"system/*.rs", "system/Patient.rs system/Observation.r", narrowed, "system/*.read", "system/AuditEvent.rs", "system/*.rs?_security:not=http://terminology.hl7.org/CodeSystem/v3-Confidentiality|R"} {
 		if _, err := CheckScopes(good, record.ClientReader); err != nil {
 			t.Errorf("%s: %v", good, err)
 		}
@@ -142,7 +145,7 @@ func TestCheckScopes(t *testing.T) {
 	for bad, want := range map[string]string{
 		"": "at least one", " ": "at least one", "system/Patient.d": "delete", "openid": "only system", "system/Patient": "not a system scope",
 		"system/Observation.rs?subject-of=1": "not supported", "system/Observation.rs?date=yesterday": "not a FHIR date",
-		"system/Observation.rs?_id=1": "of the type alone", "system/Encounter.rs?class=|": "token",
+		"system/Observation.rs?_id=1": "of the type, or by _security", "system/*.rs?_security:in=x": "not supported", "system/Encounter.rs?class=|": "token",
 		"system/Medication.rs?code=a": "not searched", "system/AuditEvent.rs?patient=1": "not searched",
 	} {
 		if list, err := CheckScopes(bad, record.ClientLaboratory); err == nil || !strings.Contains(err.Error(), want) {

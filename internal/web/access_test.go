@@ -123,6 +123,7 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/incoming", []int{ok, no, no, no, no, no, no, away}},
 		{http.MethodGet, "/incoming/m-none", []int{404, no, no, no, no, no, no, away}},
 		{http.MethodPost, "/incoming/m-none", []int{404, no, no, no, no, no, no, away}},
+		{http.MethodGet, "/incoming/m-none/documents/0/0", []int{404, no, no, no, no, no, no, away}},
 		{http.MethodGet, "/sign-in", []int{away, away, away, away, away, away, away, ok}},
 		{http.MethodGet, "/nowhere", []int{404, 404, 404, 404, 404, 404, 404, 404}},
 		{http.MethodPut, "/", []int{405, 405, 405, 405, 405, 405, 405, 405}},

@@ -920,6 +920,9 @@ func besideValue(r result.Result) []string {
 	if r.Report != nil && r.Report.Conclusion != "" {
 		list = append(list, "report: "+r.Report.Conclusion)
 	}
+	if r.Confidentiality != "" {
+		list = append(list, "restricted by its source")
+	}
 	return list
 }
 

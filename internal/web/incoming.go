@@ -245,8 +245,10 @@ type messagePart struct {
 	Name   string
 	Rows   []resultRow
 	More   bool
-	Search *searchModel
-	Forms  []form
+	// Documents are shown when the message is.
+	Documents []documentModel
+	Search    *searchModel
+	Forms     []form
 }
 
 // beside is one fact as the message and as the record have it.
@@ -366,6 +368,9 @@ func (s *server) messageModel(ctx context.Context, v *viewer, view incoming.View
 	}
 	if !m.Hidden {
 		m.Raw = readable(view.Raw)
+		for i, g := range view.Groups {
+			m.Groups[i].Documents = documentModels(view, i, g.Documents)
+		}
 	}
 	return m, nil
 }

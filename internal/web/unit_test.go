@@ -92,7 +92,7 @@ func TestTemplates(t *testing.T) {
 		"incoming": {incomingModel{}, incomingModel{Full: true, Working: 2, Waiting: []messageRow{{Link: "/", Age: "a", About: "a", Known: "k", Why: []string{"w"}, Told: "t"}, {}}, Done: []messageRow{{}}}},
 		"message": {messageModel{Hidden: true}, messageModel{
 			Waits: true, ForMany: true, Facts: []fact{{"a", "b"}}, Notes: []issueModel{{"w", "t"}}, Acts: []actModel{{"w", "w", "w", "w"}}, Forms: forms[:1], Raw: "r",
-			Groups: []messagePart{{}, {Result: "r", Name: "n", Link: "/", Issues: []issueModel{{"w", "t"}}, Facts: []beside{{"l", "g", "r", true}}, Rows: []resultRow{{}, {OnRecord: "o", Became: "b"}}, More: true, Search: &searchModel{Asked: true, Found: 1}, Forms: forms[:1]}},
+			Groups: []messagePart{{}, {Result: "r", Name: "n", Link: "/", Issues: []issueModel{{"w", "t"}}, Facts: []beside{{"l", "g", "r", true}}, Rows: []resultRow{{}, {OnRecord: "o", Became: "b"}}, More: true, Documents: []documentModel{{Title: "t", Kind: "k", Link: "/", Text: "x"}, {Pointer: "p"}}, Search: &searchModel{Asked: true, Found: 1}, Forms: forms[:1]}},
 		}},
 		"clients": {clientsModel{}, clientsModel{Chosen: &clientModel{
 			Disabled: true, Scopes: []string{"s"}, Keys: []smart.Key{{}}, KeysURL: "u", Changes: []clientChangeModel{{}}, Rescope: forms[0], Rekey: forms[0], Switch: forms[0],

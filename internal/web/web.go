@@ -114,6 +114,7 @@ const (
 	pathMeasures  = "/measures"
 	pathIncoming  = "/incoming"
 	pathMessage   = "/incoming/:message"
+	pathDocument  = "/incoming/:message/documents/:part/:document"
 )
 
 func (s *server) routes() []route {
@@ -142,6 +143,7 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathMeasures, roles: api.Measured(), handler: s.measures},
 		{method: http.MethodGet, path: pathIncoming, roles: coordinator, handler: s.incoming},
 		{method: http.MethodGet, path: pathMessage, roles: coordinator, handler: s.message},
+		{method: http.MethodGet, path: pathDocument, roles: coordinator, handler: s.messageDocument},
 		{method: http.MethodPost, path: pathMessage, roles: coordinator, handler: s.decideMessage},
 		{method: http.MethodGet, path: pathProtocols, roles: administrator, handler: s.protocols},
 		{method: http.MethodGet, path: pathClients, roles: administrator, handler: s.clients},
