@@ -122,6 +122,9 @@ func TestCapabilityStatementAgreesWithTheServer(t *testing.T) {
 				t.Errorf("%s does not list %s, but takes it", name, p)
 			}
 		}
+		if slices.Contains([]string{typeObservation, typeDiagnosticReport}, name) && (r.UpdateCreate == nil || *r.UpdateCreate) {
+			t.Errorf("%s does not say that ids are given here alone", name)
+		}
 		// What is listed works, and nothing else does.
 		form := []string{"Content-Type", "application/x-www-form-urlencoded"}
 		works := map[r4.TypeRestfulInteraction]bool{

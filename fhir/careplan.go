@@ -73,11 +73,8 @@ func (p *plan) carePlan() ([]record.Resource, error) {
 			a := r4.CarePlanActivity{Reference: &r4.Reference{Reference: optional(r.typ + "/" + r.id)}}
 			// What came of restricted work is told by its own resources, which bear a
 			// label: the plan is for everybody.
-			if restrictedWork(s.Protocol, p.rules[requirement]) {
-				if r.outcome == "not-met" {
-					r.outcome = ""
-				}
-				r.outcomes = nil
+			if r.outcome == "not-met" && restrictedWork(s.Protocol, p.rules[requirement]) {
+				r.outcome = ""
 			}
 			if r.outcome != "" {
 				line.outcome = strings.ToLower(outcomeWords[r.outcome])

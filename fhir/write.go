@@ -290,9 +290,16 @@ func (w *writing) preconditions() error {
 			continue
 		}
 		for _, i := range e.Issues {
-			if i.Kind == reading.NoPrecondition || i.Kind == reading.VersionConflict {
-				return refusal(e.Issues)
+			if i.Kind != reading.NoPrecondition && i.Kind != reading.VersionConflict {
+				continue
 			}
+			// Whoever wants to create under an id of its own learns of that first.
+			if e.ID != "" && slices.Contains(intake.Stored, e.Type) {
+				if _, err := w.s.store.Resource(w.c.Request().Context(), e.Type, e.ID); errors.Is(err, record.ErrNotFound) {
+					return w.noSuchID(requestURL(e))
+				}
+			}
+			return refusal(e.Issues)
 		}
 		if len(e.Issues) > 0 || !e.Updates() || !slices.Contains(intake.Stored, e.Type) {
 			continue
@@ -308,10 +315,7 @@ func (w *writing) precondition(e intake.Entry) error {
 	ctx := w.c.Request().Context()
 	stands, err := w.s.store.Resource(ctx, e.Type, e.ID)
 	within, _ := w.grant.Allows(e.Type, MayUpdate)
-	at := e.At
-	if at != "" {
-		at += ".request.url"
-	}
+	at := requestURL(e)
 	switch version, _ := e.Version(); {
 	case errors.Is(err, record.ErrNotFound):
 		return w.noSuchID(at)
@@ -330,6 +334,14 @@ func (w *writing) precondition(e intake.Entry) error {
 		return nil
 	}
 	return w.s.inside(ctx, queries, e.Type, e.ID)
+}
+
+// requestURL is where an entry of a Bundle has its address, empty for a request alone.
+func requestURL(e intake.Entry) string {
+	if e.At == "" {
+		return ""
+	}
+	return e.At + ".request.url"
 }
 
 // noSuchID refuses to create a resource under an id of the client's own.

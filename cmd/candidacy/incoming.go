@@ -300,7 +300,7 @@ func decideThrough(ctx context.Context, address, token string, d incoming.Deed) 
 	if err != nil {
 		return fmt.Errorf("encode the decision: %w", err)
 	}
-	_, err = postToServer(ctx, "http://"+address+"/api/incoming/"+d.Message+"/decisions", token,
+	_, _, err = askServer(ctx, http.MethodPost, "http://"+address+"/api/incoming/"+d.Message+"/decisions", token,
 		http.Header{"Content-Type": {"application/json"}, "Idempotency-Key": {d.Key}}, body)
 	return err
 }

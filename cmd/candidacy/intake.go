@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -93,7 +92,7 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 	}); err != nil {
 		return err
 	}
-	body, err := postToServer(ctx, "http://"+address+"/api/intake", token, http.Header{"Content-Type": {intake.ContentType}}, raw)
+	_, body, err := askServer(ctx, http.MethodPost, "http://"+address+"/api/intake", token, http.Header{"Content-Type": {intake.ContentType}}, raw)
 	if err != nil {
 		return err
 	}
@@ -115,52 +114,6 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 		}
 		return printOutcome(out, outcome)
 	})
-}
-
-// postToServer sends a body to the running server and returns its answer, or what
-// it refused as an error.
-func postToServer(ctx context.Context, url, token string, header http.Header, body []byte) ([]byte, error) {
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
-	if err != nil {
-		return nil, fmt.Errorf("prepare the request: %w", err)
-	}
-	request.Header = header
-	request.Header.Set("Authorization", "Bearer "+token)
-	response, err := http.DefaultClient.Do(request)
-	if err != nil {
-		return nil, fmt.Errorf("reach the server: %w", err)
-	}
-	defer response.Body.Close()
-	answer, err := io.ReadAll(io.LimitReader(response.Body, command.MaxBytes))
-	if err != nil {
-		return nil, fmt.Errorf("read the answer: %w", err)
-	}
-	if response.StatusCode >= http.StatusMultipleChoices {
-		return nil, refusedByServer(response.Status, answer)
-	}
-	return answer, nil
-}
-
-// refusedByServer makes an error of a problem document.
-func refusedByServer(status string, body []byte) error {
-	var problem struct {
-		Detail string
-		Errors []struct {
-			Field, Detail string
-			Accepted      []string
-		}
-	}
-	if json.Unmarshal(body, &problem) != nil || problem.Detail == "" {
-		return fmt.Errorf("the server answered %s", status)
-	}
-	if len(problem.Errors) == 0 {
-		return errors.New(problem.Detail)
-	}
-	invalid := &command.Invalid{}
-	for _, e := range problem.Errors {
-		invalid.Faults = append(invalid.Faults, command.Fault{Field: e.Field, Problem: e.Detail, Accepted: e.Accepted})
-	}
-	return invalid
 }
 
 // intakeHere opens the system just for the bundle.

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"encoding/json"
@@ -354,7 +353,7 @@ func (r *remote) move(ctx context.Context, c mover.Change) error {
 		status, err := r.ask(ctx, http.MethodPost, path, key, command.MoveProtocol{Version: r.to, Reason: r.reason}, nil)
 		var refused *serverRefusal
 		switch {
-		case errors.As(err, &refused) && refused.status == http.StatusConflict && refused.field == "version":
+		case errors.As(err, &refused) && refused.status == http.StatusConflict && refused.names("version"):
 			return nil // it is there by a command whose answer was lost
 		case err != nil || status != http.StatusAccepted:
 			return err
@@ -368,72 +367,22 @@ func (r *remote) move(ctx context.Context, c mover.Change) error {
 	}
 }
 
-// serverRefusal is a problem that the server answered.
-type serverRefusal struct {
-	status        int
-	detail, field string
-}
-
-// Error says what the server said.
-func (r *serverRefusal) Error() string { return r.detail }
-
 // ask sends one request and reads a JSON answer.
 func (r *remote) ask(ctx context.Context, method, path, key string, body, into any) (status int, err error) {
-	var reader io.Reader
+	header := http.Header{}
+	var raw []byte
 	if body != nil {
-		raw, err := json.Marshal(body)
-		if err != nil {
+		if raw, err = json.Marshal(body); err != nil {
 			return 0, fmt.Errorf("encode the request: %w", err)
 		}
-		reader = bytes.NewReader(raw)
+		header = http.Header{"Content-Type": {"application/json"}, "Idempotency-Key": {key}}
 	}
-	request, err := http.NewRequestWithContext(ctx, method, r.address+path, reader)
-	if err != nil {
-		return 0, fmt.Errorf("--server: %w", err)
+	status, answer, err := askServer(ctx, method, r.address+path, r.token, header, raw)
+	if err != nil || into == nil {
+		return status, err
 	}
-	request.Header.Set("Authorization", "Bearer "+r.token)
-	if body != nil {
-		request.Header.Set("Content-Type", "application/json")
-		request.Header.Set("Idempotency-Key", key)
-	}
-	response, err := http.DefaultClient.Do(request)
-	if err != nil {
-		return 0, fmt.Errorf("reach the server: %w", err)
-	}
-	defer response.Body.Close()
-	raw, err := io.ReadAll(io.LimitReader(response.Body, command.MaxBytes))
-	if err != nil {
+	if err := json.Unmarshal(answer, into); err != nil {
 		return 0, fmt.Errorf("read the answer: %w", err)
 	}
-	if response.StatusCode >= http.StatusMultipleChoices {
-		return response.StatusCode, refusalOf(response, raw)
-	}
-	if into == nil {
-		return response.StatusCode, nil
-	}
-	if err := json.Unmarshal(raw, into); err != nil {
-		return 0, fmt.Errorf("read the answer: %w", err)
-	}
-	return response.StatusCode, nil
-}
-
-func refusalOf(response *http.Response, raw []byte) error {
-	var problem struct {
-		Detail string `json:"detail"`
-		Errors []struct {
-			Field    string   `json:"field"`
-			Accepted []string `json:"accepted"`
-		} `json:"errors"`
-	}
-	if json.Unmarshal(raw, &problem) != nil || problem.Detail == "" {
-		return fmt.Errorf("the server answered %s", response.Status)
-	}
-	refused := &serverRefusal{status: response.StatusCode, detail: problem.Detail}
-	if len(problem.Errors) > 0 {
-		refused.field = problem.Errors[0].Field
-		if accepted := problem.Errors[0].Accepted; len(accepted) > 0 {
-			refused.detail += "; accepted: " + strings.Join(accepted, ", ")
-		}
-	}
-	return refused
+	return status, nil
 }

@@ -86,6 +86,7 @@ func TestMalformedWrites(t *testing.T) {
 		{"parameters of a create", "POST", "/Observation?identifier=x", good, 400, "not-supported", "http.identifier", noMessage, nil},
 		{"an id of the client's own", "PUT", "/Observation/my-id", o(object{"id": "my-id"}), 405, "not-supported", "", noMessage, []string{"If-Match", `W/"1"`}},
 		{"an unknown id", "PUT", "/Observation/" + nowhere, o(object{"id": nowhere}), 405, "not-supported", "", noMessage, []string{"If-Match", `W/"1"`}},
+		{"an unknown id without a version", "PUT", "/Observation/" + nowhere, o(object{"id": nowhere}), 405, "not-supported", "", noMessage, nil},
 		{"an id that can be none", "PUT", "/Observation/a_b", o(object{"id": "a_b"}), 422, "value", "http.url", keeps, []string{"If-Match", `W/"1"`}},
 		{"no id in the body", "PUT", "/Observation/" + ownID, o(nil), 400, "invalid", "Observation.id", keeps, []string{"If-Match", `W/"1"`}},
 		{"another id in the body", "PUT", "/Observation/" + ownID, o(object{"id": "x"}), 400, "invalid", "Observation.id", keeps, []string{"If-Match", `W/"1"`}},

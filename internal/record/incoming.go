@@ -198,7 +198,8 @@ func (s *Store) Incoming(ctx context.Context, id string) (Incoming, error) {
 	return m, nil
 }
 
-// Incomings lists the messages in any of the states, the longest waiting first.
+// Incomings lists the messages in any of the states, the longest waiting first. It is
+// an error to name none.
 func (s *Store) Incomings(ctx context.Context, limit int, states ...IncomingState) ([]Incoming, error) {
 	return s.incomings(ctx, "received_at, id", limit, states)
 }
@@ -209,6 +210,9 @@ func (s *Store) LatestIncomings(ctx context.Context, limit int, states ...Incomi
 }
 
 func (s *Store) incomings(ctx context.Context, order string, limit int, states []IncomingState) ([]Incoming, error) {
+	if len(states) == 0 {
+		return nil, errors.New("list the messages: no state is named")
+	}
 	args, marks := []any{limit}, make([]string, len(states))
 	for i, state := range states {
 		args = append(args, string(state))

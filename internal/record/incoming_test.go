@@ -73,6 +73,9 @@ func TestIncomingMessages(t *testing.T) {
 		if list, err := b.Incomings(ctx, 10, record.IncomingHeld, record.IncomingSettled); err != nil || len(list) != 2 {
 			t.Errorf("listed %d, %v", len(list), err)
 		}
+		if list, err := b.Incomings(ctx, 10); err == nil {
+			t.Errorf("without a state %d are listed", len(list))
+		}
 		if err := b.FreeIncoming(ctx); err != nil {
 			t.Error(err)
 		}

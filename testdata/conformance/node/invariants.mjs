@@ -124,7 +124,9 @@ function* planAgreement(r) {
     if (outcomes.has('not-met') && status !== 'completed') yield `${at} was not met and is ${status}`;
     if (outcomes.has('waived') && !['cancelled', 'revoked'].includes(status)) yield `${at} was waived and is ${status}`;
     if (target.resourceType !== 'Task') continue;
-    if (outcomes.has('not-met') !== outcomesOf(target.businessStatus).has('not-met')) yield `${at} and its task don't agree on what came of it`;
+    // What came of restricted work is told by the task alone, which bears the label.
+    const restricted = list(target.meta?.security).some((label) => label.code === 'R');
+    if (outcomes.has('not-met') !== (outcomesOf(target.businessStatus).has('not-met') && !restricted)) yield `${at} and its task don't agree on what came of it`;
     if (outcomes.has('waived') !== outcomesOf(target.statusReason).has('waived')) yield `${at} and its task don't agree on whether it was waived`;
     const evidence = namesOf(list(target.output).map((o) => o.valueReference).filter(Boolean));
     for (const name of namesOf(activity.outcomeReference)) {
