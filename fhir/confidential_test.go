@@ -2,7 +2,6 @@ package fhir
 
 import (
 	"bytes"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -33,14 +32,7 @@ func toldSnapshot(p *protocol.Protocol, candidate string) activities.Snapshot {
 			Code:      result.Coding{System: protocol.LocalSystem, Code: o.Code, Display: o.Title},
 			Effective: "2026-02-20", CollectedOn: "2026-02-20", Method: secretMark, Specimen: secretMark,
 		}
-		switch answers := o.Answers(); {
-		case o.YesNo:
-			r.Value.Coding = &answers[1]
-		case o.Coded:
-			r.Value.Coding = &answers[slices.IndexFunc(answers, func(c result.Coding) bool { return c.Display == "Positive" })]
-		default:
-			r.Value.Quantity = &result.Quantity{Value: json.Number(fmt.Sprint(o.High)), Unit: o.Units[0]}
-		}
+		r.Value = positive(o)
 		s.Results = append(s.Results, r)
 	}
 	s.Report = p.Assess(protocol.Person{BirthDate: "1981-06-30", Sex: "female", Path: "direct"}, s.Results, s.Today)
@@ -50,6 +42,18 @@ func toldSnapshot(p *protocol.Protocol, candidate string) activities.Snapshot {
 		s.State.Requirements = append(s.State.Requirements, journey.Requirement{ID: r.ID, Status: status})
 	}
 	return s
+}
+
+// positive is the value of an observation that tells most.
+func positive(o protocol.Observation) result.Value {
+	switch answers := o.Answers(); {
+	case o.YesNo:
+		return result.Value{Coding: &answers[1]}
+	case o.Coded:
+		return result.Value{Coding: &answers[slices.IndexFunc(answers, func(c result.Coding) bool { return c.Display == "Positive" })]}
+	default:
+		return number(fmt.Sprint(o.High), o.Units[0], "")
+	}
 }
 
 // toldWords are what would tell, but for what names a requirement as well.

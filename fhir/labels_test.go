@@ -31,14 +31,7 @@ func sensitiveSnapshot(candidate string) activities.Snapshot {
 			Code: result.Coding{System: protocol.LocalSystem, Code: o.Code, Display: o.Title}, Identifier: result.Identifier{System: "urn:s", Value: fmt.Sprint(i)},
 			Effective: "2026-02-20", CollectedOn: "2026-02-20", Method: sensitiveMark,
 		}
-		switch answers := o.Answers(); {
-		case o.YesNo:
-			r.Value.Coding = &answers[1]
-		case o.Coded:
-			r.Value.Coding = &answers[slices.IndexFunc(answers, func(c result.Coding) bool { return c.Display == "Positive" })]
-		default:
-			r.Value.Quantity = &result.Quantity{Value: json.Number(fmt.Sprint(o.High)), Unit: o.Units[0]}
-		}
+		r.Value = positive(o)
 		s.Results = append(s.Results, r)
 	}
 	s.Report = p.Assess(protocol.Person{BirthDate: "1981-06-30", Sex: "female", Path: "direct"}, s.Results, s.Today)

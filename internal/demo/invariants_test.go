@@ -167,8 +167,9 @@ func spoils(all server) []spoil {
 		{"an activity that was waived and is completed", "plan:", func(r object) bool {
 			return r["resourceType"] == "CarePlan" && completedTask(all, r) != nil
 		}, func(_ server, r object) {
+			task := fmt.Sprint("Task/", completedTask(all, r)["id"])
 			for _, a := range asList(r["activity"]) {
-				if in(a, "reference", "reference") == fmt.Sprint("Task/", completedTask(all, r)["id"]) {
+				if in(a, "reference", "reference") == task {
 					a.(object)["outcomeCodeableConcept"] = []any{object{"coding": []any{object{"code": "waived"}}}}
 				}
 			}
@@ -226,12 +227,13 @@ func spoils(all server) []spoil {
 	}
 }
 
-// completedTask is one that the plan points to, done and met.
+// completedTask is one that the plan points to, done and met, of which the plan may
+// say what came of it.
 func completedTask(all server, plan object) object {
 	for _, a := range asList(plan["activity"]) {
 		name := fmt.Sprint(in(a, "reference", "reference"))
 		i := slices.IndexFunc(all, func(o map[string]any) bool { return "Task/"+fmt.Sprint(o["id"]) == name && o["resourceType"] == "Task" })
-		if i >= 0 && all[i]["status"] == "completed" && in(a, "outcomeCodeableConcept") == nil {
+		if i >= 0 && all[i]["status"] == "completed" && in(a, "outcomeCodeableConcept") == nil && in(all[i], "meta", "security") == nil {
 			return all[i]
 		}
 	}

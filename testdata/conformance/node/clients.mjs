@@ -170,6 +170,19 @@ async function kit(base, dir, ids) {
     const other = (await c.search({resourceType: 'Observation', searchParams: {category: 'laboratory', _count: 1}})).entry[0].resource;
     await refused(() => narrow.read({resourceType: 'Observation', id: other.id}), 403, 'forbidden', kitError);
   });
+  await step('a token that leaves out what is restricted', async () => {
+    const label = 'http://terminology.hl7.org/CodeSystem/v3-Confidentiality|R';
+    const usual = new KitClient({baseUrl: base});
+    const answer = await authorise(dir, 'reader', ids.reader, String(auth.tokenUrl), `system/*.rs?_security:not=${label}`);
+    usual.bearerToken = answer.access_token;
+    const count = async (who, params) => (await who.search({resourceType: 'Observation', searchParams: {...params, _summary: 'count'}})).total;
+    const all = await count(c, {}), restricted = await count(c, {_security: label});
+    assert.ok(restricted > 0 && restricted < all);
+    assert.equal(await count(usual, {}), all - restricted);
+    const one = (await c.search({resourceType: 'Observation', searchParams: {_security: label, _count: 1}})).entry[0].resource;
+    assert.ok(one.meta.security.some(s => s.code === 'R'));
+    await refused(() => usual.read({resourceType: 'Observation', id: one.id}), 403, 'forbidden', kitError);
+  });
   return {id, patients};
 }
 
