@@ -235,6 +235,19 @@ func passed(rules Rules, s State, by Moment) []Deadline {
 	return slices.DeleteFunc(Deadlines(rules, s), func(d Deadline) bool { return !d.passed(by) })
 }
 
+// StageDue is the deadline of the stage as a whole, whether or not it has fired; nil
+// where the stage has none.
+func StageDue(rules Rules, s State) *Deadline {
+	if s.Stage.Ended() || s.Died != "" {
+		return nil
+	}
+	kind, on := stageDeadline(rules, s)
+	if on == "" {
+		return nil
+	}
+	return &Deadline{Kind: kind, On: on}
+}
+
 // stageDeadline returns the day on which a stage counts as overdue.
 func stageDeadline(rules Rules, s State) (DeadlineKind, Date) {
 	t := rules.Timers

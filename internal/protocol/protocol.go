@@ -353,9 +353,9 @@ func (p *Protocol) Digest() string { return p.digest }
 
 // Find returns a requirement by its id.
 func (p *Protocol) Find(id string) (Requirement, bool) {
-	for _, r := range p.Requirements {
-		if r.ID == id {
-			return r, true
+	for i := range p.Requirements { // lists of everybody ask this often
+		if p.Requirements[i].ID == id {
+			return p.Requirements[i], true
 		}
 	}
 	return Requirement{}, false

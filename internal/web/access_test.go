@@ -62,6 +62,9 @@ func testAccess(t *testing.T, w *world, id string) {
 	}{
 		{http.MethodGet, "/", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodPost, "/", []int{ok, ok, ok, ok, ok, no, no, away}},
+		{http.MethodGet, "/today", []int{ok, ok, ok, ok, no, no, no, away}},
+		{http.MethodPost, "/views", []int{422, 422, 422, 422, 422, no, no, away}},
+		{http.MethodGet, "/?view=none", []int{404, 404, 404, 404, 404, no, no, away}},
 		{http.MethodGet, "/candidates/new", []int{ok, no, no, no, no, no, no, away}},
 		{http.MethodPost, "/candidates/new", []int{422, no, no, no, no, no, no, away}},
 		{http.MethodGet, "/candidates/" + id, []int{ok, ok, ok, ok, ok, no, no, away}},
@@ -373,7 +376,7 @@ func testCrossOrigin(t *testing.T, w *world, id string) {
 func testInline(t *testing.T, w *world, id string) {
 	b := w.as("cora")
 	pages := []answer{
-		w.browser().get("/sign-in"), b.get("/"), b.get("/candidates/new"), b.get("/candidates/" + id),
+		w.browser().get("/sign-in"), b.get("/"), b.get("/today"), w.as("clem").get("/today"), b.get("/candidates/new"), b.get("/candidates/" + id),
 		b.get("/candidates/" + id + "?code=85354-9"), b.get("/nowhere"), w.as("clem").get("/candidates/" + id),
 		w.as("admi").get("/protocols"), w.as("admi").get("/protocols?to=" + w.protocol.Version),
 	}

@@ -1,10 +1,12 @@
 package web
 
 import (
-	"cmp"
+	"context"
 	"html/template"
+	"maps"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,7 +18,7 @@ import (
 )
 
 // boardRows bounds one page of the board.
-const boardRows = 100
+const boardRows = 50
 
 // boardModel is the model of the board.
 type boardModel struct {
@@ -24,15 +26,21 @@ type boardModel struct {
 	Stages  []stageCount
 	Shows   []showCount
 	Options []option
-	Rows    []boardRow
-	Found   int
-	From    int
-	To      int
-	Before  *pageLink
-	After   *pageLink
-	Names   bool
-	MayNew  bool
-	Empty   string
+	// Bands and Advocates are what the list can be narrowed to besides.
+	Bands, Advocates, Orders []option
+	Columns                  []boardColumn
+	// Order says in words how the list is ordered.
+	Order  string
+	Views  viewsModel
+	Rows   []boardRow
+	Found  int
+	From   int
+	To     int
+	Before *pageLink
+	After  *pageLink
+	Names  bool
+	MayNew bool
+	Empty  string
 	// Mail says that messages are not getting through.
 	Mail string
 	// Incoming says that messages of laboratories wait for a person.
@@ -50,10 +58,24 @@ type pageLink struct {
 
 // boardFilter is what the board is narrowed to.
 type boardFilter struct {
-	Stage journey.Stage
-	Text  string
-	Show  string
-	page  int
+	Stage    journey.Stage
+	Text     string
+	Show     string
+	Band     journey.Band
+	Advocate string
+	// Sort is the column, and Down turns its order.
+	Sort string
+	Down bool
+	page int
+	// view is the name of the kept view that it is from.
+	view string
+}
+
+// boardColumn is one heading of the table.
+type boardColumn struct {
+	Title, Link string
+	// Sorted is the value of aria-sort.
+	Sorted string
 }
 
 // What the board can be narrowed to beside a stage.
@@ -116,8 +138,7 @@ type boardRow struct {
 	// Told says that they are among the needs.
 	Told bool
 
-	overdue journey.Date
-	due     journey.Date
+	overdue, due, next, planned journey.Date
 }
 
 // entry is a candidate with what the board needs to know of it.
@@ -129,30 +150,17 @@ type boardEntry struct {
 	next      *journey.Deadline
 }
 
-func (e boardEntry) in(show string) bool {
-	ended := e.candidate.State.Stage.Ended()
-	switch show {
-	case showAttention:
-		return e.attention
-	case showMine:
-		return len(e.standing.Needs) > 0
-	case showStuck:
-		return len(e.standing.Stuck) > 0
-	case showExpiring:
-		return len(e.standing.Expiring) > 0
-	case showEnded:
-		return ended
-	case showAll:
-		return true
-	default:
-		return !ended
-	}
-}
-
 // board answers who needs something, who is stuck and what expires.
 func (s *server) board(c echo.Context) error {
 	query := c.QueryParams()
 	query.Del("q") // a name has no place in an address
+	if id := query.Get("view"); id != "" {
+		f, err := s.viewFilter(c.Request().Context(), id, query)
+		if err != nil {
+			return err
+		}
+		return s.showBoard(c, f)
+	}
 	return s.showBoard(c, readFilter(query))
 }
 
@@ -166,24 +174,17 @@ func (s *server) search(c echo.Context) error {
 }
 
 func (s *server) showBoard(c echo.Context, filter boardFilter) error {
+	return s.showBoardAs(c, http.StatusOK, filter, nil, filter.view)
+}
+
+// showBoardAs shows the board with what is wrong with the name of a view.
+func (s *server) showBoardAs(c echo.Context, status int, filter boardFilter, wrong *summary, name string) error {
 	account, _ := signedIn(c)
 	v := s.viewer(account)
 	ctx := c.Request().Context()
-	candidates, err := s.visible(ctx, v, record.Filter{OpenOnly: filter.openOnly()})
+	keys, err := s.indexed(ctx, v)
 	if err != nil {
 		return err
-	}
-	var entries []boardEntry
-	for _, candidate := range candidates {
-		p, err := s.Protocols.Get(ctx, candidate.Protocol)
-		if err != nil {
-			return err
-		}
-		p = p.WithConditions(candidate.State.Imposed, nil)
-		e := boardEntry{candidate: candidate, standing: standingOf(p, v, candidate), today: s.today(p.Zone())}
-		e.next = nextDeadline(p, candidate)
-		e.attention = !candidate.State.Stage.Ended() && e.standing.attention(e.next, e.today)
-		entries = append(entries, e)
 	}
 	model := boardModel{Filter: filter, Options: showWords, Names: v.knowsIdentity(), MayNew: v.Role == journey.Coordinator}
 	if model.Mail, err = s.mailTrouble(ctx, v); err != nil {
@@ -195,45 +196,115 @@ func (s *server) showBoard(c echo.Context, filter boardFilter) error {
 	if model.Incoming, err = s.incomingTrouble(ctx, v); err != nil {
 		return err
 	}
-	model.count(entries)
-	var rows []boardRow
-	for _, e := range entries {
-		if !filter.matches(v, e) {
-			continue
-		}
-		p, err := s.Protocols.Get(ctx, e.candidate.Protocol)
-		if err != nil {
-			return err
-		}
-		p = p.WithConditions(e.candidate.State.Imposed, nil)
-		row := rowOf(v, e)
-		if next := e.next; next != nil {
-			row.Next = deadlineText(p, e.candidate.State, *next)
-		}
-		rows = append(rows, row)
+	if err := s.boardChoices(ctx, v, &model); err != nil {
+		return err
 	}
-	slices.SortStableFunc(rows, byUrgency)
-	model.paginate(rows, filter.page)
-	if len(candidates) == 0 && filter.openOnly() { // perhaps all have ended
-		if candidates, err = s.visible(ctx, v, record.Filter{}); err != nil {
-			return err
-		}
+	model.Views.Name = name
+	if wrong != nil {
+		model.Views.Error = wrong.Items[0].Text
+	}
+	model.count(keys)
+	list, err := s.found(ctx, v, keys, filter)
+	if err != nil {
+		return err
+	}
+	list = model.paginate(list, filter.page)
+	if model.Rows, err = s.boardRowsOf(ctx, v, list); err != nil {
+		return err
 	}
 	switch {
-	case len(rows) > 0:
-	case len(candidates) == 0 && v.Role == journey.Advocate:
+	case len(model.Rows) > 0:
+	case len(keys) == 0 && v.Role == journey.Advocate:
 		model.Empty = "No candidate is assigned to you."
-	case len(candidates) == 0:
+	case len(keys) == 0:
 		model.Empty = "There is no candidate yet."
 	default:
 		model.Empty = "No candidate matches. Clear the filter to see everyone."
 	}
-	return s.render(c, http.StatusOK, "board", page{Title: "Candidates", Body: model})
+	title := "Candidates"
+	if wrong != nil {
+		title = "Error: " + title
+	}
+	return s.render(c, status, "board", page{Title: title, Body: model, Errors: wrong})
+}
+
+// boardRowsOf reads the candidates that the page shows.
+func (s *server) boardRowsOf(ctx context.Context, v *viewer, keys []*boardKey) ([]boardRow, error) {
+	candidates, err := s.shown(ctx, v, idsOf(keys))
+	if err != nil {
+		return nil, err
+	}
+	var rows []boardRow
+	for _, c := range candidates {
+		p, err := s.Protocols.Get(ctx, c.Protocol)
+		if err != nil {
+			return nil, err
+		}
+		p = p.WithConditions(c.State.Imposed, nil)
+		e := boardEntry{candidate: c, standing: standingOf(p, v, c), today: s.today(p.Zone()), next: nextDeadline(p, c)}
+		row := rowOf(v, e)
+		if e.next != nil {
+			row.Next = deadlineText(p, c.State, *e.next)
+		}
+		rows = append(rows, row)
+	}
+	return rows, nil
+}
+
+// boardChoices fills in what the list can be narrowed to and ordered by.
+func (s *server) boardChoices(ctx context.Context, v *viewer, m *boardModel) error {
+	m.Bands = []option{{"", "Any"}}
+	for _, band := range []journey.Band{journey.Excludes, journey.CannotDecide, journey.Discussion, journey.Meets} {
+		m.Bands = append(m.Bands, option{string(band), bandWord(band)})
+	}
+	if v.Role != journey.Advocate {
+		accounts, err := s.Store.Accounts(ctx)
+		if err != nil {
+			return err
+		}
+		m.Advocates = []option{{"", "Any"}}
+		for _, a := range accounts {
+			if a.Role == journey.Advocate && (!a.Disabled || a.ID == m.Filter.Advocate) {
+				m.Advocates = append(m.Advocates, option{a.ID, a.Name})
+			}
+		}
+	}
+	for _, o := range boardSorts {
+		m.Orders = append(m.Orders, option{o.Value, o.Label})
+		if o.Value == m.Filter.Sort {
+			m.Order = lower(o.Label)
+			if o.Value == "" {
+				m.Order = "the most urgent first"
+			} else {
+				m.Order = "by " + m.Order
+				if m.Filter.Down {
+					m.Order += ", turned round"
+				}
+			}
+		}
+	}
+	for _, name := range []string{"name", "stage", "band", "outstanding", "next", "planned"} {
+		i := slices.IndexFunc(boardSorts, func(o boardSort) bool { return o.Value == name })
+		f := m.Filter
+		f.Sort, f.Down = name, m.Filter.Sort == name && !m.Filter.Down
+		column := boardColumn{Title: boardSorts[i].Label, Link: f.link(1)}
+		if m.Filter.Sort == name {
+			column.Sorted = "ascending"
+			if m.Filter.Down {
+				column.Sorted = "descending"
+			}
+		}
+		m.Columns = append(m.Columns, column)
+	}
+	var err error
+	m.Views, err = s.viewsModel(ctx, v, m.Filter)
+	return err
 }
 
 func readFilter(values url.Values) boardFilter {
 	f := boardFilter{
-		Stage: journey.Stage(values.Get("stage")), Text: strings.TrimSpace(values.Get("q")), Show: values.Get("show"),
+		Stage: journey.Stage(values.Get("stage")), Text: strings.TrimSpace(values.Get("q")), Show: values.Get("show"), Band: journey.Band(values.Get("band")),
+		Sort: values.Get("sort"), Down: values.Get("order") == "down",
 	}
 	f.page, _ = strconv.Atoi(values.Get("page"))
 	if !slices.Contains(journey.Stages, f.Stage) {
@@ -242,62 +313,64 @@ func readFilter(values url.Values) boardFilter {
 	if !slices.ContainsFunc(showWords, func(o option) bool { return o.Value == f.Show }) {
 		f.Show = showOpen
 	}
+	if _, ok := bandWords[f.Band]; !ok {
+		f.Band = ""
+	}
+	if !slices.ContainsFunc(boardSorts, func(o boardSort) bool { return o.Value == f.Sort }) {
+		f.Sort = ""
+	}
+	if a := values.Get("advocate"); accountShape.MatchString(a) {
+		f.Advocate = a
+	}
 	return f
 }
 
-// openOnly reports whether no journey that has ended can match. What the board
-// counts is open too.
-func (f boardFilter) openOnly() bool {
-	if f.Stage != "" {
-		return !f.Stage.Ended()
-	}
-	return f.Show != showEnded && f.Show != showAll
-}
+// accountShape is what an id of an account looks like. Anything else may be a name.
+var accountShape = regexp.MustCompile(`^[a-zA-Z0-9-]{1,64}$`)
 
-func (f boardFilter) matches(v *viewer, e boardEntry) bool {
-	show := f.Show
-	if f.Stage.Ended() && show == showOpen {
-		show = showAll // the stage says what is wanted
-	}
-	if f.Stage != "" && e.candidate.State.Stage != f.Stage || !e.in(show) {
-		return false
-	}
-	// An auditor, who sees no names, can't find any by trying.
-	text := v.name(e.candidate) + " " + v.identifier(e.candidate)
-	if v.knowsIdentity() {
-		text += " " + e.candidate.Identity.Given + " " + e.candidate.Identity.Family
-	}
-	for _, word := range strings.Fields(strings.ToLower(f.Text)) {
-		if !strings.Contains(strings.ToLower(text), word) {
-			return false
+// values are the filter as an address holds it. They never hold the text.
+func (f boardFilter) values() url.Values {
+	query := url.Values{}
+	for name, value := range map[string]string{
+		"stage": string(f.Stage), "show": f.Show, "band": string(f.Band), "advocate": f.Advocate, "sort": f.Sort,
+	} {
+		if value != "" {
+			query.Set(name, value)
 		}
 	}
-	return true
+	if f.Down {
+		query.Set("order", "down")
+	}
+	return query
 }
+
+// Kept lists the filter for the hidden fields of a form that asks for a text or a page.
+func (f boardFilter) Kept() []fact {
+	var list []fact
+	values := f.values()
+	for _, name := range slices.Sorted(maps.Keys(values)) {
+		list = append(list, fact{name, values.Get(name)})
+	}
+	return list
+}
+
+// Narrowed reports whether anything is left out or turned.
+func (f boardFilter) Narrowed() bool { return len(f.values()) > 0 || f.Text != "" }
 
 // link is the address of a page of the board. It never holds the text.
 func (f boardFilter) link(page int) string {
-	query := url.Values{}
-	if f.Stage != "" {
-		query.Set("stage", string(f.Stage))
-	}
-	if f.Show != "" {
-		query.Set("show", f.Show)
-	}
+	query := f.values()
 	if page > 1 {
 		query.Set("page", strconv.Itoa(page))
 	}
-	if len(query) == 0 {
-		return pathBoard
-	}
-	return pathBoard + "?" + query.Encode()
+	return linkOf(pathBoard, query)
 }
 
-func (m *boardModel) count(entries []boardEntry) {
+func (m *boardModel) count(entries []*boardKey) {
 	counts := map[journey.Stage]int{}
 	most := 0
 	for _, e := range entries {
-		stage := e.candidate.State.Stage
+		stage := e.stage
 		counts[stage]++
 		if !stage.Ended() {
 			most = max(most, counts[stage])
@@ -318,7 +391,7 @@ func (m *boardModel) count(entries []boardEntry) {
 	} {
 		n := 0
 		for _, e := range entries {
-			if e.in(show.value) && !e.candidate.State.Stage.Ended() {
+			if e.in(show.value) && !e.stage.Ended() {
 				n++
 			}
 		}
@@ -338,7 +411,7 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 		Link: "/candidates/" + c.ID, Name: v.name(c), Identifier: v.identifier(c), Stage: c.State.Stage,
 		Days: plural(c.State.Since.DaysUntil(e.today), "day"), Band: noBand(), Needs: st.Needs, Stuck: st.Stuck,
 		Count: len(st.Outstanding), Outstanding: st.Outstanding[:min(2, len(st.Outstanding))], Expiring: st.Expiring,
-		Clocks: st.Clocks, overdue: st.OverdueSince, due: "9999-12-31",
+		Clocks: st.Clocks, overdue: st.OverdueSince, due: never,
 	}
 	// What the viewer has to report is among what waits for them.
 	row.Told = slices.ContainsFunc(st.Needs, reports)
@@ -348,7 +421,7 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 	}
 	if e.next != nil && !c.State.Stage.Ended() {
 		day := lastDay(*e.next)
-		row.due, row.NextDay = day, dayWord(day)
+		row.due, row.next, row.NextDay = day, day, dayWord(day)
 		row.NextLeft, row.Late = leftWord(e.today, day)
 		if row.Late && row.overdue == "" {
 			row.overdue = day
@@ -357,6 +430,7 @@ func rowOf(v *viewer, e boardEntry) boardRow {
 	if c.State.Planned != "" && c.State.Stage.BeforeOperation() {
 		row.Planned = dayWord(c.State.Planned)
 		row.PlannedLeft, _ = leftWord(e.today, c.State.Planned)
+		row.planned = c.State.Planned
 		row.due = min(row.due, c.State.Planned)
 	}
 	return row
@@ -370,28 +444,13 @@ func (r boardRow) clock() journey.Instant {
 	return r.Clocks[0].limit
 }
 
-// byUrgency puts what has to be reported first, then what is overdue, the longest
-// overdue on top, and then what is due soonest.
-func byUrgency(a, b boardRow) int {
-	if first := cmp.Compare(a.clock(), b.clock()); first != 0 {
-		return first
-	}
-	if (a.overdue == "") != (b.overdue == "") {
-		if a.overdue != "" {
-			return -1
-		}
-		return 1
-	}
-	return cmp.Or(cmp.Compare(a.overdue, b.overdue), cmp.Compare(a.due, b.due), cmp.Compare(a.Name, b.Name))
-}
-
-func (m *boardModel) paginate(rows []boardRow, number int) {
+// paginate returns the part of the list that the page shows.
+func (m *boardModel) paginate(rows []*boardKey, number int) []*boardKey {
 	m.Found = len(rows)
 	pages := max(1, (len(rows)+boardRows-1)/boardRows)
 	number = min(max(number, 1), pages)
 	from := (number - 1) * boardRows
 	to := min(from+boardRows, len(rows))
-	m.Rows = rows[from:to]
 	m.From, m.To = from+1, to
 	if number > 1 {
 		m.Before = &pageLink{m.Filter.link(number - 1), number - 1}
@@ -399,4 +458,5 @@ func (m *boardModel) paginate(rows []boardRow, number int) {
 	if number < pages {
 		m.After = &pageLink{m.Filter.link(number + 1), number + 1}
 	}
+	return rows[from:to]
 }

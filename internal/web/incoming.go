@@ -634,18 +634,15 @@ func (s *server) matching(ctx context.Context, v *viewer, text string) ([]record
 	if strings.TrimSpace(text) == "" {
 		return nil, nil
 	}
-	all, err := s.visible(ctx, v, record.Filter{})
+	keys, err := s.indexed(ctx, v)
 	if err != nil {
 		return nil, err
 	}
-	filter := boardFilter{Text: text, Show: showAll}
-	var found []record.Candidate
-	for _, c := range all {
-		if filter.matches(v, boardEntry{candidate: c}) && len(found) < foundRows {
-			found = append(found, c)
-		}
+	found, err := s.found(ctx, v, keys, boardFilter{Text: text, Show: showAll, Sort: "name"})
+	if err != nil {
+		return nil, err
 	}
-	return found, nil
+	return s.shown(ctx, v, idsOf(found[:min(len(found), foundRows)]))
 }
 
 // decideMessage carries out what a coordinator decided, or searches for whom a

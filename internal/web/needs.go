@@ -165,11 +165,8 @@ var stageDeadlines = []journey.DeadlineKind{
 // without notices the one of the stage stands: a former stay in the same stage
 // doesn't count.
 func overdueSince(rules journey.Rules, s journey.State, today journey.Date) journey.Date {
-	s.Notices = nil
-	for _, d := range journey.Deadlines(rules, s) {
-		if slices.Contains(stageDeadlines, d.Kind) && !today.Before(d.On) {
-			return d.On
-		}
+	if d := journey.StageDue(rules, s); d != nil && slices.Contains(stageDeadlines, d.Kind) && !today.Before(d.On) {
+		return d.On
 	}
 	return ""
 }

@@ -79,9 +79,15 @@ func TestTemplates(t *testing.T) {
 		"plasma":  plasmaModels(), "ambulatory": ambulatoryModels(),
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
+		"today": {todayModel{}, todayModel{
+			Sentence: "s", Date: "d", Found: 60, From: 1, To: 50, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3},
+			Groups: []taskGroup{{"t", []taskRow{{}, {Name: "n", Identifier: "i", Home: "/", What: "w", Why: "w", Lost: "l", Link: "/", When: "w", Left: "l", Late: true}}}},
+		}},
 		"board": {boardModel{}, boardModel{
 			Emergencies: []emergencyRow{{Link: "/"}},
-			Filter:      boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
+			Bands:       []option{{"", "Any"}}, Advocates: []option{{"a", "b"}}, Orders: []option{{"", "o"}}, Columns: []boardColumn{{"t", "/", "ascending"}, {"t", "/", "descending"}, {}}, Order: "o",
+			Views:  viewsModel{Saved: []viewLink{{ID: "i", Name: "n", Link: "/", Current: true, Mine: true}}, Kept: []fact{{"a", "b"}}, MaySave: true, Error: "e"},
+			Filter: boardFilter{Stage: journey.Committee, Text: "t", Show: showStuck}, Stages: []stageCount{{journey.Committee, 1, 2, "/", true}},
 			Shows: []showCount{{"t", "h", 1, "/", true}}, Options: showWords, Found: 1, From: 1, To: 1, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3}, Names: true, MayNew: true,
 			Rows: []boardRow{{Clocks: []clockModel{{Text: "c"}}, Link: "/", Name: "n", Needs: []need{{journey.Hold, "x"}}, Outstanding: []string{"a", "b"}, Count: 3, More: 1, Stuck: []string{"s"}, Next: "n", Planned: "p", Expiring: []string{"e", "f"}}},
 		}},
@@ -214,7 +220,9 @@ func TestSearchLeavesNoName(t *testing.T) {
 	must(t, err)
 	m := boardModel{Filter: boardFilter{Text: "Fjellgren", Show: showStuck, Stage: journey.Evaluation}, Options: showWords, Names: true}
 	m.count(nil)
-	m.paginate(make([]boardRow, 3*boardRows), 2)
+	m.paginate(make([]*boardKey, 3*boardRows), 2)
+	m.Rows = make([]boardRow, boardRows)
+	m.Views = viewsModel{Saved: []viewLink{{}}, Kept: m.Filter.Kept(), MaySave: true}
 	var out bytes.Buffer
 	must(t, all["board"].ExecuteTemplate(&out, "layout", page{Title: "Candidates", Body: m}))
 	page := answer{body: out.String()}

@@ -65,6 +65,7 @@ type server struct {
 	assets  assets
 	limiter *limiter
 	origin  *http.CrossOriginProtection
+	index   boardIndex
 }
 
 // route is one page with the roles it is open to. A route without roles is
@@ -126,6 +127,8 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathAsset, public: true, handler: s.asset},
 		{method: http.MethodGet, path: pathBoard, roles: readers, handler: s.board},
 		{method: http.MethodPost, path: pathBoard, roles: readers, handler: s.search},
+		{method: http.MethodPost, path: pathViews, roles: readers, handler: s.changeViews},
+		{method: http.MethodGet, path: pathToday, roles: writers, handler: s.todayPage},
 		{method: http.MethodGet, path: pathNew, roles: coordinator, handler: s.newReferral},
 		{method: http.MethodPost, path: pathNew, roles: coordinator, handler: s.refer},
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},

@@ -1,0 +1,152 @@
+package web
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
+	"candidacy/internal/record"
+	"candidacy/internal/result"
+)
+
+var benchCandidates = flag.Int("candidates", 10_000, "how many candidates the benchmarks of lists have")
+
+// crowd fills a store with invented people in all stages before the operation.
+func crowd(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.Time) {
+	b.Helper()
+	ctx := context.Background()
+	p := protocol.Default()
+	now := func() time.Time { return time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC) }
+	file := filepath.Join(b.TempDir(), "records.db")
+	store, err := record.Open(ctx, file, now)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = store.Close() })
+	fail := func(err error) {
+		if err != nil {
+			b.Fatal(err)
+		}
+	}
+	fail(store.KeepProtocol(ctx, p.Version, p.Digest(), p.Source()))
+	_, err = store.AddAccount(ctx, "cora", "cora", "Cora Lindqvist", journey.Coordinator, password)
+	fail(err)
+	stages := []journey.Stage{journey.Referral, journey.Screening, journey.Evaluation, journey.Committee, journey.Approved, journey.Scheduled, journey.OnHold, journey.Closed}
+	const played = 200 // the others are copies of them with other names
+	for i := range min(n, played) {
+		since := journey.Date("2026-07-20").AddDays(-i % 200)
+		id := fmt.Sprintf("%08x-0000-4000-8000-000000000000", i)
+		event := journey.Event{Command: journey.Command{Kind: journey.Refer, ID: "c", Candidate: id, Today: since, At: now()}, Seq: 1}
+		s := journey.Begin(p.Rules(), event)
+		s.Stage, s.Since, s.Seq = stages[i%len(stages)], since, 1
+		for j := range s.Requirements {
+			if r := &s.Requirements[j]; (i+j)%3 > 0 && r.Status != journey.NotApplicable {
+				r.Status, r.Evidence, r.Collected, r.ValidUntil = journey.Met, "e", since, since.AddDays(60+j*5)
+			}
+		}
+		if s.Stage == journey.Approved || s.Stage == journey.Scheduled {
+			s.Decision = &journey.Decision{Outcome: journey.Approve, On: since, Expires: since.AddDays(365)}
+		}
+		if s.Stage == journey.Scheduled {
+			s.Planned = journey.Date("2026-07-20").AddDays(i % 90)
+		}
+		_, err := store.Append(ctx, id, "c", func(*record.Tx) (record.Draft, error) {
+			return record.Draft{
+				Event: event, State: s, Body: json.RawMessage("{}"), Next: journey.NextDue(p.Rules(), s, p.Zone()),
+				Refer: &record.Referral{Protocol: p.Version, Path: "direct", Recipient: fmt.Sprint("R-", i), On: since, Identity: record.Identity{
+					Given: fmt.Sprint("Given", i%97), Family: fmt.Sprint("Family", i%1009), BirthDate: "1980-01-01", Sex: "female",
+					Identifier: result.Identifier{System: "urn:synthetic", Value: fmt.Sprint("SYN-", i)},
+				}},
+			}, nil
+		})
+		fail(err)
+	}
+	db, err := sql.Open("sqlite", "file:"+file+"?_pragma=busy_timeout(10000)")
+	fail(err)
+	defer db.Close()
+	for done := played; done < n; done += played {
+		for _, statement := range []string{
+			`INSERT INTO candidate (id, protocol, path, recipient, stage, open, worst_band, seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at, advocate)
+				SELECT printf('%08x', $1 + rowid) || substr(id, 9), protocol, path, recipient, stage, open, worst_band, seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at, advocate
+				FROM candidate ORDER BY rowid LIMIT 200`,
+			`INSERT INTO identity (candidate_id, given, family, birth_date, sex, identifier_system, identifier_value)
+				SELECT printf('%08x', $1 + rowid) || substr(candidate_id, 9), given, 'Family' || (($1 + rowid) % 1009), birth_date, sex, identifier_system, 'SYN-' || ($1 + rowid)
+				FROM identity ORDER BY rowid LIMIT 200`,
+		} {
+			_, err := db.Exec(statement, 0x100000+done)
+			fail(err)
+		}
+	}
+	return store, p, now
+}
+
+// BenchmarkLists renders the lists of a programme against the query of the rows that
+// they show.
+func BenchmarkLists(b *testing.B) {
+	store, p, now := crowd(b, *benchCandidates)
+	e := echo.New()
+	if err := Register(e, Deps{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Current: p, Now: now}); err != nil {
+		b.Fatal(err)
+	}
+	secret, err := store.StartSession(context.Background(), "cora", time.Hour)
+	if err != nil {
+		b.Fatal(err)
+	}
+	get := func(path string) int {
+		r := httptest.NewRequest(http.MethodGet, path, nil)
+		r.AddCookie(&http.Cookie{Name: "candidacy", Value: secret})
+		r.Header.Set("Accept-Encoding", "gzip")
+		w := httptest.NewRecorder()
+		e.ServeHTTP(w, r)
+		if w.Code != http.StatusOK {
+			b.Fatalf("%s: %d %s", path, w.Code, w.Body)
+		}
+		return w.Body.Len()
+	}
+	b.Run("first", func(b *testing.B) { // after a start, or the first of a day
+		for range b.N {
+			fresh := echo.New()
+			if err := Register(fresh, Deps{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Current: p, Now: now}); err != nil {
+				b.Fatal(err)
+			}
+			r := httptest.NewRequest(http.MethodGet, "/", nil)
+			r.AddCookie(&http.Cookie{Name: "candidacy", Value: secret})
+			fresh.ServeHTTP(httptest.NewRecorder(), r)
+		}
+	})
+	get("/")
+	for name, path := range map[string]string{"board": "/", "board by name": "/?sort=name", "board of a stage": "/?stage=evaluation&sort=band", "today": "/today", "last page": "/?page=999"} {
+		b.Run(name, func(b *testing.B) {
+			size := 0
+			for range b.N {
+				size = get(path)
+			}
+			b.ReportMetric(float64(size), "bytes")
+		})
+	}
+	b.Run("raw query", func(b *testing.B) {
+		for range b.N {
+			if _, err := store.List(context.Background(), record.Filter{OpenOnly: true}, "", boardRows); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("raw heads", func(b *testing.B) {
+		for range b.N {
+			if _, err := store.Heads(context.Background()); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}
