@@ -48,6 +48,7 @@ func TestPages(t *testing.T) {
 	t.Run("headers of every answer", func(t *testing.T) { testEveryHeader(t, w, id) })
 	t.Run("no form from elsewhere", func(t *testing.T) { testEveryForm(t, w, id) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
+	t.Run("how much is sent", func(t *testing.T) { testWeight(t, w, id) })
 	t.Run("what is sent", func(t *testing.T) { testSend(t, w, id) })
 }
 
