@@ -47,6 +47,7 @@ func TestPages(t *testing.T) {
 	t.Run("every candidate's page is logged", func(t *testing.T) { testCandidateLooks(t, w, id) })
 	t.Run("headers of every answer", func(t *testing.T) { testEveryHeader(t, w, id) })
 	t.Run("no form from elsewhere", func(t *testing.T) { testEveryForm(t, w, id) })
+	t.Run("notes", func(t *testing.T) { testNotes(t, w, id, other) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
 	t.Run("how much is sent", func(t *testing.T) { testWeight(t, w, id) })
 	t.Run("what is sent", func(t *testing.T) { testSend(t, w, id) })
@@ -64,6 +65,8 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodPost, "/", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/today", []int{ok, ok, ok, ok, no, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/notes", []int{422, 422, no, no, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/evaluation-summary", []int{ok, ok, no, no, no, no, no, away}},
 		{http.MethodPost, "/views", []int{422, 422, 422, 422, 422, no, no, away}},
 		{http.MethodGet, "/?view=none", []int{404, 404, 404, 404, 404, no, no, away}},
 		{http.MethodGet, "/candidates/new", []int{ok, no, no, no, no, no, no, away}},
@@ -377,7 +380,7 @@ func testCrossOrigin(t *testing.T, w *world, id string) {
 func testInline(t *testing.T, w *world, id string) {
 	b := w.as("cora")
 	pages := []answer{
-		w.browser().get("/sign-in"), b.get("/"), b.get("/today"), w.as("clem").get("/today"), b.get("/candidates/new"), b.get("/candidates/" + id),
+		w.browser().get("/sign-in"), b.get("/"), b.get("/today"), w.as("clem").get("/today"), b.get("/candidates/" + id + "/evaluation-summary"), b.get("/candidates/new"), b.get("/candidates/" + id),
 		b.get("/candidates/" + id + "?code=85354-9"), b.get("/nowhere"), w.as("clem").get("/candidates/" + id),
 		w.as("admi").get("/protocols"), w.as("admi").get("/protocols?to=" + w.protocol.Version),
 	}

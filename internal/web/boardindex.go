@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync"
 	"unicode"
+	"unicode/utf8"
 
 	"golang.org/x/text/runes"
 	"golang.org/x/text/transform"
@@ -214,11 +215,20 @@ var boardSorts = []boardSort{
 // byUrgency puts what has to be reported first, then what is overdue, the longest
 // overdue on top, and then what is due soonest.
 func byUrgency(a, b *boardKey) int {
-	return cmp.Or(cmp.Compare(a.clock, b.clock), days(a.overdue, b.overdue), days(a.due, b.due))
+	if first := cmp.Compare(a.clock, b.clock); first != 0 {
+		return first
+	}
+	if first := days(a.overdue, b.overdue); first != 0 {
+		return first
+	}
+	return days(a.due, b.due)
 }
 
 // folded is a name as it is looked for: without case and accents.
 func folded(text string) string {
+	if !strings.ContainsFunc(text, func(r rune) bool { return r >= utf8.RuneSelf }) {
+		return strings.ToLower(text)
+	}
 	out, _, err := transform.String(transform.Chain(norm.NFD, runes.Remove(runes.In(unicode.Mn)), norm.NFC), text)
 	if err != nil {
 		out = text
@@ -272,7 +282,13 @@ func (s *server) found(ctx context.Context, v *viewer, keys []*boardKey, f board
 		if f.Down {
 			first = -first
 		}
-		return cmp.Or(first, byUrgency(a, b), strings.Compare(a.id, b.id))
+		if first != 0 {
+			return first
+		}
+		if first = byUrgency(a, b); first != 0 {
+			return first
+		}
+		return strings.Compare(a.id, b.id)
 	})
 	return list, nil
 }

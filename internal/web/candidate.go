@@ -71,6 +71,9 @@ type candidateModel struct {
 	// Worksheets are pages of their own for this candidate.
 	Worksheets []option
 	Protocol   string
+	Notes      *notesModel
+	// Paper leads to the evaluation summary.
+	Paper      string
 	ReadOnly   bool
 	HasActions bool
 	// Emergencies are the times that somebody opened what is kept from them, and Open
@@ -197,6 +200,8 @@ func doneNotice(word string) string {
 	switch kind := journey.Kind(word); kind {
 	case journey.Refer:
 		return "The referral is recorded."
+	case "note":
+		return "The note is kept."
 	case ended:
 		return actionOf(journey.Withdraw).Done
 	case openedWord:
@@ -464,6 +469,12 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	m.MayReport = slices.ContainsFunc(stands.Needs, reports)
 	// What has to be reported stands above them.
 	m.Needs, m.MoreNeeds = split(slices.DeleteFunc(stands.Needs, reports), nextNeeds)
+	if m.Notes, err = s.notesOf(ctx, sc, people, nil); err != nil {
+		return candidateModel{}, err
+	}
+	if slices.Contains(noters, v.Role) {
+		m.Paper = "/candidates/" + c.ID + "/evaluation-summary"
+	}
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.Worksheets = sc.worksheets()
 	if err := s.addEmergencies(ctx, &m, v, c); err != nil {

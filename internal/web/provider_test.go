@@ -131,7 +131,7 @@ func TestProvider(t *testing.T) {
 	back := away(t, b, "/sign-in/provider")
 	other := w.browser()
 	out(other, other.get(back), "begun in another browser")
-	in(b, b.get(back), "/")
+	in(b, b.get(back), "/today")
 	again := w.browser()
 	out(again, again.get(back), "begun in another browser")
 	if got := b.get(back); got.status != http.StatusForbidden {

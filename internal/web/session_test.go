@@ -169,7 +169,7 @@ func TestSignInLimit(t *testing.T) {
 	got.has(t, "Too many attempts to sign in", "Wait 15 minutes")
 	w.clock.add(attemptWindow + time.Second)
 	got = b.post("/sign-in", right)
-	if got.status != http.StatusSeeOther || got.header.Get("Location") != "/" {
+	if got.status != http.StatusSeeOther || got.header.Get("Location") != "/today" {
 		t.Errorf("after the window: %d %s", got.status, got.header.Get("Location"))
 	}
 	got = w.browser().post("/sign-in", url.Values{"username": {"nobody"}, "password": {"wrong"}})

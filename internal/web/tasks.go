@@ -98,12 +98,39 @@ func (t task) spanOf(today journey.Date) span {
 // has the nearest day. It gives every task a place of its own.
 func byLoss(today journey.Date) func(a, b task) int {
 	return func(a, b task) int {
-		return cmp.Or(
-			cmp.Compare(a.spanOf(today), b.spanOf(today)), cmp.Compare(a.Loss, b.Loss),
-			cmp.Compare(cmp.Or(a.By, "9999-12-31"), cmp.Or(b.By, "9999-12-31")), cmp.Compare(cmp.Or(a.At, "~"), cmp.Or(b.At, "~")),
-			cmp.Compare(a.Candidate, b.Candidate), cmp.Compare(a.Link, b.Link), cmp.Compare(a.What, b.What),
-		)
+		return placed{a, a.spanOf(today)}.compare(placed{b, b.spanOf(today)})
 	}
+}
+
+// placed is a task with the heading that it stands under.
+type placed struct {
+	task
+	span span
+}
+
+func (a placed) compare(b placed) int {
+	if first := cmp.Or(cmp.Compare(a.span, b.span), cmp.Compare(a.Loss, b.Loss)); first != 0 {
+		return first
+	}
+	if first := days(a.By, b.By); first != 0 {
+		return first
+	}
+	return cmp.Or(
+		cmp.Compare(cmp.Or(a.At, "~"), cmp.Or(b.At, "~")), cmp.Compare(a.Candidate, b.Candidate), cmp.Compare(a.Link, b.Link), cmp.Compare(a.What, b.What),
+	)
+}
+
+// byLossOf puts tasks in order and tells how many are lost by tomorrow.
+func byLossOf(list []task, today journey.Date) (ordered []placed, now int) {
+	ordered = make([]placed, len(list))
+	for i, t := range list {
+		ordered[i] = placed{t, t.spanOf(today)}
+		if ordered[i].span == spanNow {
+			now++
+		}
+	}
+	slices.SortFunc(ordered, placed.compare)
+	return ordered, now
 }
 
 // tasker collects the tasks of one candidate for one role.

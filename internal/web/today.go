@@ -48,23 +48,16 @@ func (s *server) todayPage(c echo.Context) error {
 	}
 	zone := s.Current.Zone()
 	today := s.today(zone)
-	var all []task
+	var list []task
 	for _, k := range keys {
-		all = append(all, k.tasks...)
+		list = append(list, k.tasks...)
 	}
 	others, err := s.commonTasks(ctx, v, today)
 	if err != nil {
 		return err
 	}
-	all = append(all, others...)
-	slices.SortFunc(all, byLoss(today))
+	all, now := byLossOf(append(list, others...), today)
 	m := todayModel{Found: len(all), Names: v.knowsIdentity(), Date: dayWord(today)}
-	now := 0
-	for _, t := range all {
-		if t.spanOf(today) == spanNow {
-			now++
-		}
-	}
 	switch {
 	case len(all) == 0:
 		m.Sentence = "Nothing needs you now."
@@ -100,7 +93,7 @@ func countNeeds(n int) string {
 	return fmt.Sprintf("%d things need you", n)
 }
 
-func (s *server) todayRowsOf(ctx context.Context, v *viewer, m *todayModel, list []task, today journey.Date) error {
+func (s *server) todayRowsOf(ctx context.Context, v *viewer, m *todayModel, list []placed, today journey.Date) error {
 	var ids []string
 	for _, t := range list {
 		if t.Candidate != "" && !slices.Contains(ids, t.Candidate) {
@@ -121,11 +114,11 @@ func (s *server) todayRowsOf(ctx context.Context, v *viewer, m *todayModel, list
 			continue
 		}
 		zone := s.Current.Zone()
-		row := rowOfTask(t, today, s.Now(), zone)
+		row := rowOfTask(t.task, today, s.Now(), zone)
 		if ok {
 			row.Name, row.Identifier = v.name(c), v.identifier(c)
 		}
-		title := spanWords[t.spanOf(today)]
+		title := spanWords[t.span]
 		if n := len(m.Groups); n == 0 || m.Groups[n-1].Title != title {
 			m.Groups = append(m.Groups, taskGroup{Title: title})
 		}

@@ -79,6 +79,11 @@ func TestTemplates(t *testing.T) {
 		"plasma":  plasmaModels(), "ambulatory": ambulatoryModels(),
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
+		"evaluation": {evaluationModel{}, evaluationModel{
+			Name: "n", Home: "/", Date: "d", Protocol: "p", Digest: "d", Stage: journey.Evaluation, Facts: []fact{{"a", "b"}}, Decision: []fact{{"a", "b"}},
+			Flags: []flagModel{{Number: "1", Rule: "r"}}, Calm: []flagModel{{}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{"a", "b", "c"}, {}}}}, Results: []valueModel{{}},
+			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil), Medicines: &medicinesModel{Current: []medicineModel{{"n", "d", "s"}}},
+		}},
 		"today": {todayModel{}, todayModel{
 			Sentence: "s", Date: "d", Found: 60, From: 1, To: 50, Before: &pageLink{"/", 1}, After: &pageLink{"/", 3},
 			Groups: []taskGroup{{"t", []taskRow{{}, {Name: "n", Identifier: "i", Home: "/", What: "w", Why: "w", Lost: "l", Link: "/", When: "w", Left: "l", Late: true}}}},
@@ -162,7 +167,7 @@ func TestTemplates(t *testing.T) {
 			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
 				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
 				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},
-			}}}, Earlier: []entryModel{{}}, Forms: forms, Grave: forms[:1], HasActions: true,
+			}}}, Earlier: []entryModel{{}}, Paper: "/", Notes: &notesModel{Rows: []careNote{{}, {ID: "i", Kind: "k", Text: "t", Corrects: "i", Corrected: "i"}}, Form: noteForm("c", []record.Note{{Seq: 1}})}, Forms: forms, Grave: forms[:1], HasActions: true,
 		}},
 	}
 	for _, name := range pageNames {

@@ -127,6 +127,8 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathAsset, public: true, handler: s.asset},
 		{method: http.MethodGet, path: pathBoard, roles: readers, handler: s.board},
 		{method: http.MethodPost, path: pathBoard, roles: readers, handler: s.search},
+		{method: http.MethodPost, path: pathNotes, roles: noters, handler: s.addNote},
+		{method: http.MethodGet, path: pathEvaluation, roles: noters, handler: s.evaluationSummary},
 		{method: http.MethodPost, path: pathViews, roles: readers, handler: s.changeViews},
 		{method: http.MethodGet, path: pathToday, roles: writers, handler: s.todayPage},
 		{method: http.MethodGet, path: pathNew, roles: coordinator, handler: s.newReferral},
