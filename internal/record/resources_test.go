@@ -293,3 +293,29 @@ func TestManyShapesOfSearch(t *testing.T) {
 		wait.Wait()
 	})
 }
+
+// A row that is in the way among many that one statement inserts: nothing of the
+// command is written, not the rows before it either, and the store goes on.
+func TestOneRowInTheWay(t *testing.T) {
+	onEach(t, func(t *testing.T, b *bench) {
+		b.publish(t, "cand-a", "refer", patient("p", "Zephyrwick"))
+		b.tamper(t, "INSERT INTO resource_version (type, id, version, updated_at, body) VALUES ('Patient', 'p-5', 1, '', '{}')")
+		var many []record.Resource
+		for i := range 12 {
+			many = append(many, patient(fmt.Sprintf("p-%d", i), "Oakfield"))
+		}
+		before := b.counts(t)
+		for _, command := range []string{"first", "again"} { // the second time by statements that are kept
+			if _, err := b.give("cand-a", command, journey.RecordResults, func(d *record.Draft) { d.Resources = many }); err == nil {
+				t.Fatal("a version was published that there is already")
+			}
+		}
+		if after := b.counts(t); after != before {
+			t.Errorf("before %s\nafter  %s", before, after)
+		}
+		b.publish(t, "cand-a", "others", many[6:]...)
+		if _, err := b.Verify(t.Context()); err != nil {
+			t.Error(err)
+		}
+	})
+}
