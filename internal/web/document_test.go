@@ -30,7 +30,7 @@ func TestDocumentsOfAMessage(t *testing.T) {
 	shown := cora.get("/incoming/" + id)
 	shown.has(t, "Report", "Save this document", "PDF, 17 bytes", `href="/incoming/`+id+`/documents/0/0"`, "Both kidneys &lt;b&gt;of usual size&lt;/b&gt;.\nNo stones.",
 		"of another kind", "It is kept elsewhere: <code>https://pacs.example/1</code>")
-	shown.lacks(t, "<script", `href="https://pacs.example`)
+	shown.lacks(t, "<script>alert", "<b>of usual", `href="https://pacs.example`)
 	for n, want := range []struct{ media, name, data string }{
 		{"application/pdf", "document-1-1.pdf", pdf}, {"text/plain", "document-1-2.txt", words}, {"application/octet-stream", "document-1-3.bin", page},
 		{"application/octet-stream", "document-1-4.bin", page}, {"application/octet-stream", "document-1-5.bin", "\xff\xfe"},
