@@ -17,7 +17,7 @@ func TestConfidentialDefault(t *testing.T) {
 		exclusion-psychiatric exclusion-substance flags-for-discussion
 		followup-low-mood followup-pregnancy followup-regret gad-7-total genetic-panel-result history-pregnancy-planned
 		history-psychiatric-treatment history-psychosis-bipolar history-substance-disorder history-suicide-attempt
-		infection-risk-30-days phq-9-total`)
+		infection-risk-30-days phq-9-total told-payment told-pressure`)
 	if got := p.ConfidentialCodes(); !slices.Equal(got, want) {
 		t.Errorf("confidential are %v, want %v", got, want)
 	}
@@ -44,7 +44,7 @@ func TestConfidentialDefault(t *testing.T) {
 		of        string
 		got, want []string
 	}{
-		{"flags", flags, strings.Fields(`excl-capacity excl-coercion excl-payment excl-psychiatric substance pregnancy-planned psychiatric-history
+		{"flags", flags, strings.Fields(`excl-capacity excl-coercion excl-payment told-pressure told-payment excl-psychiatric substance pregnancy-planned psychiatric-history
 			psychiatric-treatment substance-history mood-score alcohol-score genetic-panel apol1 infection-risk several-findings`)},
 		{"facts", facts, strings.Fields(`suicide_attempt psychosis_or_bipolar psychiatric_treatment mood_score`)},
 		{"requirements", requirements, strings.Fields(`health-questionnaire genetic-panel infection-risk-interview exclusions-psychosocial mood-screen alcohol-drugs`)},

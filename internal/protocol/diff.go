@@ -74,6 +74,7 @@ func Diff(from, to *Protocol) []Change {
 	compare("lost", "", orZero(from.Lost), orZero(to.Lost))
 	changes = append(changes, diffRules("completeness", from.Completeness, to.Completeness, func(c Cohort) string { return string(c.From) })...)
 	compare("after_donation", "", orZero(from.AfterDonation), orZero(to.AfterDonation))
+	changes = append(changes, diffQuestionnaires(from.Questionnaires, to.Questionnaires)...)
 	changes = append(changes, diffLaboratory(from.Laboratory, to.Laboratory)...)
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)
 }
@@ -242,4 +243,42 @@ func bands(flags []journey.Flag) map[string]journey.Band {
 		list[f.ID] = f.Band
 	}
 	return list
+}
+
+// heading is a questionnaire or a section without its questions.
+type heading struct {
+	id     string
+	Title  string `yaml:"title"`
+	Intro  string `yaml:"intro"`
+	Source string `yaml:"source"`
+	Order  string `yaml:"order"`
+}
+
+// diffQuestionnaires compares questionnaires and their sections, and then question
+// by question.
+func diffQuestionnaires(from, to []Questionnaire) []Change {
+	parts := func(list []Questionnaire) (headings []heading, questions []Question) {
+		for _, q := range list {
+			var sections []string
+			var inside []heading
+			for _, s := range q.Sections {
+				sections = append(sections, s.ID)
+				var order []string
+				for _, each := range s.Questions {
+					order = append(order, each.ID)
+					each.ID = q.ID + "/" + each.ID
+					questions = append(questions, each)
+				}
+				inside = append(inside, heading{id: q.ID + "/" + s.ID, Title: s.Title, Intro: s.Intro, Order: strings.Join(order, " ")})
+			}
+			headings = append(headings, heading{id: q.ID, Title: q.Title, Intro: q.Intro, Source: q.Source, Order: strings.Join(sections, " ")})
+			headings = append(headings, inside...)
+		}
+		return headings, questions
+	}
+	oldHeadings, oldQuestions := parts(from)
+	newHeadings, newQuestions := parts(to)
+	return append(
+		diffRules("questionnaires", oldHeadings, newHeadings, func(h heading) string { return h.id }),
+		diffRules("questions", oldQuestions, newQuestions, func(q Question) string { return q.ID })...)
 }

@@ -203,6 +203,7 @@ func (p *Protocol) check() error {
 	p.checkLaboratory(fail)
 	p.checkCommittee(fail)
 	p.checkProgramme(fail)
+	p.checkQuestionnaires(fail)
 	// Nobody is approved without an advocate, whatever else a site changes.
 	if !slices.ContainsFunc(p.Requirements, func(r Requirement) bool {
 		return r.Evidence == journey.ByAssignment && r.Gate == journey.ForEvaluation && r.NoWaiver

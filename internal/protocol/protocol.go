@@ -69,6 +69,8 @@ type Protocol struct {
 
 	// Programme is what systems outside learn of the programme itself.
 	Programme *Programme `yaml:"programme" doc:"the Organization that published resources point to"`
+	// Questionnaires are what candidates are asked and answer by themselves.
+	Questionnaires []Questionnaire `yaml:"questionnaires" doc:"what candidates are asked, by a link that a coordinator gives them"`
 
 	// Laboratory says what laboratories mean by their codes, units and answers.
 	Laboratory Laboratory `yaml:"laboratory" doc:"senders of HL7 v2 messages, and what their codes, units and answers mean"`

@@ -71,6 +71,20 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Methods]():             {"body_surface_area", "plasma_clearance_correction"},
 	reflect.TypeFor[PlasmaUncertainty]():   {"concentration_percent", "dose_percent", "time_minutes"},
 	reflect.TypeFor[UrineUncertainty]():    {"concentration_percent", "volume_percent", "time_minutes"},
+	reflect.TypeFor[Questionnaire]():       {"id", "title", "sections", "source"},
+	reflect.TypeFor[Section]():             {"id", "title", "questions"},
+	reflect.TypeFor[Question]():            {"id", "text", "type"},
+	reflect.TypeFor[EnableWhen]():          {"question", "is"},
+	reflect.TypeFor[Sender]():              {"id", "title", "application", "system", "authorities"},
+	reflect.TypeFor[Authority]():           {"authority", "system"},
+	reflect.TypeFor[CodeMapping]():         {"code"},
+	reflect.TypeFor[UnitMapping]():         {"text", "to"},
+	reflect.TypeFor[AnswerMapping]():       {"text", "to"},
+	reflect.TypeFor[Committee]():           {"members", "quorum", "source"},
+	reflect.TypeFor[Letter]():              {"id", "for", "title", "text"},
+	reflect.TypeFor[Methods]():             {"body_surface_area", "plasma_clearance_correction"},
+	reflect.TypeFor[PlasmaUncertainty]():   {"concentration_percent", "dose_percent", "time_minutes"},
+	reflect.TypeFor[UrineUncertainty]():    {"concentration_percent", "volume_percent", "time_minutes"},
 	reflect.TypeFor[journey.Timers](): {
 		"first_reply_days", "screening_days", "evaluation_days", "committee_days", "hold_days", "approval_months", "deferral_days", "cooling_off_days",
 	},
@@ -100,6 +114,8 @@ func choices(t reflect.Type) []any {
 		return words(Majorities)
 	case reflect.TypeFor[LetterFor]():
 		return words(LettersFor)
+	case reflect.TypeFor[QuestionType]():
+		return words(QuestionTypes)
 	case reflect.TypeFor[FactType]():
 		return words(FactTypes)
 	case reflect.TypeFor[WorkKind]():

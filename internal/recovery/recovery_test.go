@@ -285,3 +285,24 @@ func TestPlainWords(t *testing.T) {
 		t.Logf("%d lines, index %.1f", len(all), got)
 	}
 }
+
+// TestPlainQuestions holds what candidates are asked to the same index.
+func TestPlainQuestions(t *testing.T) {
+	for _, q := range protocol.Default().Questionnaires {
+		all := []string{q.Title, q.Intro}
+		for _, s := range q.Sections {
+			all = append(all, s.Title, s.Intro)
+			for _, each := range s.Questions {
+				all = append(all, each.Text, each.Help)
+				if got := readability(each.Text, each.Help); got > 9 {
+					t.Errorf("%s: the index is %.1f, above 9: %s %s", each.ID, got, each.Text, each.Help)
+				}
+			}
+		}
+		if got := readability(all...); got > 7 {
+			t.Errorf("%s: the index of all of it is %.1f, above 7", q.ID, got)
+		} else {
+			t.Logf("%s: index %.1f", q.ID, got)
+		}
+	}
+}

@@ -87,6 +87,13 @@ type Identifier struct {
 	Value  string `json:"value"`
 }
 
+// CandidateSource is the system of the identifiers of what a candidate answered by
+// themselves: nobody of the staff has verified it.
+const CandidateSource = "https://candidacy.example/source/candidate"
+
+// BySelf reports whether the candidate reported the result by themselves.
+func (r Result) BySelf() bool { return r.Identifier.System == CandidateSource }
+
 // namespace makes ids of results from their source's identifier, so that a
 // repeated message cannot make a second result.
 var namespace = uuid.MustParse("6d7f6a1e-5a0b-4a39-9c1c-0f6f3c8f7b11")
