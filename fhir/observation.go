@@ -37,7 +37,7 @@ var observationType = resourceType{
 		referenceParam("has-member", "Observation-has-member", typeObservation),
 		referenceParam("based-on", "Observation-based-on", typeServiceRequest),
 		referenceParam("specimen", "Observation-specimen", typeSpecimen),
-		referenceParam("performer", "Observation-performer", typeOrganization),
+		referenceParam("performer", "Observation-performer", typeOrganization, typePatient),
 		referenceParam("device", "Observation-device", typeDevice),
 	),
 }
@@ -107,6 +107,9 @@ func (r reported) observation(of result.Result) (r4.Observation, error) {
 	}
 	o.Issued = instantOnly(of.Issued)
 	o.Performer = performers(of.Performer)
+	if of.BySelf() {
+		o.Performer = []r4.Reference{reference(typePatient, r.candidate)}
+	}
 	for _, c := range of.Components {
 		v, err := observed(c.Value)
 		if err != nil {

@@ -41,6 +41,8 @@ type form struct {
 	name, title string
 	questions   []protocol.Observation
 	items       []protocol.Item
+	// asked is set for what candidates answer by themselves.
+	asked protocol.Questionnaire
 }
 
 // The names of the forms of questions. Those of disclosures end in their consent.
@@ -71,7 +73,7 @@ func formsOf(p *protocol.Protocol) []form {
 			health.questions = append(health.questions, o)
 		}
 	}
-	list := []form{health, later}
+	list := append([]form{health, later}, askedForms(p)...)
 	for _, r := range p.Requirements {
 		if ownToProgramme(p, r.ID) || p.ConfidentialCondition(r.ID) {
 			continue
@@ -84,7 +86,7 @@ func formsOf(p *protocol.Protocol) []form {
 		}
 		list = append(list, told)
 	}
-	return slices.DeleteFunc(list, func(f form) bool { return len(f.questions)+len(f.items) == 0 })
+	return slices.DeleteFunc(list, func(f form) bool { return len(f.questions)+len(f.items)+len(f.asked.Sections) == 0 })
 }
 
 // visitCodes are what follow-up visits ask of a donor.
@@ -123,9 +125,24 @@ type (
 		Code         []r4.Coding         `json:"code,omitempty"`
 		Text         string              `json:"text"`
 		Type         string              `json:"type"`
-		Required     bool                `json:"required"`
+		Required     bool                `json:"required,omitempty"`
 		AnswerOption []answerOption      `json:"answerOption,omitempty"`
 		Item         []questionnaireItem `json:"item,omitempty"`
+
+		Extension      []itemExtension  `json:"extension,omitempty"`
+		EnableWhen     []itemEnableWhen `json:"enableWhen,omitempty"`
+		EnableBehavior string           `json:"enableBehavior,omitempty"`
+	}
+	itemExtension struct {
+		URL                  string              `json:"url"`
+		ValueCoding          *r4.Coding          `json:"valueCoding,omitempty"`
+		ValueCodeableConcept *r4.CodeableConcept `json:"valueCodeableConcept,omitempty"`
+	}
+	itemEnableWhen struct {
+		Question      string     `json:"question"`
+		Operator      string     `json:"operator"`
+		AnswerBoolean *bool      `json:"answerBoolean,omitempty"`
+		AnswerCoding  *r4.Coding `json:"answerCoding,omitempty"`
 	}
 	answerOption struct {
 		ValueCoding r4.Coding `json:"valueCoding"`
@@ -152,6 +169,7 @@ func Questionnaires(p *protocol.Protocol) ([]record.Resource, error) {
 				{LinkID: item.ID + teachBack, Text: "Given back in own words", Type: "boolean"},
 			}})
 		}
+		q.Item = append(q.Item, f.sections(p)...)
 		var x index
 		x.uri("url", q.URL)
 		x.token("version", "", q.Version)
@@ -200,11 +218,7 @@ func nameOf(name string) string {
 
 func question(o protocol.Observation) questionnaireItem {
 	item := questionnaireItem{LinkID: o.Code, Text: o.Title, Type: "string"}
-	system := systemLOINC
-	if o.Local {
-		system = systemObservation
-	}
-	item.Code = []r4.Coding{{System: &system, Code: &o.Code}}
+	item.Code = []r4.Coding{observationCoding(o)}
 	switch {
 	case o.Coded:
 		item.Type = "choice"
@@ -215,6 +229,14 @@ func question(o protocol.Observation) questionnaireItem {
 		item.Type = "quantity"
 	}
 	return item
+}
+
+func observationCoding(o protocol.Observation) r4.Coding {
+	system := systemLOINC
+	if o.Local {
+		system = systemObservation
+	}
+	return r4.Coding{System: &system, Code: &o.Code}
 }
 
 func codingOf(c result.Coding) r4.Coding {

@@ -4,12 +4,14 @@ import (
 	"bytes"
 	"encoding/json"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"candidacy/activities"
+	"candidacy/internal/command"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 	"candidacy/internal/result"
@@ -171,6 +173,86 @@ func TestResponsesAreTakenBack(t *testing.T) {
 		q := decode[r4.QuestionnaireResponse](t, r)
 		if q.Status != r4.QuestionnaireResponseStatusEnteredInError || q.Item != nil || q.Questionnaire != nil || q.Authored != nil {
 			t.Errorf("%s is left as %s", r.ID, r.Body)
+		}
+	}
+}
+
+// TestSelfAnswered: what a candidate answered by themselves names them as author and
+// source, keeps the order and the sections of its form, and tells nothing in
+// confidence. What the form opens by an answer, it says by enableWhen.
+func TestSelfAnswered(t *testing.T) {
+	s := answered(candidateA)
+	p := s.Protocol
+	q, _ := p.Questionnaire("intake")
+	const at = "2026-02-12T09:30:00+01:00"
+	s.Results, s.Told = nil, nil
+	for _, r := range p.AnsweredResults(q, []command.Answer{
+		{Question: "stones", Answer: "no"}, {Question: "gout", Answer: "yes"}, {Question: "pack-years", Answer: "12.5"},
+		{Question: "pushed", Answer: "yes"}, {Question: "suicide", Answer: "yes"}, {Question: "why-give", Answer: "My sister is ill."},
+	}, "ref", at) {
+		s.Results = append(s.Results, r.Record(result.IDOf(r.Identifier), 1, p.Zone()))
+	}
+	published := mustPublish(t, s)
+	list := ofType(published, typeQuestionnaireResponse)
+	if len(list) != 1 {
+		t.Fatalf("%d responses", len(list))
+	}
+	response := decode[r4.QuestionnaireResponse](t, list[0])
+	patient := "Patient/" + candidateA
+	if *response.Author.Reference != patient || *response.Source.Reference != patient || *response.Authored != at ||
+		*response.Questionnaire != p.Canonical+"/questionnaire-intake|"+p.Version || response.Status != r4.QuestionnaireResponseStatusCompleted {
+		t.Errorf("the response is %s", list[0].Body)
+	}
+	var got []string
+	for _, group := range response.Item {
+		for _, item := range group.Item {
+			a := item.Answer[0]
+			text := group.LinkId + "/" + item.LinkId
+			switch {
+			case a.ValueBoolean != nil:
+				text += " " + strconv.FormatBool(*a.ValueBoolean)
+			case a.ValueQuantity != nil:
+				text += " " + a.ValueQuantity.Value.String() + " " + *a.ValueQuantity.Code
+			}
+			got = append(got, text)
+		}
+	}
+	want := []string{"section.health/stones false", "section.health/gout true", "section.smoking/pack-years 12.5 1"}
+	if !slices.Equal(got, want) {
+		t.Errorf("the answers are %v, want %v", got, want)
+	}
+	for _, r := range published {
+		if bytes.Contains(r.Body, []byte("told-pressure")) || bytes.Contains(r.Body, []byte("suicide")) || bytes.Contains(r.Body, []byte("sister is ill")) {
+			t.Errorf("%s/%s tells what is kept: %s", r.Type, r.ID, r.Body)
+		}
+	}
+	for _, r := range ofType(published, typeObservation) {
+		if o := decode[r4.Observation](t, r); o.DerivedFrom == nil && (len(o.Performer) != 1 || *o.Performer[0].Reference != patient) {
+			t.Errorf("%s is performed by %v", r.ID, o.Performer)
+		}
+	}
+
+	forms, err := Questionnaires(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	i := slices.IndexFunc(forms, func(r record.Resource) bool { return r.ID == formID("questionnaire-intake", p.Version) })
+	body := string(forms[i].Body)
+	for _, want := range []string{
+		`{"linkId":"gout","code":[{"system":"` + systemObservation + `","code":"history-gout"}],"text":"Have you ever had gout?","type":"boolean"`,
+		`"enableWhen":[{"question":"cancer","operator":"=","answerBoolean":true}]`,
+		`{"linkId":"section.health","text":"Your health","type":"group"`,
+		`{"linkId":"gout.help","text":"Gout makes a joint red and very sore.","type":"display"`,
+		`"answerOption":[{"valueCoding":{"system":"` + protocol.AnswerSystem + `","code":"family","display":"Someone in my family"}}`,
+		`"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/questionnaire-unit","valueCoding":{"system":"http://unitsofmeasure.org","code":"cm"`,
+	} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the form lacks %s", want)
+		}
+	}
+	for _, kept := range []string{"pushed", "suicide", "wants-child", "own-choice", "How often do you drink"} {
+		if strings.Contains(body, kept) {
+			t.Errorf("the form asks %s in public", kept)
 		}
 	}
 }

@@ -29,7 +29,7 @@ var questionnaireResponseType = resourceType{
 		dateParam("authored", "QuestionnaireResponse-authored"),
 		referenceParam("questionnaire", "QuestionnaireResponse-questionnaire"),
 		tokenParam("status", "QuestionnaireResponse-status", systemAnswersStatus),
-		referenceParam("author", "QuestionnaireResponse-author", typeOrganization),
+		referenceParam("author", "QuestionnaireResponse-author", typeOrganization, typePatient),
 		referenceParam("source", "QuestionnaireResponse-source", typePatient),
 		referenceParam("based-on", "QuestionnaireResponse-based-on", typeCarePlan, typeServiceRequest),
 	},
@@ -66,8 +66,12 @@ func answersToQuestions(s activities.Snapshot, forms []form, of reported) ([]rec
 			asked[o.Code] = f
 		}
 	}
+	places := placesOf(forms)
 	for _, r := range of.results {
 		f, ok := asked[r.Code.Code]
+		if self, known := places[r.Code.Code]; known && r.BySelf() {
+			f, ok = self.form, true
+		}
 		if !ok || !answersQuestion(r) {
 			continue
 		}
@@ -92,6 +96,16 @@ func answersToQuestions(s activities.Snapshot, forms []form, of reported) ([]rec
 			return nil, fmt.Errorf("answers of result %s: %w", g.answers[0].ID, err)
 		}
 		void := allOf(g.answers, result.EnteredInError)
+		if g.answers[0].BySelf() {
+			bySelf(s, &response)
+		}
+		if len(g.form.asked.Sections) > 0 {
+			items, err := answeredItems(g.form, g.answers, void)
+			if err != nil {
+				return nil, err
+			}
+			response.Item, g.answers = items, nil
+		}
 		for _, r := range g.answers {
 			if r.Status == result.EnteredInError && !void {
 				continue
