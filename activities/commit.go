@@ -237,6 +237,10 @@ func (a *Activities) draft(tx *record.Tx, p, target *protocol.Protocol, in Commi
 		Next: journey.NextDue(rules, next, c.protocol.Zone()), Results: c.changed, Outdated: c.outdated, Confirmed: c.confirmed, Resources: resources, Link: c.link,
 	}
 	draft.Contact, draft.Meeting, draft.Decided = c.details, c.meeting, c.decided
+	draft.Questionnaire = c.questionnaire
+	if draft.Questionnaire == nil && state.Questionnaire != "" && next.Questionnaire == "" {
+		draft.Questionnaire = &record.QuestionnaireChange{Sent: in.Command.Kind == journey.AnswerQuestionnaire}
+	}
 	draft.Notices = notices(c.protocol, before, next, append(slices.Clone(earlier), c.event))
 	if target != nil {
 		draft.Protocol = target.Version
@@ -339,6 +343,8 @@ type commit struct {
 	// recorded there.
 	meeting string
 	decided meeting.Change
+	// questionnaire is set by a command that gives a link to one.
+	questionnaire *record.QuestionnaireChange
 }
 
 // staged reads the body that was staged under the command's id.
@@ -421,6 +427,18 @@ func (c *commit) carryOut() error {
 		}
 	case *command.GiveDonorLink:
 		if err := c.donorLink(body); err != nil {
+			return err
+		}
+	case *command.GiveQuestionnaire:
+		if err := c.questionnaireLink(body); err != nil {
+			return err
+		}
+	case *command.AnswerQuestionnaire:
+		if err := c.answers(body); err != nil {
+			return err
+		}
+	case *command.AskToStop:
+		if err := c.wishToStop(body); err != nil {
 			return err
 		}
 	}
@@ -681,7 +699,7 @@ func (c *commit) assess() {
 	coded := c.report.Coded()
 	// The passing of time answers conditions too: somebody turns 50.
 	asked := c.command.Kind != journey.Elapse && !slices.Equal(c.state.Conditions, coded.Conditions)
-	if c.command.Kind == journey.RecordResults || c.command.Kind == journey.Refer || asked {
+	if c.command.Kind == journey.RecordResults || c.command.Kind == journey.AnswerQuestionnaire || c.command.Kind == journey.Refer || asked {
 		c.event.Assessment = coded
 	}
 }

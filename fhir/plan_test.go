@@ -124,7 +124,7 @@ func TestEveryRoleAndKindIsPublished(t *testing.T) {
 			t.Errorf("nobody gives the command %s", kind)
 		}
 	}
-	for _, kind := range append(journey.Kinds(), journey.Refer, journey.Elapse, journey.EndBackEntry) {
+	for _, kind := range append(append(journey.Kinds(), journey.OwnKinds()...), journey.Refer, journey.Elapse, journey.EndBackEntry) {
 		if _, ok := agentTypes[kind]; !ok {
 			t.Errorf("the command %s has no agent", kind)
 		}

@@ -30,7 +30,7 @@ var provenanceType = resourceType{
 		referenceParam("target", "Provenance-target", provenanceTargets...),
 		dateParam("recorded", "Provenance-recorded"),
 		dateParam("when", "Provenance-when"),
-		referenceParam("agent", "Provenance-agent", typePractitionerRole, typeOrganization, typeDevice),
+		referenceParam("agent", "Provenance-agent", typePractitionerRole, typeOrganization, typeDevice, typePatient),
 		tokenParam("agent-type", "Provenance-agent-type", ""),
 	},
 }
@@ -88,7 +88,7 @@ func provenances(s activities.Snapshot, before previous, list []record.Resource,
 		p.OccurredDateTime = optional(s.Entry.At.UTC().Format(time.RFC3339))
 	}
 	var err error
-	if p.Agent, err = agents(s.Entry); err != nil {
+	if p.Agent, err = agents(s.Candidate, s.Entry); err != nil {
 		return nil, err
 	}
 	r, err := publishProvenance(p)
@@ -186,6 +186,11 @@ var agentTypes = map[journey.Kind]string{
 	journey.AskQuestion:          "enterer",
 	journey.AnswerQuestion:       "enterer",
 	journey.RecordWords:          "enterer",
+	journey.GiveQuestionnaire:    "enterer",
+	journey.RevokeQuestionnaire:  "enterer",
+	journey.AnswerQuestionnaire:  "author",
+	journey.AskToStop:            "",
+	journey.SettleStopWish:       "",
 	journey.Elapse:               "",
 	journey.EndBackEntry:         "",
 }
@@ -194,7 +199,7 @@ var agentTitles = map[string]string{"author": "Author", "enterer": "Enterer", "v
 
 // agents are whoever gave the command, and the software, which worked out what
 // follows from it.
-func agents(e activities.Entry) ([]r4.ProvenanceAgent, error) {
+func agents(candidate string, e activities.Entry) ([]r4.ProvenanceAgent, error) {
 	programme := theProgramme()
 	agent := func(code string, who r4.Reference) r4.ProvenanceAgent {
 		kind := concept(systemAgentType, code, agentTitles[code], "")
@@ -213,6 +218,8 @@ func agents(e activities.Entry) ([]r4.ProvenanceAgent, error) {
 	case e.Role == journey.Laboratory:
 		kind, name := concept(systemUSCoreAgent, "transmitter", "Transmitter", ""), "Laboratory interface"
 		return []r4.ProvenanceAgent{{Type: &kind, Who: r4.Reference{Display: &name}, OnBehalfOf: &programme}, assembler}, nil
+	case e.Role == journey.Self && code != "":
+		return []r4.ProvenanceAgent{agent(code, reference(typePatient, candidate)), assembler}, nil
 	case code == "" || !known:
 		return []r4.ProvenanceAgent{agent("author", programme), assembler}, nil
 	}

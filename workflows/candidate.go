@@ -6,6 +6,7 @@
 package workflows
 
 import (
+	"slices"
 	"time"
 
 	"go.temporal.io/sdk/temporal"
@@ -69,7 +70,7 @@ func (c *candidate) register(ctx workflow.Context) error {
 	if err := workflow.SetQueryHandler(ctx, StateQuery, func() (journey.State, error) { return c.State, nil }); err != nil {
 		return err
 	}
-	kinds := append(journey.Kinds(), journey.Refer, journey.EndBackEntry)
+	kinds := append(slices.Concat(journey.Kinds(), journey.OwnKinds()), journey.Refer, journey.EndBackEntry)
 	for _, kind := range kinds {
 		if err := workflow.SetUpdateHandlerWithOptions(ctx, string(kind), c.handle, workflow.UpdateHandlerOptions{Validator: c.validate}); err != nil {
 			return err

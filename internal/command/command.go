@@ -70,6 +70,12 @@ var bodies = map[journey.Kind]func() Body{
 	journey.RetractReport:       func() Body { return &RetractReport{} },
 	journey.RecordDeath:         func() Body { return &RecordDeath{} },
 
+	journey.GiveQuestionnaire:   func() Body { return &GiveQuestionnaire{} },
+	journey.RevokeQuestionnaire: func() Body { return &Plain{} },
+	journey.AnswerQuestionnaire: func() Body { return &AnswerQuestionnaire{} },
+	journey.AskToStop:           func() Body { return &AskToStop{} },
+	journey.SettleStopWish:      func() Body { return &Reasoned{} },
+
 	journey.RecordContactDetails: func() Body { return &ContactDetails{} },
 	journey.AskQuestion:          func() Body { return &AskQuestion{} },
 	journey.AnswerQuestion:       func() Body { return &AnswerQuestion{} },

@@ -60,10 +60,17 @@ var good = map[journey.Kind]string{
 	journey.AskQuestion:          `{"question":"Who looks after the children?"}`,
 	journey.AnswerQuestion:       `{"question":12,"answer":"A sister, for six weeks."}`,
 	journey.RecordWords:          `{"words":"I have thought about it for a year.","agreed":true}`,
+	journey.GiveQuestionnaire:    `{"questionnaire":"intake","digest":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","until":"2026-04-30"}`,
+	journey.RevokeQuestionnaire:  `{"note":"Sent to the wrong address."}`,
+	journey.AnswerQuestionnaire:  `{"questionnaire":"intake","link":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","answers":[{"question":"gout","answer":"no"}]}`,
+	journey.AskToStop:            `{"link":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","words":"I am not sure any more."}`,
+	journey.SettleStopWish:       `{"reason":"We talked, and the candidate goes on."}`,
 	journey.RecordContactDetails: `{"email":"quillon@example.org","phone":"+46 8 123 45","email_permission":"given"}`,
 }
 
-func kinds() []journey.Kind { return append([]journey.Kind{journey.Refer}, journey.Kinds()...) }
+func kinds() []journey.Kind {
+	return append(append([]journey.Kind{journey.Refer}, journey.Kinds()...), journey.OwnKinds()...)
+}
 
 func TestEveryKindHasABody(t *testing.T) {
 	for _, kind := range kinds() {

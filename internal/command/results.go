@@ -102,6 +102,9 @@ func (b *RecordResults) Check(f *Faults) {
 	for i := range b.Results {
 		r := &b.Results[i]
 		r.check(f, fmt.Sprintf("results[%d].", i))
+		if r.Identifier.System == result.CandidateSource {
+			f.Add(fmt.Sprintf("results[%d].identifier.system", i), "kept for what candidates answer by themselves")
+		}
 		if seen[r.Identifier] && r.Identifier.Value != "" {
 			f.Add(fmt.Sprintf("results[%d].identifier", i), "the same result twice in one command")
 		}

@@ -166,6 +166,16 @@ func check(p *protocol.Protocol, body command.Body, now time.Time) error {
 	case *command.RecordResults:
 		body.Future(&faults, now, p.Zone())
 		p.CheckResults(&faults, body.Results)
+	case *command.AnswerQuestionnaire:
+		p.CheckAnswers(&faults, body, journey.DateOf(now, p.Zone()))
+	case *command.GiveQuestionnaire:
+		if _, known := p.Questionnaire(body.Questionnaire); !known {
+			var accepted []string
+			for _, q := range p.Questionnaires {
+				accepted = append(accepted, q.ID)
+			}
+			faults.Add("questionnaire", "there is no such questionnaire", accepted...)
+		}
 	case *command.RecordComplication:
 		body.Late(&faults, journey.DateOf(now, p.Zone()))
 		p.CheckComplication(&faults, body.Complication)

@@ -137,6 +137,14 @@ func Apply(rules Rules, s State, e Event) State {
 		s.DonorLink = e.On
 	case RevokeDonorLink:
 		s.DonorLink = ""
+	case GiveQuestionnaire:
+		s.Questionnaire = e.On
+	case RevokeQuestionnaire, AnswerQuestionnaire:
+		s.Questionnaire = ""
+	case AskToStop:
+		s.StopWished = e.Today
+	case SettleStopWish:
+		s.StopWished = ""
 	case CloseReport:
 		s.closeReport(e)
 	case RetractReport:
@@ -145,6 +153,9 @@ func Apply(rules Rules, s State, e Event) State {
 		s.forgetPlan()
 		s.Died = e.On
 		s.enter(Deceased, e.Today)
+	}
+	if !s.Stage.BeforeOperation() {
+		s.Questionnaire, s.StopWished = "", ""
 	}
 	s.raise(e)
 	s.conclude(e)

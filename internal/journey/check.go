@@ -57,6 +57,11 @@ var permissions = map[Kind][]permission{
 	RecordRisk:           {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
 	GiveDonorLink:        {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
 	RevokeDonorLink:      {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
+	GiveQuestionnaire:    {{[]Role{Coordinator}, beforeOperation}},
+	RevokeQuestionnaire:  {{[]Role{Coordinator}, beforeOperation}},
+	AnswerQuestionnaire:  {{[]Role{Self}, beforeOperation}},
+	AskToStop:            {{[]Role{Self}, beforeOperation}},
+	SettleStopWish:       {{[]Role{Coordinator, Advocate}, beforeOperation}},
 	RecordContactDetails: {{[]Role{Coordinator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
 
 	// What the committee asks, what it is told, and the candidate's own words.
@@ -83,7 +88,12 @@ var kindOrder = []Kind{
 	RecordStay, RecordMedicines, RecordRisk, GiveDonorLink, RevokeDonorLink,
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	RecordContactDetails, MoveProtocol, ReportEvent, CloseReport, RetractReport, RecordDeath,
+	GiveQuestionnaire, RevokeQuestionnaire, SettleStopWish,
 }
+
+// OwnKinds lists the commands that candidates give by themselves: no account and no
+// token may.
+func OwnKinds() []Kind { return []Kind{AnswerQuestionnaire, AskToStop} }
 
 // Kinds lists the commands that people give to a candidate already referred.
 func Kinds() []Kind { return slices.Clone(kindOrder) }
@@ -248,9 +258,23 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	MoveProtocol:    checkMove,
 	GiveDonorLink:   checkDonorLink,
 	RevokeDonorLink: checkRevocation,
-	ReportEvent:     checkReportEvent,
-	CloseReport:     checkCloseReport,
-	RetractReport:   checkRetractReport,
+
+	GiveQuestionnaire:   checkQuestionnaire,
+	RevokeQuestionnaire: checkOpenQuestionnaire,
+	AnswerQuestionnaire: checkOpenQuestionnaire,
+	AskToStop:           checkOpenQuestionnaire,
+	SettleStopWish: func(_ Rules, s State, c Command) *Refusal {
+		switch {
+		case s.StopWished == "":
+			return blocked(c.Kind, []Reason{{"stop-wish", "", "the candidate has not asked to stop"}})
+		case !c.Reasoned:
+			return invalid("reason", "say what came of the talk with the candidate; it is kept private")
+		}
+		return nil
+	},
+	ReportEvent:   checkReportEvent,
+	CloseReport:   checkCloseReport,
+	RetractReport: checkRetractReport,
 	RecordDeath: func(_ Rules, s State, c Command) *Refusal {
 		if c.On == "" || c.Today.Before(c.On) {
 			return invalid("died_on", "name the day of the death, no later than today")

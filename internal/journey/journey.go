@@ -69,6 +69,9 @@ const (
 	// Laboratory sends results, and does and reads nothing else.
 	Laboratory Role = "laboratory"
 	System     Role = "system"
+	// Self is the candidate, who has no account: a link lets them speak for
+	// themselves. It is never given to anyone else.
+	Self Role = "candidate"
 )
 
 // Roles lists the roles that a person or a token can hold.
@@ -127,6 +130,17 @@ const (
 	// RecordContactDetails says where the candidate may be written to. It changes
 	// nothing of the process.
 	RecordContactDetails Kind = "record-contact-details"
+	// GiveQuestionnaire gives the candidate a link to a questionnaire in place of any
+	// before it, and RevokeQuestionnaire takes it back.
+	GiveQuestionnaire   Kind = "give-questionnaire"
+	RevokeQuestionnaire Kind = "revoke-questionnaire"
+	// SettleStopWish records what came of the talk with a candidate who said that
+	// they want to stop. Whether they stop is another command.
+	SettleStopWish Kind = "settle-stop-wish"
+
+	// AnswerQuestionnaire and AskToStop are the candidate's own, by a link.
+	AnswerQuestionnaire Kind = "answer-questionnaire"
+	AskToStop           Kind = "ask-to-stop"
 
 	// AskQuestion and AnswerQuestion are what the committee wants to know before it
 	// decides, and RecordWords is what the candidate wants it to hear. They change

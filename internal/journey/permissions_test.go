@@ -25,7 +25,7 @@ func TestMain(m *testing.M) {
 
 // everyKind lists each command there is, those of the system included.
 func everyKind() []journey.Kind {
-	return append(append([]journey.Kind{journey.Refer}, journey.Kinds()...), journey.Elapse, journey.EndBackEntry)
+	return append(append(append([]journey.Kind{journey.Refer}, journey.Kinds()...), journey.OwnKinds()...), journey.Elapse, journey.EndBackEntry)
 }
 
 // TestPermissionTable prints who may give which command in which stage, so that
@@ -33,7 +33,7 @@ func everyKind() []journey.Kind {
 func TestPermissionTable(t *testing.T) {
 	var b strings.Builder
 	fmt.Fprintln(&b, "# Which role may give which command in which stage. Written by go test -update.")
-	roles := append(slices.Clone(journey.Roles), journey.System)
+	roles := append(slices.Clone(journey.Roles), journey.System, journey.Self)
 	for _, stage := range journey.Stages {
 		fmt.Fprintf(&b, "\n%s\n", stage)
 		for _, role := range roles {
@@ -107,7 +107,20 @@ func TestRolesThatReadOnly(t *testing.T) {
 	if slices.Contains(journey.Roles, journey.System) {
 		t.Error("the engine's own role can be given to somebody")
 	}
+	if slices.Contains(journey.Roles, journey.Self) {
+		t.Error("the candidate's own role can be given to somebody")
+	}
+	for _, kind := range journey.OwnKinds() {
+		for _, role := range append(slices.Clone(journey.Roles), journey.System) {
+			if journey.MayGive(role, kind) {
+				t.Errorf("%s may give %s", role, kind)
+			}
+		}
+	}
 	for _, kind := range append([]journey.Kind{journey.Refer}, journey.Kinds()...) {
+		if journey.MayGive(journey.Self, kind) {
+			t.Errorf("a candidate may give %s", kind)
+		}
 		if journey.MayGive(journey.System, kind) {
 			t.Errorf("a timer may give %s", kind)
 		}

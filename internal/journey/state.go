@@ -43,6 +43,12 @@ type State struct {
 	// DonorLink is the last day of the link to the donor's own page, empty when
 	// none was given or it was revoked.
 	DonorLink Date `json:"donor_link,omitempty"`
+	// Questionnaire is the last day of the link to a questionnaire, empty when none
+	// is open.
+	Questionnaire Date `json:"questionnaire,omitempty"`
+	// StopWished is the day on which the candidate said in private that they want to
+	// stop, until somebody has talked with them.
+	StopWished Date `json:"stop_wished,omitempty"`
 	// Reports are the events that have to be reported, and Died is the day of
 	// death.
 	Reports []Report `json:"reports,omitempty"`

@@ -50,6 +50,9 @@ type Draft struct {
 	// Link is set by a command that gives or revokes the link to the donor's own
 	// page.
 	Link *LinkChange
+	// Questionnaire is set by a command that gives a link to a questionnaire, or ends
+	// the one that was given.
+	Questionnaire *QuestionnaireChange
 	// Contact is set when somebody says where the candidate may be written to.
 	Contact *Contact
 	// Notices are the messages that the deadlines of the draft ask for.
@@ -152,6 +155,11 @@ func (t *Tx) persist(d Draft) error {
 	}
 	if d.Link != nil {
 		if err := changeLink(ctx, tx, e.Candidate, *d.Link, now); err != nil {
+			return err
+		}
+	}
+	if d.Questionnaire != nil {
+		if err := changeQuestionnaire(ctx, tx, e.Candidate, *d.Questionnaire, now); err != nil {
 			return err
 		}
 	}
