@@ -20,7 +20,15 @@ func notices(p *protocol.Protocol, before, after journey.State, events []journey
 	}
 	var list []record.Notice
 	for _, e := range events {
-		for _, d := range e.Fired {
+		fired := e.Fired
+		// What a candidate says by themselves waits for somebody from then on.
+		switch e.Kind {
+		case journey.AskToStop:
+			fired = []journey.Deadline{{Kind: protocol.StopAsked, On: e.Today}}
+		case journey.AnswerQuestionnaire:
+			fired = []journey.Deadline{{Kind: protocol.QuestionnaireAnswered, On: e.Today}}
+		}
+		for _, d := range fired {
 			for _, n := range p.Told(d) {
 				for _, to := range n.To {
 					list = append(list, notice(p, n, to, e, d))

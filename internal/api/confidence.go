@@ -195,6 +195,17 @@ func (r Reader) Reported(p *protocol.Protocol, author string, list []command.Res
 	return shown, len(shown) < len(list)
 }
 
+// Answers are those of a candidate's own that the reader may see, and whether there
+// are others.
+func (r Reader) Answers(p *protocol.Protocol, list []activities.AnsweredQuestion) (shown []activities.AnsweredQuestion, more bool) {
+	shown = without(r, list, func(a activities.AnsweredQuestion) bool { return a.Confidential || p.ConfidentialCode(a.Code) })
+	return shown, len(shown) < len(list)
+}
+
+// MayReadStopWish reports whether the reader may read what a candidate wrote who
+// asked to stop, and what came of the talk.
+func (r Reader) MayReadStopWish() bool { return slices.Contains(withdrawalKeepers, r.Role) }
+
 // reported is Reported of the results as an entry keeps them, nil when they
 // can't be taken apart.
 func (r Reader) reported(p *protocol.Protocol, author string, raw json.RawMessage) json.RawMessage {

@@ -74,6 +74,8 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	switch {
 	case kind == journey.RecordReview && r.hidesReviews(p, requirements, author):
 		list = append(list, "position", "findings")
+	case (kind == journey.AskToStop || kind == journey.SettleStopWish) && !slices.Contains(withdrawalKeepers, r.Role):
+		list = append(list, "words", "reason")
 	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
 		list = append(list, "note", "reason")
 	case slices.Contains(privateReasons, kind) && !r.readsPrivate(author):

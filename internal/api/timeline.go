@@ -74,6 +74,13 @@ func body(reader Reader, p *protocol.Protocol, e record.Entry) json.RawMessage {
 		switch e.Kind {
 		case journey.RecordResults:
 			narrow("results", func(raw json.RawMessage) json.RawMessage { return reader.reported(p, e.Actor, raw) })
+		case journey.AnswerQuestionnaire:
+			narrow("answers", func(raw json.RawMessage) json.RawMessage {
+				return filtered(raw, func(list []activities.AnsweredQuestion) []activities.AnsweredQuestion {
+					shown, _ := reader.Answers(p, list)
+					return shown
+				})
+			})
 		case journey.MoveProtocol:
 			narrow("flags", func(raw json.RawMessage) json.RawMessage {
 				return filtered(raw, func(list []protocol.FlagChange) []protocol.FlagChange { return reader.FlagChanges(p, p, list) })
@@ -153,7 +160,7 @@ func hidden(reader Reader, p *protocol.Protocol, e record.Entry, members map[str
 	}
 	list := reader.Withheld(p, e.Kind, e.Actor, requirements...)
 	switch {
-	case e.Kind == journey.GiveDonorLink:
+	case e.Kind == journey.GiveDonorLink || e.Kind == journey.GiveQuestionnaire:
 		list = append(list, "digest") // what a secret is recognised by is for nobody
 	case e.Kind == journey.Refer && !reader.SeesRecipient():
 		list = append(list, "recipient")

@@ -14,7 +14,7 @@ import (
 // Notice says whom a deadline that has passed tells by e-mail, and in which
 // words. The message says that something waits, and never what.
 type Notice struct {
-	Of Occasion    `yaml:"of" doc:"the deadline, or the reminder of one, whose passing is told"`
+	Of Occasion    `yaml:"of" doc:"the deadline, or the reminder of one, whose passing is told, or what a candidate said by themselves"`
 	To []Addressee `yaml:"to" doc:"who is told"`
 	// Except are subjects of the deadline that are not told of.
 	Except   []string `yaml:"except" doc:"requirements or visits whose deadline is not told"`
@@ -44,6 +44,7 @@ func occasions() []Occasion {
 		journey.DeferralReviewDue, journey.RequirementExpires, journey.ApprovalLapses, journey.VisitOpens, journey.VisitCloses,
 		journey.Readiness, "contact-due", "report-due", "report-due-soon",
 	}
+	kinds = append(kinds, StopAsked, QuestionnaireAnswered)
 	for _, kind := range journey.Remindable {
 		if soon := kind.Soon(); !slices.Contains(kinds, soon) {
 			kinds = append(kinds, soon)
@@ -55,6 +56,12 @@ func occasions() []Occasion {
 	}
 	return list
 }
+
+// What candidates say by themselves is told like the passing of a deadline.
+const (
+	StopAsked             journey.DeadlineKind = "stop-asked"
+	QuestionnaireAnswered journey.DeadlineKind = "questionnaire-answered"
+)
 
 // Addressee is whom a notice goes to. Who that is, is found when it is sent.
 type Addressee string

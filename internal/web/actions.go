@@ -314,6 +314,7 @@ func init() {
 		},
 	}
 	maps.Copy(actions, aftercareActions())
+	maps.Copy(actions, questionnaireActions())
 }
 
 func advocateFields(s scene) []field {

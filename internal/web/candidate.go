@@ -60,6 +60,7 @@ type candidateModel struct {
 	Reports   []reportModel
 	Recovery  *recoveryModel
 	Medicines *medicinesModel
+	Self      *selfModel
 	Risks     []riskModel
 	Operation *operationModel
 	MayReport bool
@@ -248,6 +249,10 @@ func (s *server) command(c echo.Context) error {
 	try := &attempt{kind: kind, values: values, key: newKey()}
 	status, title := http.StatusUnprocessableEntity, "Nothing was recorded. Check what is entered"
 	secret, digest := "", ""
+	if kind == journey.GiveQuestionnaire {
+		secret, digest = record.NewQuestionnaireSecret()
+		values.Set("digest", digest)
+	}
 	if kind == journey.GiveDonorLink {
 		// Whatever is sent: the secret is ours.
 		secret, digest = record.NewDonorSecret()
@@ -284,7 +289,10 @@ func (s *server) command(c echo.Context) error {
 			Candidate: found.ID, Key: key, Kind: kind, Actor: v.ID, Role: v.Role, Body: body,
 		})
 		if link, ok := body.(*command.GiveDonorLink); ok && err == nil {
-			return s.showLink(c, found, v.name(found), secret, link.Until)
+			return s.showLink(c, "donor-link", "The donor's link", pathMy, found, v.name(found), secret, link.Until)
+		}
+		if link, ok := body.(*command.GiveQuestionnaire); ok && err == nil {
+			return s.showLink(c, "questionnaire-link", "The link to the questionnaire", pathQuestions, found, v.name(found), secret, link.Until)
 		}
 		if err == nil {
 			to := "/candidates/" + found.ID
@@ -475,6 +483,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	if slices.Contains(noters, v.Role) {
 		m.Paper = "/candidates/" + c.ID + "/evaluation-summary"
 	}
+	m.Self = selfOf(sc, entries, events)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
 	m.Worksheets = sc.worksheets()
 	if err := s.addEmergencies(ctx, &m, v, c); err != nil {
@@ -523,6 +532,7 @@ func noBand() template.HTML { return mark("band-none", "bar", "No results yet") 
 var quietWhenEmpty = []journey.Kind{
 	journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.GiveDonorLink, journey.RevokeDonorLink, journey.ReportEvent, journey.CloseReport, journey.RetractReport,
 	journey.RecordContact, journey.AnswerQuestion,
+	journey.RecordContact, journey.GiveQuestionnaire, journey.RevokeQuestionnaire, journey.SettleStopWish,
 }
 
 // addForms adds the forms that the stage and the viewer's role allow. A form
@@ -891,6 +901,9 @@ func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel 
 			detail = append(detail, fmt.Sprintf("version %d", r.Version))
 		}
 		detail = append(detail, besideValue(r)...)
+		if r.BySelf() {
+			detail = append(detail, "told by the candidate, not verified by staff")
+		}
 		if r.Identifier.System == typedSystem {
 			detail = append(detail, "typed in")
 		}

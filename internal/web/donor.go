@@ -254,13 +254,13 @@ type linkModel struct{ Name, Home, Link, Until string }
 
 // showLink shows the link that was just made. It is in no address and in no log,
 // and only its digest is stored.
-func (s *server) showLink(c echo.Context, found record.Candidate, name, secret string, until journey.Date) error {
+func (s *server) showLink(c echo.Context, shown, title, path string, found record.Candidate, name, secret string, until journey.Date) error {
 	scheme := "http"
 	if s.Secure || c.Scheme() == "https" {
 		scheme = "https"
 	}
-	link := scheme + "://" + c.Request().Host + strings.Replace(pathMy, ":secret", secret, 1)
-	return s.render(c, http.StatusOK, "donor-link", page{Title: "The donor's link", Body: linkModel{
+	link := scheme + "://" + c.Request().Host + strings.Replace(path, ":secret", secret, 1)
+	return s.render(c, http.StatusOK, shown, page{Title: title, Body: linkModel{
 		Name: name, Home: "/candidates/" + found.ID, Link: link, Until: dayWord(until),
 	}})
 }

@@ -227,10 +227,12 @@ func needs(p *protocol.Protocol, v *viewer, c record.Candidate, today journey.Da
 	reportNeeds(p, v, s, add)
 	switch v.Role {
 	case journey.Coordinator:
+		stopNeed(s, add)
 		coordinatorNeeds(p, s, today, add, possible)
 	case journey.Clinician:
 		clinicianNeeds(p, v, s, today, add, possible)
 	case journey.Advocate:
+		stopNeed(s, add)
 		for _, r := range p.Requirements {
 			if r.Evidence == journey.ByReview && r.Signer == journey.Advocate && open(s, r.ID, today) {
 				add(journey.RecordReview, "Give your review: %s", r.Title)

@@ -72,7 +72,7 @@ type meetingTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "plasma", "ambulatory"}
+var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "questions", "questionnaire-link", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "plasma", "ambulatory"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
@@ -81,11 +81,12 @@ func loadPages(a assets) (pages, error) {
 		"visits":   func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
 		"rows":     func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
 		"meetings": func(caption string, rows []meetingRow) meetingTable { return meetingTable{caption, rows} },
+		"ask":      func(m questionsModel, q askModel) askedModel { return askedModel{m, q} },
 		"donors":   func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
 		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html", "templates/risks.html", "templates/followup-part.html",
-		"templates/committee-part.html", "templates/summary-part.html", "templates/sessions.html", "templates/emergency-part.html")
+		"templates/self.html", "templates/committee-part.html", "templates/summary-part.html", "templates/sessions.html", "templates/emergency-part.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
 	}

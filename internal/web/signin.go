@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -209,5 +210,9 @@ func (s *server) address(c echo.Context) string {
 
 // formFault is the answer to a form that can't be read.
 func (s *server) formFault(err error) error {
+	var tooLarge *http.MaxBytesError
+	if errors.As(err, &tooLarge) {
+		return fmt.Errorf("%w: %w", &failure{Status: http.StatusRequestEntityTooLarge, Message: "The form is too large, so nothing was recorded."}, err)
+	}
 	return fmt.Errorf("%w: %w", &failure{Status: http.StatusBadRequest, Message: "The form could not be read."}, err)
 }

@@ -126,8 +126,11 @@ func timeline(sc scene, entries []record.Entry, events []journey.Event, people m
 			Seq: e.Seq, When: e.OccurredAt.In(sc.protocol.Zone()).Format("2 Jan 2006, 15:04"),
 			Who: personWord(people, e.Actor) + " (" + roleWord(e.Role) + ")", What: entryWord(e.Kind),
 		}
-		if e.Role == journey.System {
+		switch e.Role {
+		case journey.System:
 			m.Who = personWord(people, e.Actor)
+		case journey.Self:
+			m.Who = "the candidate"
 		}
 		m.describe(sc, e, events[i], people)
 		all = append(all, m)
@@ -156,6 +159,10 @@ var entryWords = map[journey.Kind]string{
 
 	journey.RecordContactDetails: "Contact details recorded",
 	journey.AskQuestion:          "Question asked", journey.AnswerQuestion: "Question answered", journey.RecordWords: "The candidate's own words recorded",
+
+	journey.GiveQuestionnaire: "Link to a questionnaire given", journey.RevokeQuestionnaire: "Link to the questionnaire revoked",
+	journey.AnswerQuestionnaire: "Questionnaire answered by the candidate", journey.AskToStop: "Said in private that they want to stop",
+	journey.SettleStopWish: "Talk about stopping recorded",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -180,46 +187,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		}
 		add(label, text)
 	}
-	for _, change := range event.Plan {
-		text := titleOf(p, change.Requirement)
-		var causes []string
-		shown, more := v.reader().Causes(p, change)
-		for _, id := range shown {
-			if id == journey.ByProtocol {
-				causes = append(causes, "the other version of the protocol")
-				continue
-			}
-			causes = append(causes, p.CauseTitle(id))
-		}
-		if more {
-			causes = append(causes, "what is not shown to your role")
-		}
-		if len(causes) > 0 {
-			text += ", because of " + strings.Join(causes, "; ")
-		}
-		if change.Applies {
-			add("Now needed", text)
-		} else {
-			add("No longer needed", text)
-		}
-	}
-	for _, change := range v.reader().Bands(p, event.Bands) {
-		text := p.CauseTitle(change.Flag) + ": "
-		switch {
-		case change.From == "":
-			text += lower(bandWord(change.To))
-		case change.To == "":
-			text += "no longer there, was " + lower(bandWord(change.From))
-		default:
-			text += lower(bandWord(change.To)) + ", was " + lower(bandWord(change.From))
-		}
-		if slices.Equal(change.Causes, []string{journey.ByTime}) {
-			text += ", by age"
-		}
-		if change.From != "" || change.To != journey.Meets {
-			add("Flag", text)
-		}
-	}
+	m.changes(sc, event)
 	if event.Requirement != "" {
 		add("Requirement", titleOf(p, event.Requirement))
 	} else if e.Kind != journey.SignResults {
@@ -263,6 +231,26 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		if more {
 			add("More results", withheld)
 		}
+	case journey.GiveQuestionnaire:
+		var body command.GiveQuestionnaire
+		read(e, &body)
+		if q, ok := p.Questionnaire(body.Questionnaire); ok {
+			add("Questionnaire", q.Title)
+		}
+		add("Until", dayWord(body.Until))
+	case journey.AnswerQuestionnaire:
+		var body activities.Answered
+		read(e, &body)
+		shown, more := v.reader().Answers(p, body.Answers)
+		add("Questionnaire", body.Title)
+		add("Answers", strconv.Itoa(len(shown)))
+		if more {
+			add("More answers", withheld)
+		}
+	case journey.AskToStop:
+		var body activities.StopWish
+		read(e, &body)
+		words("In their words", "words", body.Words)
 	case journey.SignResults:
 		var body command.SignResults
 		read(e, &body)
@@ -422,7 +410,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 			add(dayWord(lastDay(d)), deadlineWord(p, d.Kind, d.Subject))
 		}
 		words("Reason", "reason", body.Reason)
-	case journey.ResolveLastCheck:
+	case journey.ResolveLastCheck, journey.SettleStopWish:
 		var body command.Reasoned
 		read(e, &body)
 		words("Reason", "reason", body.Reason)
@@ -438,6 +426,52 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body command.Plain
 		read(e, &body)
 		words("Note", "note", body.Note)
+	}
+}
+
+// changes adds what an entry changed in the plan and of the flags.
+func (m *entryModel) changes(sc scene, event journey.Event) {
+	p, v := sc.protocol, sc.viewer
+	add := func(label, value string) { m.Details = append(m.Details, fact{label, value}) }
+	for _, change := range event.Plan {
+		text := titleOf(p, change.Requirement)
+		var causes []string
+		shown, more := v.reader().Causes(p, change)
+		for _, id := range shown {
+			if id == journey.ByProtocol {
+				causes = append(causes, "the other version of the protocol")
+				continue
+			}
+			causes = append(causes, p.CauseTitle(id))
+		}
+		if more {
+			causes = append(causes, "what is not shown to your role")
+		}
+		if len(causes) > 0 {
+			text += ", because of " + strings.Join(causes, "; ")
+		}
+		if change.Applies {
+			add("Now needed", text)
+		} else {
+			add("No longer needed", text)
+		}
+	}
+	for _, change := range v.reader().Bands(p, event.Bands) {
+		text := p.CauseTitle(change.Flag) + ": "
+		switch {
+		case change.From == "":
+			text += lower(bandWord(change.To))
+		case change.To == "":
+			text += "no longer there, was " + lower(bandWord(change.From))
+		default:
+			text += lower(bandWord(change.To)) + ", was " + lower(bandWord(change.From))
+		}
+		if slices.Equal(change.Causes, []string{journey.ByTime}) {
+			text += ", by age"
+		}
+		if change.From != "" || change.To != journey.Meets {
+			add("Flag", text)
+		}
 	}
 }
 

@@ -75,8 +75,10 @@ func TestTemplates(t *testing.T) {
 			m.Words = myWords
 			return m
 		}()},
-		"sign-in": {signInModel{}, signInModel{Provider: "p", ProviderLink: "/", Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
-		"plasma":  plasmaModels(), "ambulatory": ambulatoryModels(),
+		"sign-in":            {signInModel{}, signInModel{Provider: "p", ProviderLink: "/", Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
+		"questionnaire-link": {linkModel{}, linkModel{Name: "n", Home: "/", Link: "https://site.example/questions/x", Until: "1 Mar 2028"}},
+		"questions":          questionPages(),
+		"plasma":             plasmaModels(), "ambulatory": ambulatoryModels(),
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
 		"evaluation": {evaluationModel{}, evaluationModel{
@@ -171,7 +173,7 @@ func TestTemplates(t *testing.T) {
 		}},
 	}
 	for _, name := range pageNames {
-		if len(models[name]) != 2 {
+		if len(models[name]) < 2 {
 			t.Fatalf("no models for the template %s", name)
 		}
 		for i, model := range models[name] {
@@ -275,6 +277,27 @@ func TestEndsAreAlike(t *testing.T) {
 	if doneNotice("nonsense") != "" || doneNotice(doneWord(journey.Hold)) == "" {
 		t.Error("the notices are mixed up")
 	}
+}
+
+// questionPages are all pages of the default questionnaire, empty, filled in and
+// with errors.
+func questionPages() []any {
+	p := protocol.Default()
+	asks, _ := p.Questionnaire("intake")
+	q := &questions{secret: "x", protocol: p, asks: asks, today: "2026-07-20", draft: answerDraft{map[string]string{"cancer": "yes", "height": "tall"}, map[string]savedSection{"why": {Revision: 1}}}}
+	list := []any{
+		questionsModel{Page: "born", Problem: askDenied, Carry: []carried{{"q-gout", "yes"}}, Text: askAgain}, q.review(), questionsModel{Page: "later", Text: "t"}, questionsModel{Page: "sent"},
+		questionsModel{Page: "stop", Problem: stopFailed, Written: "w"}, questionsModel{Page: "stopped"},
+	}
+	for i := range asks.Sections {
+		list = append(list, q.page(i, nil, nil), q.page(i, map[string]string{}, map[string]string{asks.Sections[i].Questions[0].ID: faultMissing}))
+	}
+	for i, m := range list {
+		m := m.(questionsModel)
+		m.Words, m.Base = questionWords, "/questions/x"
+		list[i] = m
+	}
+	return list
 }
 
 // onPage lists the commands that people give on a candidate's page: moves are

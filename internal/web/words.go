@@ -118,6 +118,10 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 		return "Reminder: " + deadlineWord(p, of, subject)
 	}
 	switch kind {
+	case protocol.StopAsked:
+		return "A candidate has something to tell"
+	case protocol.QuestionnaireAnswered:
+		return "A questionnaire was answered"
 	case journey.RequirementExpires:
 		return titleOf(p, subject) + " expires"
 	case journey.FirstReplyDue:
