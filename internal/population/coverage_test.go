@@ -21,10 +21,10 @@ func wanted() map[string]int {
 		"operation removed": 150, "operation stopped-not-removed": 30,
 	}
 	// Whoever adds a command, or a state, has the journeys come by it.
-	for _, kind := range append(journey.Kinds(), journey.Refer) {
+	for _, kind := range append(append(journey.Kinds(), journey.OwnKinds()...), journey.Refer) {
 		list["command "+string(kind)] = 10
 	}
-	list["command "+string(journey.RevokeDonorLink)] = 4
+	list["command "+string(journey.RevokeDonorLink)], list["command "+string(journey.RevokeQuestionnaire)] = 4, 4
 	for _, status := range []journey.Status{
 		journey.NotDue, journey.Due, journey.Resulted, journey.NeedsReview, journey.Met, journey.NotMet, journey.Expired, journey.Waived, journey.NotApplicable,
 	} {

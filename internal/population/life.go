@@ -403,7 +403,7 @@ func (p *player) aside() []func() {
 		},
 	}
 	if p.state.Operated == "" {
-		list = append(list, p.typed, p.outdated)
+		list = append(list, p.typed, p.outdated, p.askSelf)
 	} else {
 		list = append(list, p.complicate, p.happen, p.happen, p.happen, p.link)
 	}
