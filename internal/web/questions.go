@@ -52,7 +52,7 @@ const (
 	askBack       = "Back"
 	askLater      = "Save and go on later"
 	askStop       = "I want to stop"
-	askSaved      = "Saved."
+	askSaved      = "Saved at %s."
 	askOptional   = "You may leave this out."
 	askKept       = "Only your doctors, your advocate and the committee will read this."
 	askUnknown    = "I do not know"
@@ -204,6 +204,11 @@ type questions struct {
 	draft         answerDraft
 	revision      int64
 	today         journey.Date
+}
+
+// saved says when it was saved: what stays on the page tells how old that is.
+func (q *questions) saved(at time.Time) string {
+	return fmt.Sprintf(askSaved, at.In(q.protocol.Zone()).Format("15:04"))
 }
 
 // section finds a section by its id.
@@ -496,13 +501,15 @@ func (s *server) saveSection(c echo.Context, q *questions, at int, form url.Valu
 	}
 	do := form.Get("do")
 	if do == "save" && c.Request().Header.Get("HX-Request") == "true" {
-		return s.showSaved(c, q.page(at, nil, nil))
+		m := q.page(at, nil, nil)
+		m.Saved = q.saved(s.Now())
+		return s.showSaved(c, m)
 	}
 	base := questionsBase(q.secret)
 	switch {
 	case do == "save":
 		m := q.page(at, nil, nil)
-		m.Saved = askSaved
+		m.Saved = q.saved(s.Now())
 		return s.showQuestions(c, http.StatusOK, m)
 	case do == "later" || do == "stop":
 		return c.Redirect(http.StatusSeeOther, base+"/"+do)
@@ -575,7 +582,6 @@ func (s *server) save(ctx context.Context, q *questions, section protocol.Sectio
 // showSaved is the answer to a script that saves while somebody types: that it is
 // saved, and the revision that the form now stands on.
 func (s *server) showSaved(c echo.Context, m questionsModel) error {
-	m.Saved = askSaved
 	var out bytes.Buffer
 	if err := s.pages["questions"].ExecuteTemplate(&out, "saved", m); err != nil {
 		return fmt.Errorf("render what is saved: %w", err)

@@ -8,9 +8,13 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
@@ -149,13 +153,13 @@ func TestQuestionnaire(t *testing.T) {
 			t.Errorf("later leads to %s", at(got))
 		}
 		person.get(base+"/later").has(t, "It works until 20 March 2026.")
-		wantStatus(t, "save", person.fillIn(q, secret, 1, "save", nil), 200).has(t, `role="status">Saved.`)
+		wantStatus(t, "save", person.fillIn(q, secret, 1, "save", nil), 200).has(t, `role="status">Saved at 09:00.`)
 		r, err := http.NewRequest(http.MethodPost, w.site.URL+base+"/travel", strings.NewReader("q-malaria=yes&do=save"))
 		must(t, err)
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 		r.Header.Set("HX-Request", "true")
 		got := wantStatus(t, "a script saves", person.do(r, nil), 200)
-		got.has(t, "Saved.", `hx-swap-oob="true"`)
+		got.has(t, "Saved at", `hx-swap-oob="true"`)
 		got.lacks(t, "<html")
 		wantStatus(t, "too early", person.post(base+"/review", url.Values{}), 422).has(t, reviewNotYet)
 	})
@@ -326,4 +330,151 @@ func TestQuestionWords(t *testing.T) {
 	if index := 4.71*characters/words + 0.5*words/sentences - 21.43; index > 7 {
 		t.Errorf("the index is %.1f, above 7", index)
 	}
+}
+
+// TestBrowserQuestions fills in the questionnaire on a telephone with the keyboard
+// alone, saves while typing, leaves and goes on, and sends it; then the team looks.
+func TestBrowserQuestions(t *testing.T) {
+	program := chromium(t)
+	w := newWorldOf(t, protocol.Default(), func(d *Deps) { d.Demo = true })
+	w.day("2026-03-02")
+	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "WEB-0601", "")
+	q, _ := w.protocol.Questionnaire("intake")
+	s := newScreen(t, program, w.site.URL)
+	s.signIn("cora")
+	s.open("/candidates/" + id)
+	s.set("give-questionnaire-until", "2026-03-20")
+	s.send("give-questionnaire-until")
+	s.check("questionnaire-link")
+	_, secret, ok := strings.Cut(s.text("#link"), "/questions/")
+	if !ok {
+		t.Fatal("the page shows no link")
+	}
+	base := "/questions/" + secret
+	s.size(360)
+	s.open(base)
+	s.check("questions-born")
+	s.narrow("questions-born")
+	press := func(keys string) {
+		t.Helper()
+		must(t, chromedp.Do(s.ctx, chromedp.KeyEvent(keys)))
+	}
+	focus := func(selector string) {
+		t.Helper()
+		for range 400 {
+			if eval[bool](s, `document.activeElement.matches(`+strconv.Quote(selector)+`)`) {
+				return
+			}
+			press(kb.Tab)
+		}
+		t.Fatalf("the keyboard does not reach %s", selector)
+	}
+	path := func() string { return eval[string](s, `location.pathname`) }
+	// leave presses and waits until another page has come.
+	leave := func(keys string) {
+		t.Helper()
+		_, err := chromedp.RunResponse(s.ctx, chromedp.KeyEvent(keys))
+		must(t, err)
+	}
+	focus("#born-day")
+	press("2" + kb.Tab + "5" + kb.Tab + "1979")
+	leave(kb.Enter)
+	if got := path(); got != base+"/why" {
+		t.Fatalf("the date leads to %s", got)
+	}
+	s.check("questions-why")
+	s.narrow("questions-why")
+	s.zoom(base + "/why")
+	s.size(360)
+	s.open(base + "/why")
+	// What is typed is saved without a button.
+	focus("#question-why-give")
+	press("My sister is ill.")
+	s.until("the saving", `document.getElementById("saved").textContent.startsWith("Saved at")`)
+	if draft, _, err := w.store.QuestionnaireDraft(context.Background(), secret); err != nil || !bytes.Contains(draft, []byte("My sister is ill.")) {
+		t.Errorf("what was typed is not saved: %s %v", draft, err)
+	}
+	// An empty part is refused, and the focus is on what is wrong.
+	focus("button[value=next]")
+	leave(kb.Enter)
+	if got := eval[string](s, `document.activeElement.id`); got != "errors" {
+		t.Errorf("the focus is on %q and not on the errors", got)
+	}
+	s.check("questions-errors")
+	for i, section := range q.Sections {
+		if got := path(); got != base+"/"+section.ID {
+			t.Fatalf("part %d is at %s", i+1, got)
+		}
+		for _, each := range section.Questions {
+			if each.EnableWhen != nil || !each.Required {
+				continue
+			}
+			switch each.Type {
+			case protocol.AskBoolean:
+				focus("#question-" + each.ID + "-0") // into the group, then to No
+				press(kb.ArrowDown)
+				if each.ID == "cancer" {
+					press(kb.ArrowUp)
+				}
+			case protocol.AskChoice:
+				focus("#question-" + each.ID + "-0")
+				press(" ")
+			default:
+				focus("#question-" + each.ID)
+				press("0")
+			}
+		}
+		if section.ID == "health" {
+			shown := func() bool { return eval[bool](s, `document.getElementById("question-cancer-when").checkVisibility()`) }
+			if !shown() || eval[bool](s, `document.getElementById("question-cigarettes")?.checkVisibility() ?? false`) {
+				t.Error("what an answer opens is not shown")
+			}
+			if tall := eval[bool](s, `[...document.querySelectorAll(".ask-options .choice, button")].every(e => e.getBoundingClientRect().height >= 44)`); !tall {
+				t.Error("an answer is too small to press")
+			}
+			s.check("questions-health")
+			s.colours("", "dark")
+			s.check("questions-health-dark")
+			s.colours("", "light")
+		}
+		focus("button[value=next]")
+		leave(kb.Enter)
+	}
+	if got := path(); got != base+"/review" {
+		t.Fatalf("the last part leads to %s", got)
+	}
+	s.check("questions-review")
+	s.narrow("questions-review")
+	s.colours("print", "light")
+	if shown := s.text("main"); !strings.Contains(shown, "Have you ever had gout?") || strings.Contains(shown, reviewSend) {
+		t.Error("the printout lacks the answers, or has the button")
+	}
+	s.shot("questions-print")
+	s.colours("", "light")
+	s.size(360)
+	s.open(base + "/stop")
+	s.check("questions-stop")
+	s.narrow("questions-stop")
+	s.size(360)
+	focus("#words")
+	press("Please call me.")
+	focus("form button")
+	leave(kb.Enter)
+	s.check("questions-stopped")
+	s.open(base + "/review")
+	focus("form button")
+	leave(kb.Enter)
+	if got := s.text("h1"); got != sentTitle {
+		t.Fatalf("sending leads to %q", got)
+	}
+	s.check("questions-sent")
+
+	s.size(1280)
+	s.open("/candidates/" + id)
+	eval[chromedp.Void](s, `document.querySelectorAll("#self ~ details").forEach(d => d.open = true)`)
+	if shown := s.text("section[aria-labelledby=self]"); !strings.Contains(shown, "Please call me.") || !strings.Contains(shown, "Not verified by staff") {
+		t.Errorf("the team sees %s", shown)
+	}
+	s.check("candidate-self")
+	s.narrow("candidate-self")
 }
