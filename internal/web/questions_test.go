@@ -264,7 +264,7 @@ func TestQuestionnaire(t *testing.T) {
 		w.as("audi").get("/candidates/"+id).lacks(t, "My uncle rings each day.", "My sister")
 
 		// A nurse asks, and says otherwise: that counts from then on.
-		w.clock.add(time.Hour)
+		w.clock.add(10 * time.Minute)
 		no := answerTo(t, w.protocol, "history-gout", "No")
 		w.give("cora", id, journey.BeginScreening, &command.BeginScreening{ContactConsent: true, DuplicateChecked: true})
 		w.give("cora", id, journey.RecordResults, &command.RecordResults{Results: []command.Result{{
