@@ -27,6 +27,7 @@ var openRoutes = []string{
 	"POST /auth/token", // asks for a signed assertion
 	"GET /sign-in", "POST /sign-in", "GET /sign-in/code", "POST /sign-in/code", "GET /sign-in/provider", "GET /sign-in/provider/back",
 	"GET /assets/:name", "GET /my/:secret", "POST /my/:secret",
+	"GET /questions/:secret", "POST /questions/:secret", "GET /questions/:secret/:page", "POST /questions/:secret/:page",
 }
 
 // placeholder is what a route leaves open.

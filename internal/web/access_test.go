@@ -101,7 +101,7 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/questions/no-secret", []int{ok, ok, ok, ok, ok, ok, ok, ok}},
 		{http.MethodPost, "/questions/no-secret", []int{422, 422, 422, 422, 422, 422, 422, 422}},
 		{http.MethodGet, "/questions/no-secret/why", []int{ok, ok, ok, ok, ok, ok, ok, ok}},
-		{http.MethodPost, "/questions/no-secret/why", []int{no, no, no, no, no, no, no, no}},
+		{http.MethodPost, "/questions/no-secret/why", []int{422, 422, 422, 422, 422, 422, 422, 422}},
 		{http.MethodGet, "/reports", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/follow-up", []int{ok, ok, ok, ok, ok, no, no, away}},
 		{http.MethodGet, "/measures", []int{ok, ok, no, ok, ok, no, no, away}},

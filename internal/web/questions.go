@@ -257,9 +257,9 @@ func (s *server) askWho(c echo.Context, status int, m questionsModel) error {
 	return s.showQuestions(c, status, m)
 }
 
-// opened returns the questionnaire of the link for a browser in which the date of
+// questionsIn returns the questionnaire of the link for a browser in which the date of
 // birth was given, nil for any other, and whether it was sent.
-func (s *server) opened(c echo.Context) (q *questions, sent bool, err error) {
+func (s *server) questionsIn(c echo.Context) (q *questions, sent bool, err error) {
 	cookie, err := c.Cookie(visitCookie)
 	if err != nil || cookie.Value == "" {
 		return nil, false, nil
@@ -320,7 +320,7 @@ func (s *server) readDraft(ctx context.Context, q *questions) error {
 
 // questionsPage leads to the first section that is not done.
 func (s *server) questionsPage(c echo.Context) error {
-	q, sent, err := s.opened(c)
+	q, sent, err := s.questionsIn(c)
 	switch {
 	case err != nil:
 		return err
@@ -407,7 +407,7 @@ func carry(form url.Values) []carried {
 
 // question shows one page of an open questionnaire.
 func (s *server) question(c echo.Context) error {
-	q, sent, err := s.opened(c)
+	q, sent, err := s.questionsIn(c)
 	switch {
 	case err != nil:
 		return err
@@ -444,7 +444,7 @@ func (s *server) answer(c echo.Context) error {
 		return s.formFault(err)
 	}
 	form := c.Request().PostForm
-	q, sent, err := s.opened(c)
+	q, sent, err := s.questionsIn(c)
 	switch {
 	case err != nil:
 		return err
@@ -452,7 +452,7 @@ func (s *server) answer(c echo.Context) error {
 		return c.Redirect(http.StatusSeeOther, questionsBase(c.Param("secret")))
 	case q == nil:
 		form.Set("page", c.Param("page"))
-		return s.askWho(c, http.StatusForbidden, questionsModel{Carry: carry(form), Text: askAgain})
+		return s.askWho(c, http.StatusUnprocessableEntity, questionsModel{Carry: carry(form), Text: askAgain})
 	}
 	switch name := c.Param("page"); name {
 	case "review":

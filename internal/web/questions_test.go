@@ -97,7 +97,7 @@ func TestQuestionnaire(t *testing.T) {
 		neutral := func(a answer, secret string) string { return strings.ReplaceAll(a.body, secret, "") }
 		asked := wantStatus(t, "the question", person.get(base), 200)
 		wrong := wantStatus(t, "a wrong date", person.bornQuestions(secret, "3", "5", "1979"), 403)
-		into := wantStatus(t, "a page without the date", person.post(base+"/health", url.Values{"q-gout": {"yes"}}), 403)
+		into := wantStatus(t, "a page without the date", person.post(base+"/health", url.Values{"q-gout": {"yes"}}), 422)
 		for what, other := range map[string]string{"no link": nowhere, "the link before": former, "a short word": "word"} {
 			if neutral(person.get("/questions/"+other), other) != neutral(asked, secret) {
 				t.Errorf("%s is told from a link by the question", what)
@@ -179,7 +179,7 @@ func TestQuestionnaire(t *testing.T) {
 	t.Run("the visit ends", func(t *testing.T) {
 		w.clock.add(visitLifetime)
 		cora = w.as("cora")
-		lost := wantStatus(t, "after half a day", person.post(base+"/family", url.Values{"q-family-cysts": {"yes"}, "do": {"next"}}), 403)
+		lost := wantStatus(t, "after half a day", person.post(base+"/family", url.Values{"q-family-cysts": {"yes"}, "do": {"next"}}), 422)
 		lost.has(t, askAgain, `<input type="hidden" name="q-family-cysts" value="yes">`, `<input type="hidden" name="page" value="family">`)
 		wantStatus(t, "the date once more", person.bornQuestions(secret, "2", "5", "1979", "page", "family", "q-family-cysts", "yes", "do", "next"), 422)
 		person.get(base+"/family").has(t, `name="q-family-cysts" value="yes" checked`)
@@ -281,14 +281,14 @@ func TestQuestionnaire(t *testing.T) {
 		wantStatus(t, "the last second", person.bornQuestions(later, "2", "5", "1979"), 303)
 		w.clock.set(end)
 		wantStatus(t, "the day after", person.bornQuestions(later, "2", "5", "1979"), 403)
-		wantStatus(t, "in a browser that was open", person.post("/questions/"+later+"/why", url.Values{"q-why-give": {"x"}}), 403)
+		wantStatus(t, "in a browser that was open", person.post("/questions/"+later+"/why", url.Values{"q-why-give": {"x"}}), 422)
 		cora = w.as("cora")
 		cora.get("/candidates/"+id).has(t, "was good until 10 Mar 2026, and nothing was sent by it")
 
 		revoked := w.questionnaire(cora, id, "2026-03-20")
 		wantStatus(t, "the date", person.bornQuestions(revoked, "2", "5", "1979"), 303)
 		wantStatus(t, "revoke", cora.form(id, journey.RevokeQuestionnaire, "note", "Lost."), 303)
-		wantStatus(t, "revoked", person.post("/questions/"+revoked+"/why", url.Values{"q-why-give": {"x"}}), 403)
+		wantStatus(t, "revoked", person.post("/questions/"+revoked+"/why", url.Values{"q-why-give": {"x"}}), 422)
 
 		ended := w.questionnaire(cora, id, "2026-03-20")
 		for range attemptLimit {
