@@ -145,7 +145,6 @@ type boardRow struct {
 type boardEntry struct {
 	candidate record.Candidate
 	standing  standing
-	attention bool
 	today     journey.Date
 	next      *journey.Deadline
 }

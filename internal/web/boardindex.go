@@ -30,18 +30,18 @@ type boardIndex struct {
 // boardKey is one candidate as a list knows it, in the eyes of one role. That a person
 // of the role has done their part of what needs two is not known here.
 type boardKey struct {
-	id, advocate, recipient string
-	seq                     int64
+	id, advocate string
+	seq          int64
 	// day is the day that it was made for.
 	day journey.Date
 
-	stage                                        journey.Stage
-	band                                         journey.Band
-	assessed, needs, stuck, expiring, attention  bool
-	outstanding                                  int
-	since, due, overdue, next, planned, referred journey.Date
-	clock                                        journey.Instant
-	tasks                                        []task
+	stage                                       journey.Stage
+	band                                        journey.Band
+	assessed, needs, stuck, expiring, attention bool
+	outstanding                                 int
+	since, due, overdue, next, planned          journey.Date
+	clock                                       journey.Instant
+	tasks                                       []task
 }
 
 // in reports whether the candidate is among those that the board shows so.
@@ -171,10 +171,10 @@ func (s *server) keyOf(ctx context.Context, role journey.Role, c record.Candidat
 	next := nextDeadline(p, c)
 	row := rowOf(v, boardEntry{candidate: c, standing: st, today: today, next: next})
 	return &boardKey{
-		id: c.ID, advocate: c.State.Advocate, recipient: c.Recipient, seq: c.State.Seq,
+		id: c.ID, advocate: c.State.Advocate, seq: c.State.Seq,
 		stage: c.State.Stage, band: c.WorstBand, assessed: st.Assessed, needs: len(st.Needs) > 0, stuck: len(st.Stuck) > 0, expiring: len(st.Expiring) > 0,
 		attention:   !c.State.Stage.Ended() && st.attention(next, today),
-		outstanding: len(st.Outstanding), since: c.State.Since, due: row.due, overdue: row.overdue, next: row.next, planned: row.planned, referred: c.ReferredOn,
+		outstanding: len(st.Outstanding), since: c.State.Since, due: row.due, overdue: row.overdue, next: row.next, planned: row.planned,
 		clock: row.clock(), tasks: tasksOf(p, v, c, st, today),
 	}, nil
 }
