@@ -39,6 +39,7 @@ func TestCoordinatorRoom(t *testing.T) {
 	w.day("2026-07-20")
 	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "SYN-0006", "R-771")
 	w.evaluate(id)
+	w.day("2026-09-16")
 	w.bundle(id, "c06-screening")
 	cohort(w)
 	s := newScreen(t, program, w.site.URL)
