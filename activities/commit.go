@@ -421,6 +421,10 @@ func (c *commit) carryOut() error {
 		if err := c.risk(body); err != nil {
 			return err
 		}
+	case *command.RecordReview:
+		if err := c.protocol.CheckReview(body); err != nil {
+			return &journey.Refusal{Code: journey.Invalid, Field: "structured", Message: err.Error()}
+		}
 	case *command.AnswerQuestion:
 		if err := c.answer(body); err != nil {
 			return err

@@ -69,11 +69,13 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	if !r.ReadsCare() {
 		list = append(list, freeText...)
 		list = append(list, "medicines", "percent", "model") // as they were written
-		list = append(list, "conditions", "question", "answer", "words", "votes")
+		list = append(list, "conditions", "question", "answer", "words", "votes", "structured")
 	}
 	switch {
 	case kind == journey.RecordReview && r.hidesReviews(p, requirements, author):
-		list = append(list, "position", "findings")
+		list = append(list, "position", "findings", "structured")
+	case kind == journey.RecordReview && r.hidesFindings(p, requirements, author):
+		list = append(list, "structured")
 	case (kind == journey.AskToStop || kind == journey.SettleStopWish) && !slices.Contains(withdrawalKeepers, r.Role):
 		list = append(list, "words", "reason")
 	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
@@ -92,6 +94,16 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 		list = append(list, "reason")
 	}
 	return list
+}
+
+// hidesFindings reports whether a review has structured findings that are told in
+// confidence and not for the reader: then all of them are kept, since which are
+// missing would tell.
+func (r Reader) hidesFindings(p *protocol.Protocol, requirements []string, author string) bool {
+	return !r.readsPrivate(author) && slices.ContainsFunc(requirements, func(id string) bool {
+		form, ok := p.ReviewForm(id)
+		return ok && form.Confidential()
+	})
 }
 
 // hidesReview reports whether the reader may not see what the review of a

@@ -199,12 +199,46 @@ type RecordReview struct {
 	Findings     string           `json:"findings,omitempty"`
 	// Duties are those that the advocate has done.
 	Duties []string `json:"duties,omitempty"`
+	// Structured are findings that the protocol asks for by their codes.
+	Structured []ReviewAnswer `json:"structured,omitempty"`
+}
+
+// ReviewAnswer is one structured finding of a review: a choice or words.
+type ReviewAnswer struct {
+	// Requirement is the review that asks for it.
+	Requirement string `json:"requirement"`
+	Code        string `json:"code"`
+	Choice      string `json:"choice,omitempty"`
+	Text        string `json:"text,omitempty"`
 }
 
 // Check implements Body.
 func (b *RecordReview) Check(f *Faults) {
 	f.oneOrSeveral(b.Requirement, b.Requirements)
 	f.ids("duties", b.Duties)
+	const most = 100
+	if len(b.Structured) > most {
+		f.Add("structured", fmt.Sprintf("more than %d", most))
+		return
+	}
+	for i, a := range b.Structured {
+		at := fmt.Sprintf("structured[%d].", i)
+		f.id(at+"requirement", a.Requirement)
+		f.id(at+"code", a.Code)
+		if a.Requirement != b.Requirement && !slices.Contains(b.Requirements, a.Requirement) {
+			f.Add(at+"requirement", "not among the reviews given")
+		}
+		if a.Choice != "" {
+			f.id(at+"choice", a.Choice)
+		}
+		f.text(at+"text", a.Text, false)
+		if (a.Choice == "") == !given(a.Text) {
+			f.Add(at+"choice", "exactly one is needed", "choice", "text")
+		}
+		if slices.ContainsFunc(b.Structured[:i], func(o ReviewAnswer) bool { return o.Requirement == a.Requirement && o.Code == a.Code }) {
+			f.Add(at+"code", "given twice")
+		}
+	}
 	f.oneOf("position", string(b.Position), true, string(journey.Supports), string(journey.Concerns), string(journey.Objects))
 	f.text("findings", b.Findings, false)
 }

@@ -55,6 +55,7 @@ func Diff(from, to *Protocol) []Change {
 	compare("medicines", "", from.medicines(), to.medicines())
 	changes = append(changes, diffRules("quorum", from.Quorum, to.Quorum, func(s Seat) string { return s.ID })...)
 	compare("committee", "", orZero(from.Committee), orZero(to.Committee))
+	changes = append(changes, diffRules("reviews", from.Reviews, to.Reviews, func(f ReviewForm) string { return f.Requirement })...)
 	changes = append(changes, diffRules("letters", from.Letters, to.Letters, func(l Letter) string { return l.ID })...)
 	changes = append(changes, diffRules("facts", from.Facts, to.Facts, func(f Fact) string { return f.ID })...)
 	changes = append(changes, diffRules("requirements", from.Requirements, to.Requirements, func(r Requirement) string { return r.ID })...)

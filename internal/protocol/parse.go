@@ -195,6 +195,7 @@ func (p *Protocol) check() error {
 		}
 	}
 	p.checkItems(fail, env, seen)
+	p.checkReviews(fail)
 	p.checkRecovery(fail)
 	p.checkOperation(fail)
 	p.checkNotices(fail)

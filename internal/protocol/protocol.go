@@ -35,6 +35,7 @@ type Protocol struct {
 	Quorum       []Seat         `yaml:"quorum" doc:"seats that have to be taken at a decision"`
 	Committee    *Committee     `yaml:"committee" doc:"how the selection committee votes"`
 	Letters      []Letter       `yaml:"letters" doc:"texts of letters to candidates"`
+	Reviews      []ReviewForm   `yaml:"reviews" doc:"what reviews say beside their position, finding by finding"`
 	Timers       journey.Timers `yaml:"timers"`
 	Observations []Observation  `yaml:"observations"`
 	Facts        []Fact         `yaml:"facts"`

@@ -81,6 +81,8 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[UnitMapping]():         {"text", "to"},
 	reflect.TypeFor[AnswerMapping]():       {"text", "to"},
 	reflect.TypeFor[Committee]():           {"members", "quorum", "source"},
+	reflect.TypeFor[ReviewForm]():          {"requirement", "findings", "source"},
+	reflect.TypeFor[ReviewFinding]():       {"code", "title"},
 	reflect.TypeFor[Letter]():              {"id", "for", "title", "text"},
 	reflect.TypeFor[Methods]():             {"body_surface_area", "plasma_clearance_correction"},
 	reflect.TypeFor[PlasmaUncertainty]():   {"concentration_percent", "dose_percent", "time_minutes"},

@@ -81,6 +81,10 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/candidates/" + id + "/checks/confirm-last-check", []int{no, ok, no, no, no, no, no, away}},
 		{http.MethodGet, "/candidates/" + id + "/checks/withdraw", []int{404, 404, no, no, no, no, no, away}},
 		{http.MethodGet, "/candidates/" + id + "/recovery-plan", []int{404, 404, 404, 404, 404, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/reviews/surgery-review", []int{404, 404, 404, 404, 404, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/reviews/surgery-review", []int{no, 404, 404, no, no, no, no, away}},
+		{http.MethodGet, "/candidates/" + id + "/side", []int{404, 404, 404, 404, 404, no, no, away}},
+		{http.MethodPost, "/candidates/" + id + "/side", []int{no, 404, 404, no, no, no, no, away}},
 		{http.MethodGet, "/candidates/" + id + "/worksheets/plasma-clearance", []int{ok, ok, no, no, no, no, no, away}},
 		{http.MethodPost, "/candidates/" + id + "/worksheets/plasma-clearance", []int{away, away, no, no, no, no, no, away}},
 		{http.MethodGet, "/candidates/" + id + "/worksheets/ambulatory-pressure", []int{ok, ok, no, no, no, no, no, away}},
@@ -164,7 +168,7 @@ func testAccess(t *testing.T, w *world, id string) {
 	// Every route of the server is in the table.
 	s := &server{}
 	for _, r := range s.routes() {
-		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":name", "none.css", ":secret", "no-secret", ":message", "m-none", ":part", "0", ":document", "0", ":meeting", "m-none", ":letter", "1", ":page", "why").Replace(r.path)
+		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":requirement", "surgery-review", ":name", "none.css", ":secret", "no-secret", ":message", "m-none", ":part", "0", ":document", "0", ":meeting", "m-none", ":letter", "1", ":page", "why").Replace(r.path)
 		if !named[r.method+" "+path] && r.path != pathSignIn {
 			t.Errorf("the access table lacks %s %s", r.method, r.path)
 		}
@@ -198,7 +202,7 @@ func testLooks(t *testing.T, w *world, id, other string) {
 	}
 	browsers := map[string]*browser{"cora": w.as("cora"), "edna": w.as("edna"), "": w.browser()}
 	for _, r := range (&server{}).routes() {
-		path := strings.NewReplacer(":id", id, ":kind", "elapse", ":check", "confirm-verification", ":name", "none.css", ":secret", "no-secret").Replace(r.path)
+		path := strings.NewReplacer(":id", id, ":kind", "elapse", ":check", "confirm-verification", ":requirement", "surgery-review", ":name", "none.css", ":secret", "no-secret").Replace(r.path)
 		untold := r.tellsNothing()
 		for username, b := range browsers {
 			if r.path == pathSignOut || strings.Contains(path, ":") {

@@ -583,7 +583,7 @@ func (s *server) ambulatoryModel(ctx context.Context, sc scene, digest string, v
 	read := evaluateMonitor(rows, sc.protocol.Zone())
 	m.Read = monitorOf(sc, read, digest)
 	if len(read.bad) > 0 {
-		m.Confirm = append(m.Confirm, field{Name: "unreadable", Type: "checkbox", Label: fmt.Sprintf("Count the %s that can't be read as failed attempts", plural(len(read.bad), "line"))})
+		m.Confirm = append(m.Confirm, field{Name: "unreadable", Type: "checkbox", Label: "Count lines that can't be read as failed attempts (" + plural(len(read.bad), "line") + ")"})
 	}
 	if read.err != nil {
 		m.Confirm = append(m.Confirm, field{Name: "refused", Type: "checkbox", Label: "Record the readings although no means follow from them"})

@@ -82,7 +82,7 @@ func monitorPicture(m monitored, zone *time.Location) template.HTML {
 			fmt.Fprintf(&b, `<path class="plot-out" d="M%.1f %.1fl6 6m0-6l-6 6"/>`, x(row.At)-3, bottom-9)
 		}
 	}
-	fmt.Fprintf(&b, `<text class="tick-text trend-start" x="4" y="%d">mmHg</text></svg>`, curveTop-2)
+	fmt.Fprintf(&b, `<text class="tick-text trend-start" x="4" y="%d">mmHg</text></svg>`, monitorHeight-curveBottom+17)
 	return template.HTML(b.String()) //nolint:gosec // every text is escaped or one of ours
 }
 

@@ -772,6 +772,9 @@ func requirementAction(sc scene, r protocol.Requirement, state journey.Requireme
 	case r.Evidence == journey.ByConsent && may(journey.RecordConsent):
 		return "#" + string(journey.RecordConsent), "Record"
 	case r.Evidence == journey.ByReview && r.Signer == sc.viewer.Role && may(journey.RecordReview):
+		if _, ok := sc.protocol.ReviewForm(r.ID); ok || r.ID == sideReview {
+			return reviewLink(sc.candidate.ID, r.ID), "Review"
+		}
 		return "#" + string(journey.RecordReview), "Review"
 	case r.Evidence == journey.ByResult && r.Signer == sc.viewer.Role && state.Evidence != "" && state.Status != journey.Expired && may(journey.SignResults):
 		return "#" + string(journey.SignResults), "Sign"

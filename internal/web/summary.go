@@ -278,6 +278,12 @@ func reviewsOf(sc scene, people map[string]string) []reviewModel {
 			if m.Findings != "" && slices.Contains(reader.Withheld(p, e.Kind, e.Actor, rule.ID), "findings") {
 				m.Findings = withheld
 			}
+			if text := structuredWord(p, ofReview(body.Structured, rule.ID)); text != "" {
+				if slices.Contains(reader.Withheld(p, e.Kind, e.Actor, rule.ID), "structured") {
+					text = "Structured findings: " + lower(withheld)
+				}
+				m.Findings = strings.TrimSpace(text + "\n" + m.Findings)
+			}
 			m.Sign = personWord(people, seen.SignedBy) + ", " + dayWord(seen.SignedOn)
 			if n := newerResults(sc, seen.SignedOn); n > 0 {
 				m.Before = plural(n, "result") + " came after it"

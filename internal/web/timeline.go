@@ -264,6 +264,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		add("Duties done", titlesOf(p, body.Duties))
 		words("Position", "position", known(positionWords, event.Position))
 		words("Findings", "findings", body.Findings)
+		words("Structured findings", "structured", structuredWord(p, body.Structured))
 	case journey.WaiveRequirement:
 		var body command.WaiveRequirement
 		read(e, &body)

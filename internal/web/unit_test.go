@@ -78,7 +78,7 @@ func TestTemplates(t *testing.T) {
 		"sign-in":            {signInModel{}, signInModel{Provider: "p", ProviderLink: "/", Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
 		"questionnaire-link": {linkModel{}, linkModel{Name: "n", Home: "/", Link: "https://site.example/questions/x", Until: "1 Mar 2028"}},
 		"questions":          questionPages(),
-		"plasma":             plasmaModels(), "ambulatory": ambulatoryModels(),
+		"plasma":             plasmaModels(), "ambulatory": ambulatoryModels(), "review": reviewModels(),
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
 		"evaluation": {evaluationModel{}, evaluationModel{

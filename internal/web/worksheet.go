@@ -113,8 +113,11 @@ func (s *server) worksheetScene(c echo.Context) (scene, error) {
 // worksheets are the pages that a candidate's page leads to.
 func (s scene) worksheets() []option {
 	var list []option
-	if s.closed() != "" {
-		return nil
+	if state, ok := s.candidate.State.Find(sideReview); ok && state.Status != journey.NotApplicable {
+		list = append(list, option{reviewLink(s.candidate.ID, sideReview), "Side selection"})
+	}
+	if s.closed() != "" || !journey.MayGive(s.viewer.Role, journey.RecordResults) {
+		return list
 	}
 	if _, ok := s.protocol.Observation(doseCode); ok {
 		list = append(list, option{plasmaLink(s.candidate.ID), "Plasma clearance worksheet"})
