@@ -212,6 +212,26 @@ func (s *script) items(requirements []protocol.Requirement) []string {
 	return ids
 }
 
+// structured answers what the protocol asks for of reviews, each with its first answer,
+// which stands for what is unremarkable.
+func (s *script) structured(reviews []string) []command.ReviewAnswer {
+	var list []command.ReviewAnswer
+	for _, id := range reviews {
+		form, _ := s.dispatcher.Current.ReviewForm(id)
+		for _, q := range form.Findings {
+			switch answer := (command.ReviewAnswer{Requirement: id, Code: q.Code}); {
+			case len(q.Choices) > 0:
+				answer.Choice = q.Choices[0].Code
+				list = append(list, answer)
+			case q.Required:
+				answer.Text = "The longer vein, and nothing that separates the kidneys."
+				list = append(list, answer)
+			}
+		}
+	}
+	return list
+}
+
 func ids(requirements []protocol.Requirement) []string {
 	var list []string
 	for _, r := range requirements {
@@ -331,6 +351,7 @@ func (s *script) reviews(ctx context.Context, from journey.Date, gates ...journe
 		s.advance(s.at.Add(time.Hour))
 		if err := s.give(ctx, actor, journey.Clinician, journey.RecordReview, &command.RecordReview{
 			Requirements: together[actor], Position: journey.Supports, Findings: "Seen and examined; nothing that stands against donation.",
+			Structured: s.structured(together[actor]),
 		}); err != nil {
 			return err
 		}
