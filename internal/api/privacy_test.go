@@ -39,6 +39,8 @@ func TestWithheld(t *testing.T) {
 		{journey.RecordReview, "advocate-review-final", "position", []bool{true, false, false, false, true}, false},
 		{journey.RecordReview, "no-such-requirement", "position", []bool{true, false, false, false, true}, false},
 		{journey.RecordReview, "surgery-review", "findings", []bool{false, false, false, false, true}, false},
+		{journey.RecordReview, "psychosocial-evaluation", "structured", []bool{true, false, false, false, true}, false},
+		{journey.RecordReview, "surgery-review", "structured", []bool{false, false, false, false, true}, false},
 		{journey.RecordReview, "surgery-review", "position", []bool{false, false, false, false, false}, false},
 		{journey.Hold, "", "note", []bool{false, false, false, false, true}, false},
 		{journey.ResolveLastCheck, "", "reason", []bool{false, false, false, false, true}, false},
