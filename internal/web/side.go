@@ -141,9 +141,7 @@ func sideOf(sc scene) (sideModel, error) {
 		}
 	}
 	m := sideModel{Rows: s.rows()}
-	for _, f := range s.flags() {
-		m.Flags = append(m.Flags, f)
-	}
+	m.Flags = s.flags()
 	for _, row := range m.Rows {
 		if row.Left == "" || row.Right == "" {
 			m.Unknown = append(m.Unknown, row.Title)

@@ -157,7 +157,8 @@ func (s *server) plasmaPage(c echo.Context) error {
 		return err
 	}
 	ctx := c.Request().Context()
-	values, drafted := url.Values{}, ""
+	var values url.Values
+	drafted := ""
 	draft, err := s.Store.WorksheetDraft(ctx, sc.candidate.ID, sc.viewer.ID, plasmaWorksheet)
 	switch study := c.QueryParam("study"); {
 	case err != nil && !errors.Is(err, record.ErrNotFound):
