@@ -110,6 +110,9 @@ func (w work) taskResource() (record.Resource, error) {
 			t.Execution = &r4.Period{Start: optional(string(r.Collected)), End: optional(string(r.SignedOn))}
 		}
 		t.LastModified = string(r.SignedOn)
+		if r.SignedOn != "" && r.SignedOn.Before(w.round.authored) {
+			t.AuthoredOn = "" // it was done before it was first published: nobody knows since when
+		}
 		if r.Status == journey.Met && r.ValidUntil != "" {
 			t.Output = append(t.Output, taskOutput{
 				Type: concept(systemOutput, "valid-until", "Valid until", "Valid until"), ValueDate: optional(string(r.ValidUntil)),

@@ -28,7 +28,7 @@ func Sample(source string, dice *rand.Rand, version string, about int) (*protoco
 	}
 	s := sampler{dice: dice, kept: map[string]bool{}, flags: map[string]bool{}}
 	s.choose(items(text, "requirements"), about)
-	for _, part := range []string{"flags", "disclosures", "advocate_duties"} {
+	for _, part := range []string{"flags", "disclosures", "advocate_duties", "reviews"} {
 		set(text, part, s.about(items(text, part)))
 	}
 	for _, flag := range items(text, "flags") {

@@ -195,7 +195,7 @@ func (s sided) rows() []sideRow {
 		b, bKnown := s.number(f.code + "-right")
 		switch {
 		case f.code == "split-function" && aKnown:
-			b, bKnown = 100-a, true
+			b = 100 - a
 			row.Right = strconv.FormatFloat(b, 'f', -1, 64) + " %"
 			row.Difference = clinical.Display(math.Abs(a-b), 1) + " points"
 		case f.code == "kidney-volume" && aKnown && bKnown && a+b > 0:
