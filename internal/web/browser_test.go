@@ -284,9 +284,7 @@ func TestBrowser(t *testing.T) {
 	if _, problem := s.send("refer-given"); !strings.Contains(problem, "Nothing was recorded") {
 		t.Errorf("an empty referral: %q", problem)
 	}
-	if focused := eval[string](s, `document.activeElement.id`); focused != "errors" {
-		t.Errorf("the focus is on %q and not on the errors", focused)
-	}
+	s.focuses("errors")
 	s.check("referral-errors")
 	for id, value := range map[string]string{
 		"given": "Ottilie", "family": "Fjellgren", "birth_date": "1979-05-02", "sex": "female",

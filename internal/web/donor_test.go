@@ -344,9 +344,7 @@ func TestBrowserAftercare(t *testing.T) {
 	if problem := fill("3"); problem != myDenied {
 		t.Errorf("a wrong date is answered %q", problem)
 	}
-	if focused := eval[string](s, `document.activeElement.id`); focused != "errors" {
-		t.Errorf("the focus is on %q and not on the error", focused)
-	}
+	s.focuses("errors")
 	s.check("my-wrong")
 	if problem := fill("2"); problem != "" {
 		t.Fatalf("the right date is answered %q", problem)

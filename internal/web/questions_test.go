@@ -397,9 +397,7 @@ func TestBrowserQuestions(t *testing.T) {
 	// An empty part is refused, and the focus is on what is wrong.
 	focus("button[value=next]")
 	leave(kb.Enter)
-	if got := eval[string](s, `document.activeElement.id`); got != "errors" {
-		t.Errorf("the focus is on %q and not on the errors", got)
-	}
+	s.focuses("errors")
 	s.check("questions-errors")
 	for i, section := range q.Sections {
 		if got := path(); got != base+"/"+section.ID {

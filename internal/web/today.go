@@ -64,7 +64,7 @@ func (s *server) todayPage(c echo.Context) error {
 	case now == 0:
 		m.Sentence = fmt.Sprintf("%s, and nothing is lost before tomorrow is over.", capital(countNeeds(len(all))))
 	default:
-		m.Sentence = fmt.Sprintf("%s. Of %d, something is lost by tomorrow.", capital(countNeeds(len(all))), now)
+		m.Sentence = fmt.Sprintf("%s. For %d of them something is lost by tomorrow.", capital(countNeeds(len(all))), now)
 	}
 	number, _ := strconv.Atoi(c.QueryParam("page"))
 	pages := max(1, (len(all)+todayRows-1)/todayRows)
