@@ -214,6 +214,32 @@ func (s *Store) beginAccountChains(ctx context.Context) error {
 	})
 }
 
+// restriction collects the conditions of a query. An empty value is none.
+type restriction struct {
+	conditions []string
+	args       []any
+}
+
+func (r *restriction) text(condition, value string) {
+	if value != "" {
+		r.args = append(r.args, value)
+		r.conditions = append(r.conditions, condition+" $"+strconv.Itoa(len(r.args)))
+	}
+}
+
+func (r *restriction) moment(condition string, at time.Time) {
+	if !at.IsZero() {
+		r.text(condition, instant(at))
+	}
+}
+
+func (r *restriction) where() string {
+	if len(r.conditions) == 0 {
+		return ""
+	}
+	return " WHERE " + strings.Join(r.conditions, " AND ")
+}
+
 // ChangesQuery selects changes of accounts. An empty member is no restriction.
 type ChangesQuery struct {
 	Account, Actor string
@@ -224,33 +250,16 @@ type ChangesQuery struct {
 
 // AccountChanges returns what was done to accounts, the newest first.
 func (s *Store) AccountChanges(ctx context.Context, q ChangesQuery) ([]AccountChange, error) {
-	var where []string
-	var args []any
-	add := func(condition string, value any) {
-		args = append(args, value)
-		where = append(where, condition+" $"+strconv.Itoa(len(args)))
-	}
-	if q.Account != "" {
-		add("account_id =", q.Account)
-	}
-	if q.Actor != "" {
-		add("actor =", q.Actor)
-	}
-	if !q.From.IsZero() {
-		add("at >=", instant(q.From))
-	}
-	if !q.To.IsZero() {
-		add("at <", instant(q.To))
-	}
-	text := "SELECT " + changeColumns + " FROM account_change"
-	if len(where) > 0 {
-		text += " WHERE " + strings.Join(where, " AND ")
-	}
-	text += " ORDER BY at DESC, account_id, seq DESC"
+	var w restriction
+	w.text("account_id =", q.Account)
+	w.text("actor =", q.Actor)
+	w.moment("at >=", q.From)
+	w.moment("at <", q.To)
+	text := "SELECT " + changeColumns + " FROM account_change" + w.where() + " ORDER BY at DESC, account_id, seq DESC"
 	if q.Limit > 0 {
 		text += " LIMIT " + strconv.Itoa(q.Limit)
 	}
-	return accountChanges(ctx, s.read, text, args...)
+	return accountChanges(ctx, s.read, text, w.args...)
 }
 
 const changeColumns = "account_id, seq, at, actor, role, kind, state, hash"
@@ -294,13 +303,10 @@ func verifyAccounts(ctx context.Context, q queryer, digest io.Writer) (int, erro
 		var last head
 		var state string
 		for _, c := range changes {
-			if c.Seq != last.seq+1 {
-				return total, &BrokenChain{chain, last.seq + 1, "the row is missing"}
+			if err := last.follow(chain, c.Seq, c.digest, c.Hash); err != nil {
+				return total, err
 			}
-			if c.digest(last.hash) != c.Hash {
-				return total, &BrokenChain{chain, c.Seq, "the row was changed after it was written, or does not follow the one before it"}
-			}
-			last, state = head{c.Seq, c.Hash}, string(c.State)
+			state = string(c.State)
 			total++
 		}
 		if err := verifyAccount(ctx, q, id, last, state); err != nil {

@@ -115,6 +115,19 @@ type head struct {
 	hash string
 }
 
+// follow moves the head on to the next row of a chain. The digest is what the row's
+// hash has to be after the one before it.
+func (h *head) follow(chain string, seq int64, digest func(prev string) string, hash string) error {
+	if seq != h.seq+1 {
+		return &BrokenChain{chain, h.seq + 1, "the row is missing"}
+	}
+	if digest(h.hash) != hash {
+		return &BrokenChain{chain, seq, "the row was changed after it was written, or does not follow the one before it"}
+	}
+	*h = head{seq, hash}
+	return nil
+}
+
 func verify(ctx context.Context, q queryer) (Verified, error) {
 	var v Verified
 	expected, err := heads(ctx, q)

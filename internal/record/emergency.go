@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io"
 	"strconv"
-	"strings"
 	"time"
 
 	"candidacy/internal/journey"
@@ -95,33 +94,14 @@ type EmergencyQuery struct {
 
 // Emergencies returns emergency accesses, the newest first.
 func (s *Store) Emergencies(ctx context.Context, q EmergencyQuery) ([]Emergency, error) {
-	var where []string
-	var args []any
-	add := func(condition, value string) {
-		args = append(args, value)
-		where = append(where, condition+" $"+strconv.Itoa(len(args)))
-	}
-	if q.Candidate != "" {
-		add("candidate_id =", q.Candidate)
-	}
-	if q.Actor != "" {
-		add("actor =", q.Actor)
-	}
-	if !q.From.IsZero() {
-		add("at >=", instant(q.From))
-	}
-	if !q.To.IsZero() {
-		add("at <", instant(q.To))
-	}
-	if !q.OpenAt.IsZero() {
-		add("at <=", instant(q.OpenAt))
-		add("until >", instant(q.OpenAt))
-	}
-	text := "SELECT " + emergencyColumns + " FROM emergency_access"
-	if len(where) > 0 {
-		text += " WHERE " + strings.Join(where, " AND ")
-	}
-	return emergencies(ctx, s.read, text+" ORDER BY seq DESC", args...)
+	var w restriction
+	w.text("candidate_id =", q.Candidate)
+	w.text("actor =", q.Actor)
+	w.moment("at >=", q.From)
+	w.moment("at <", q.To)
+	w.moment("at <=", q.OpenAt)
+	w.moment("until >", q.OpenAt)
+	return emergencies(ctx, s.read, "SELECT "+emergencyColumns+" FROM emergency_access"+w.where()+" ORDER BY seq DESC", w.args...)
 }
 
 func emergencies(ctx context.Context, q queryer, text string, args ...any) ([]Emergency, error) {
@@ -156,13 +136,9 @@ func verifyEmergencies(ctx context.Context, q queryer, digest io.Writer) (int, e
 	}
 	var last head
 	for n, e := range list {
-		if e.Seq != last.seq+1 {
-			return n, &BrokenChain{emergencyChain, last.seq + 1, "the row is missing"}
+		if err := last.follow(emergencyChain, e.Seq, e.digest, e.Hash); err != nil {
+			return n, err
 		}
-		if e.digest(last.hash) != e.Hash {
-			return n, &BrokenChain{emergencyChain, e.Seq, "the row was changed after it was written, or does not follow the one before it"}
-		}
-		last = head{e.Seq, e.Hash}
 	}
 	if last.seq > 0 {
 		fmt.Fprintf(digest, "%s %d %s\n", emergencyChain, last.seq, last.hash)

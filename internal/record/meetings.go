@@ -180,13 +180,11 @@ func verifyMeetings(ctx context.Context, q queryer, heads io.Writer) (int, error
 		var last head
 		var m meeting.Meeting
 		for n, e := range entries {
-			if e.Seq != last.seq+1 {
-				return total, &BrokenChain{chain, last.seq + 1, "the row is missing"}
+			digest := func(prev string) string { return meetingDigest(prev, e, bodies[n]) }
+			if err := last.follow(chain, e.Seq, digest, e.Hash); err != nil {
+				return total, err
 			}
-			if meetingDigest(last.hash, e, bodies[n]) != e.Hash {
-				return total, &BrokenChain{chain, e.Seq, "the row was changed after it was written, or does not follow the one before it"}
-			}
-			m, last = meeting.Apply(m, e), head{e.Seq, e.Hash}
+			m = meeting.Apply(m, e)
 			total++
 		}
 		stands, kept, err := meetingRow(ctx, q, id)
