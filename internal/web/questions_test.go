@@ -315,19 +315,7 @@ func TestQuestionWords(t *testing.T) {
 	for _, text := range questionWords {
 		texts = append(texts, text)
 	}
-	var characters, words, sentences float64
-	for _, text := range texts {
-		for _, word := range strings.Fields(text) {
-			characters, words = characters+float64(len(strings.Trim(word, ".,:?"))), words+1
-			if strings.ContainsAny(word[len(word)-1:], ".?:") {
-				sentences++
-			}
-		}
-		if !strings.ContainsAny(text[len(text)-1:], ".?:") {
-			sentences++
-		}
-	}
-	if index := 4.71*characters/words + 0.5*words/sentences - 21.43; index > 7 {
+	if index := readingIndex(texts, ".?:"); index > 7 {
 		t.Errorf("the index is %.1f, above 7", index)
 	}
 }
