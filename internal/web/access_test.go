@@ -30,6 +30,7 @@ func TestPages(t *testing.T) {
 	w.bundle(id, "c06-evaluation")
 
 	t.Run("every route for every role", func(t *testing.T) { testAccess(t, w, id) })
+	t.Run("pages of a candidate", func(t *testing.T) { testLeaves(t, w, id) })
 	t.Run("every command for every role", func(t *testing.T) { testCommands(t, w, id) })
 	t.Run("who sees whom", func(t *testing.T) { testVisibility(t, w, id, other) })
 	t.Run("private words", func(t *testing.T) { testPrivate(t, w, id) })
@@ -458,4 +459,42 @@ func testHeaders(t *testing.T, w *world, id string) {
 	if strings.Contains(got.body, "@import") || strings.Contains(got.body, "url(") {
 		t.Error("the style sheet loads something else")
 	}
+}
+
+// testLeaves follows the list of a candidate's pages: each that a role is shown is open
+// to it.
+func testLeaves(t *testing.T, w *world, id string) {
+	for _, who := range []string{"cora", "clem", "adva", "comm", "audi"} {
+		b := w.as(who)
+		root, err := html.Parse(strings.NewReader(b.get("/candidates/" + id).body))
+		must(t, err)
+		found := 0
+		for n := range root.Descendants() {
+			if n.Type != html.ElementNode || n.Data != "nav" || attribute(n, "class") != "leaves" {
+				continue
+			}
+			for a := range n.Descendants() {
+				if a.Type != html.ElementNode || a.Data != "a" {
+					continue
+				}
+				found++
+				if got := b.get(attribute(a, "href")); got.status != http.StatusOK {
+					t.Errorf("%s: %s answers %d", who, attribute(a, "href"), got.status)
+				}
+			}
+		}
+		if (found > 0) != (who != "audi") {
+			t.Errorf("%s is shown %d pages", who, found)
+		}
+	}
+}
+
+// attribute is one attribute of an element, empty where it has none.
+func attribute(n *html.Node, name string) string {
+	for _, a := range n.Attr {
+		if a.Key == name {
+			return a.Val
+		}
+	}
+	return ""
 }

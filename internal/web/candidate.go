@@ -69,12 +69,10 @@ type candidateModel struct {
 	Earlier   []entryModel
 	Forms     []form
 	Grave     []form
-	// Worksheets are pages of their own for this candidate.
-	Worksheets []option
+	// Pages are the other pages of this candidate.
+	Pages      []option
 	Protocol   string
 	Notes      *notesModel
-	// Paper leads to the evaluation summary.
-	Paper      string
 	ReadOnly   bool
 	HasActions bool
 	// Emergencies are the times that somebody opened what is kept from them, and Open
@@ -480,12 +478,9 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	if m.Notes, err = s.notesOf(ctx, sc, people, nil); err != nil {
 		return candidateModel{}, err
 	}
-	if slices.Contains(noters, v.Role) {
-		m.Paper = "/candidates/" + c.ID + "/evaluation-summary"
-	}
 	m.Self = selfOf(sc, entries, events)
 	m.Timeline, m.Earlier = timeline(sc, entries, events, people)
-	m.Worksheets = sc.worksheets()
+	m.Pages = sc.pages(m.Recovery != nil)
 	if err := s.addEmergencies(ctx, &m, v, c); err != nil {
 		return candidateModel{}, err
 	}

@@ -52,7 +52,7 @@ func TestBrowserPlasma(t *testing.T) {
 	s := newScreen(t, program, w.site.URL)
 	s.signIn("clem")
 	s.open("/candidates/" + id)
-	if !strings.Contains(s.text(".worksheets"), "Plasma clearance") {
+	if !strings.Contains(s.text(".leaves"), "Plasma clearance") {
 		t.Error("the candidate's page does not lead to the worksheet")
 	}
 	s.open(path)

@@ -169,7 +169,7 @@ func TestTemplates(t *testing.T) {
 			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
 				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
 				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},
-			}}}, Earlier: []entryModel{{}}, Paper: "/", Notes: &notesModel{Rows: []careNote{{}, {ID: "i", Kind: "k", Text: "t", Corrects: "i", Corrected: "i"}}, Form: noteForm("c", []record.Note{{Seq: 1}})}, Forms: forms, Grave: forms[:1], HasActions: true,
+			}}}, Earlier: []entryModel{{}}, Pages: []option{{"/", "p"}}, Notes: &notesModel{Rows: []careNote{{}, {ID: "i", Kind: "k", Text: "t", Corrects: "i", Corrected: "i"}}, Form: noteForm("c", []record.Note{{Seq: 1}})}, Forms: forms, Grave: forms[:1], HasActions: true,
 		}},
 	}
 	for _, name := range pageNames {
