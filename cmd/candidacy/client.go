@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/user"
+	"slices"
 	"strings"
 	"time"
 
@@ -168,11 +169,11 @@ func clientShow() *cobra.Command {
 						fmt.Fprintf(out, "key       %s  %s  %s  thumbprint %s\n", k.ID, k.Algorithm, k.Kind(), k.Thumbprint)
 					}
 				}
-				changes, err := store.ClientChanges(cmd.Context(), c.ID)
+				changes, err := store.ClientChanges(cmd.Context(), record.ChangesQuery{Of: c.ID})
 				if err != nil {
 					return err
 				}
-				for _, change := range changes {
+				for _, change := range slices.Backward(changes) {
 					fmt.Fprintf(out, "change    %d  %s  %s  by %s (%s)\n", change.Seq, change.At.Format(time.RFC3339), change.Kind, change.Actor, change.Role)
 				}
 				return nil

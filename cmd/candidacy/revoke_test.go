@@ -283,7 +283,7 @@ func TestRemoveSecondFactor(t *testing.T) {
 	says("removed", "--remove")
 	says("none")
 	look(t, data, func(store *record.Store) {
-		changes, err := store.AccountChanges(t.Context(), record.ChangesQuery{Account: id})
+		changes, err := store.AccountChanges(t.Context(), record.ChangesQuery{Of: id})
 		if err != nil || len(changes) != 3 || changes[0].Kind != record.AccountNoFactor || !strings.HasPrefix(changes[0].Actor, "os-account") {
 			t.Errorf("%+v, %v", changes, err)
 		}

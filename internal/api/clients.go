@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -100,11 +101,11 @@ func (s *server) client(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	changes, err := s.Store.ClientChanges(ctx, id)
+	changes, err := s.Store.ClientChanges(ctx, record.ChangesQuery{Of: id})
 	if err != nil {
 		return err
 	}
-	for _, change := range changes {
+	for _, change := range slices.Backward(changes) {
 		shown.Changes = append(shown.Changes, clientChange{change.At, change.Kind, change.Actor, string(change.Role)})
 	}
 	return reply(c, http.StatusOK, shown)

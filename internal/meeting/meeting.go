@@ -107,6 +107,14 @@ type Entry struct {
 	Hash string
 }
 
+// Candidates are those whom the change is about; an agenda is about all of its own.
+func (c Change) Candidates() []string {
+	if c.Candidate == "" {
+		return c.Agenda
+	}
+	return []string{c.Candidate}
+}
+
 // Vote is one vote as it was given. Of those of one person the last counts.
 type Vote struct {
 	Seq    int64        `json:"seq"`

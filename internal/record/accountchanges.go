@@ -2,18 +2,10 @@ package record
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/binary"
-	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"slices"
-	"strconv"
-	"strings"
-	"time"
 
 	"candidacy/internal/journey"
 )
@@ -47,19 +39,8 @@ const (
 // afterwards.
 var acts = []AccountChangeKind{AccountPassword, AccountOwnPassword, AccountSessions, AccountFactor, AccountCodes, AccountCodeUsed}
 
-// AccountChange is one change of an account with who made it, chained to the one
-// before it.
-type AccountChange struct {
-	Account string
-	Seq     int64
-	At      time.Time
-	Actor   string
-	Role    journey.Role
-	Kind    AccountChangeKind
-	// State is the account after the change, as JSON: see AccountState.
-	State json.RawMessage
-	Hash  string
-}
+// AccountChange is one change of an account. Its state is an AccountState.
+type AccountChange = Change[AccountChangeKind]
 
 // AccountState is what a change keeps of an account: no password and no secret.
 type AccountState struct {
@@ -82,18 +63,6 @@ func (a Account) state() AccountState {
 		s.Link = &a.Link
 	}
 	return s
-}
-
-func (c AccountChange) digest(prev string) string {
-	var b []byte
-	for _, text := range []string{
-		prev, c.Account, strconv.FormatInt(c.Seq, 10), instant(c.At), c.Actor, string(c.Role), string(c.Kind), string(c.State),
-	} {
-		b = binary.BigEndian.AppendUint64(b, uint64(len(text)))
-		b = append(b, text...)
-	}
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:])
 }
 
 // actorKey is where a context holds who changes accounts.
@@ -169,15 +138,11 @@ func (s *Store) recordChange(ctx context.Context, tx *sql.Tx, a Account, kind Ac
 	if err != nil {
 		return fmt.Errorf("encode the account: %w", err)
 	}
-	by := changerOf(ctx)
-	done := AccountChange{Account: a.ID, Seq: last.seq + 1, At: s.now(), Actor: by.id, Role: by.role, Kind: kind, State: state}
-	done.Hash = done.digest(last.hash)
-	if _, err := tx.ExecContext(ctx, `INSERT INTO account_change (account_id, seq, at, actor, role, kind, state, prev_hash, hash)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-		done.Account, done.Seq, instant(done.At), done.Actor, string(done.Role), string(done.Kind), string(done.State), last.hash, done.Hash); err != nil {
-		return fmt.Errorf("record the change of the account: %w", err)
+	last, err = accountLedger.append(ctx, tx, last, a.ID, s.now(), changerOf(ctx), string(kind), state)
+	if err != nil {
+		return err
 	}
-	return execOne(ctx, tx, "record the change of the account", "UPDATE account SET seq = $2, head = $3 WHERE id = $1", a.ID, done.Seq, done.Hash)
+	return execOne(ctx, tx, "record the change of the account", "UPDATE account SET seq = $2, head = $3 WHERE id = $1", a.ID, last.seq, last.hash)
 }
 
 // chainedSetting says that the accounts from before their changes were recorded have
@@ -214,133 +179,24 @@ func (s *Store) beginAccountChains(ctx context.Context) error {
 	})
 }
 
-// restriction collects the conditions of a query. An empty value is none.
-type restriction struct {
-	conditions []string
-	args       []any
-}
-
-func (r *restriction) text(condition, value string) {
-	if value != "" {
-		r.args = append(r.args, value)
-		r.conditions = append(r.conditions, condition+" $"+strconv.Itoa(len(r.args)))
-	}
-}
-
-func (r *restriction) moment(condition string, at time.Time) {
-	if !at.IsZero() {
-		r.text(condition, instant(at))
-	}
-}
-
-func (r *restriction) where() string {
-	if len(r.conditions) == 0 {
-		return ""
-	}
-	return " WHERE " + strings.Join(r.conditions, " AND ")
-}
-
-// ChangesQuery selects changes of accounts. An empty member is no restriction.
-type ChangesQuery struct {
-	Account, Actor string
-	// From and To bound when: the first is within and the second not.
-	From, To time.Time
-	Limit    int
-}
-
 // AccountChanges returns what was done to accounts, the newest first.
 func (s *Store) AccountChanges(ctx context.Context, q ChangesQuery) ([]AccountChange, error) {
-	var w restriction
-	w.text("account_id =", q.Account)
-	w.text("actor =", q.Actor)
-	w.moment("at >=", q.From)
-	w.moment("at <", q.To)
-	text := "SELECT " + changeColumns + " FROM account_change" + w.where() + " ORDER BY at DESC, account_id, seq DESC"
-	if q.Limit > 0 {
-		text += " LIMIT " + strconv.Itoa(q.Limit)
-	}
-	return accountChanges(ctx, s.read, text, w.args...)
+	return changes[AccountChangeKind](ctx, s.read, accountLedger, q)
 }
 
-const changeColumns = "account_id, seq, at, actor, role, kind, state, hash"
-
-func accountChanges(ctx context.Context, q queryer, text string, args ...any) ([]AccountChange, error) {
-	rows, err := q.QueryContext(ctx, text, args...)
-	if err != nil {
-		return nil, fmt.Errorf("read the changes of accounts: %w", err)
-	}
-	defer rows.Close()
-	var list []AccountChange
-	for rows.Next() {
-		var c AccountChange
-		var at, state string
-		if err := rows.Scan(&c.Account, &c.Seq, &at, &c.Actor, &c.Role, &c.Kind, &state, &c.Hash); err != nil {
-			return nil, fmt.Errorf("read the changes of accounts: %w", err)
-		}
-		c.State = json.RawMessage(state)
-		if c.At, err = parseInstant(at); err != nil {
-			return nil, fmt.Errorf("read the changes of accounts: %w", err)
-		}
-		list = append(list, c)
-	}
-	return list, rows.Err()
-}
-
-// verifyAccounts walks the chain of every account's changes and compares its end with
-// the account. It returns how many changes there are, and adds each head to the digest.
-func verifyAccounts(ctx context.Context, q queryer, digest io.Writer) (int, error) {
-	ids, err := texts(ctx, q, "list accounts", "SELECT account_id FROM account_change UNION SELECT id FROM account ORDER BY 1")
-	if err != nil {
-		return 0, err
-	}
-	total := 0
-	for _, id := range ids {
-		chain := "account " + id
-		changes, err := accountChanges(ctx, q, "SELECT "+changeColumns+" FROM account_change WHERE account_id = $1 ORDER BY seq", id)
-		if err != nil {
-			return total, err
-		}
-		var last head
-		var state string
-		for _, c := range changes {
-			if err := last.follow(chain, c.Seq, c.digest, c.Hash); err != nil {
-				return total, err
-			}
-			state = string(c.State)
-			total++
-		}
-		if err := verifyAccount(ctx, q, id, last, state); err != nil {
-			return total, err
-		}
-		fmt.Fprintf(digest, "account %s %d %s\n", id, last.seq, last.hash)
-	}
-	return total, nil
-}
-
-// verifyAccount compares an account with the end of its chain.
-func verifyAccount(ctx context.Context, q queryer, id string, last head, state string) error {
-	chain := "account " + id
+// accountStands returns the end of an account's chain that its row names, and its state.
+func accountStands(ctx context.Context, q queryer, id string) (head, string, error) {
+	var last head
 	a, err := scanAccount(q.QueryRowContext(ctx, "SELECT "+accountColumns+" FROM account WHERE id = $1", id))
-	if errors.Is(err, ErrNotFound) {
-		return &BrokenChain{chain, last.seq, "the account of these changes is missing"}
-	}
 	if err != nil {
-		return err
+		return last, "", err
 	}
-	var stands head
-	if err := q.QueryRowContext(ctx, "SELECT seq, head FROM account WHERE id = $1", id).Scan(&stands.seq, &stands.hash); err != nil {
-		return fmt.Errorf("read the account: %w", err)
+	if err := q.QueryRowContext(ctx, "SELECT seq, head FROM account WHERE id = $1", id).Scan(&last.seq, &last.hash); err != nil {
+		return last, "", fmt.Errorf("read the account: %w", err)
 	}
-	standing, err := json.Marshal(a.state())
-	switch {
-	case err != nil:
-		return fmt.Errorf("encode the account: %w", err)
-	case last.seq == 0:
-		return &BrokenChain{chain, 1, "the row is missing"}
-	case stands != last:
-		return &BrokenChain{chain, last.seq, "the last change is not the one that was recorded"}
-	case string(standing) != state:
-		return &BrokenChain{chain, last.seq, "the account differs from what its last change made of it"}
+	state, err := json.Marshal(a.state())
+	if err != nil {
+		return last, "", fmt.Errorf("encode the account: %w", err)
 	}
-	return nil
+	return last, string(state), nil
 }

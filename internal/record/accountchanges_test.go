@@ -39,7 +39,7 @@ func TestAccountChangesAreOnRecord(t *testing.T) {
 		must(b.EnableAccount(ctx, "acc-1"))
 		must(b.EndSessions(ctx, "acc-1"))
 		must(b.SetOwnPassword(record.As(t.Context(), "acc-1", journey.Clinician), "acc-1", "a third password"))
-		list, err := b.AccountChanges(ctx, record.ChangesQuery{Account: "acc-1"})
+		list, err := b.AccountChanges(ctx, record.ChangesQuery{Of: "acc-1"})
 		must(err)
 		var kinds []record.AccountChangeKind
 		for _, c := range slices.Backward(list) {

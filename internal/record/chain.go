@@ -161,10 +161,10 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 		fmt.Fprintf(digest, "%s %d %s\n", id, last.seq, last.hash)
 		v.Candidates++
 	}
-	if v.ClientChanges, err = verifyClients(ctx, q); err != nil {
+	if v.ClientChanges, err = verifyChanges(ctx, q, clientLedger, digest, func(id string) (head, string, error) { return clientStands(ctx, q, id) }); err != nil {
 		return v, err
 	}
-	if v.AccountChanges, err = verifyAccounts(ctx, q, digest); err != nil {
+	if v.AccountChanges, err = verifyChanges(ctx, q, accountLedger, digest, func(id string) (head, string, error) { return accountStands(ctx, q, id) }); err != nil {
 		return v, err
 	}
 	if v.Emergencies, err = verifyEmergencies(ctx, q, digest); err != nil {

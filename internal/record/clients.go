@@ -2,14 +2,10 @@ package record
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/binary"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"strconv"
 	"time"
 
 	"candidacy/internal/journey"
@@ -53,31 +49,8 @@ const (
 	ClientEnabled    ClientChangeKind = "enable"
 )
 
-// ClientChange is one change of a client with who made it, chained to the one
-// before it.
-type ClientChange struct {
-	Client string
-	Seq    int64
-	At     time.Time
-	Actor  string
-	Role   journey.Role
-	Kind   ClientChangeKind
-	// State is the client after the change, as JSON.
-	State json.RawMessage
-	Hash  string
-}
-
-func (c ClientChange) digest(prev string) string {
-	var b []byte
-	for _, text := range []string{
-		prev, c.Client, strconv.FormatInt(c.Seq, 10), instant(c.At), c.Actor, string(c.Role), string(c.Kind), string(c.State),
-	} {
-		b = binary.BigEndian.AppendUint64(b, uint64(len(text)))
-		b = append(b, text...)
-	}
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:])
-}
+// ClientChange is one change of a client. Its state is a Client.
+type ClientChange = Change[ClientChangeKind]
 
 // AddClient registers a client under its id, which must be new.
 func (s *Store) AddClient(ctx context.Context, c Client, actor string, role journey.Role) error {
@@ -133,12 +106,10 @@ func (s *Store) writeClient(ctx context.Context, tx *sql.Tx, c Client, last head
 	if err != nil {
 		return fmt.Errorf("encode the client: %w", err)
 	}
-	done := ClientChange{Client: c.ID, Seq: last.seq + 1, At: s.now(), Actor: actor, Role: role, Kind: kind, State: state}
-	done.Hash = done.digest(last.hash)
-	if _, err := tx.ExecContext(ctx, `INSERT INTO client_change (client_id, seq, at, actor, role, kind, state, prev_hash, hash)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-		done.Client, done.Seq, instant(done.At), done.Actor, string(done.Role), string(done.Kind), string(done.State), last.hash, done.Hash); err != nil {
-		return fmt.Errorf("record the change of the client: %w", err)
+	at := s.now()
+	last, err = clientLedger.append(ctx, tx, last, c.ID, at, changer{actor, role}, string(kind), state)
+	if err != nil {
+		return err
 	}
 	enabled := 1
 	if c.Disabled {
@@ -146,7 +117,7 @@ func (s *Store) writeClient(ctx context.Context, tx *sql.Tx, c Client, last head
 	}
 	if _, err := tx.ExecContext(ctx, `INSERT INTO client (id, seq, head, state, enabled, created_at) VALUES ($1, $2, $3, $4, $5, $6)
 		ON CONFLICT (id) DO UPDATE SET seq = excluded.seq, head = excluded.head, state = excluded.state, enabled = excluded.enabled`,
-		c.ID, done.Seq, done.Hash, string(state), enabled, instant(done.At)); err != nil {
+		c.ID, last.seq, last.hash, string(state), enabled, instant(at)); err != nil {
 		return fmt.Errorf("write the client: %w", err)
 	}
 	return nil
@@ -199,71 +170,21 @@ func (s *Store) Clients(ctx context.Context) ([]Client, error) {
 	return list, rows.Err()
 }
 
-// ClientChanges returns what was done to a client, from its registration on.
-func (s *Store) ClientChanges(ctx context.Context, id string) ([]ClientChange, error) {
-	return clientChanges(ctx, s.read, id)
+// ClientChanges returns what was done to clients, the newest first.
+func (s *Store) ClientChanges(ctx context.Context, q ChangesQuery) ([]ClientChange, error) {
+	return changes[ClientChangeKind](ctx, s.read, clientLedger, q)
 }
 
-func clientChanges(ctx context.Context, q queryer, id string) ([]ClientChange, error) {
-	rows, err := q.QueryContext(ctx, "SELECT client_id, seq, at, actor, role, kind, state, hash FROM client_change WHERE client_id = $1 ORDER BY seq", id)
-	if err != nil {
-		return nil, fmt.Errorf("read the changes of the client: %w", err)
+// clientStands returns the end of a client's chain that its row names, and its state.
+func clientStands(ctx context.Context, q queryer, id string) (last head, state string, err error) {
+	err = q.QueryRowContext(ctx, "SELECT seq, head, state FROM client WHERE id = $1", id).Scan(&last.seq, &last.hash, &state)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return last, "", ErrNotFound
+	case err != nil:
+		return last, "", fmt.Errorf("read the client: %w", err)
 	}
-	defer rows.Close()
-	var list []ClientChange
-	for rows.Next() {
-		var c ClientChange
-		var at, state string
-		if err := rows.Scan(&c.Client, &c.Seq, &at, &c.Actor, &c.Role, &c.Kind, &state, &c.Hash); err != nil {
-			return nil, fmt.Errorf("read the changes of the client: %w", err)
-		}
-		c.State = json.RawMessage(state)
-		if c.At, err = parseInstant(at); err != nil {
-			return nil, fmt.Errorf("read the changes of the client: %w", err)
-		}
-		list = append(list, c)
-	}
-	return list, rows.Err()
-}
-
-// verifyClients walks the chain of every client's changes and compares its end
-// with the client's row. It returns how many changes there are.
-func verifyClients(ctx context.Context, q queryer) (int, error) {
-	ids, err := texts(ctx, q, "list clients", "SELECT client_id FROM client_change UNION SELECT id FROM client ORDER BY 1")
-	if err != nil {
-		return 0, err
-	}
-	total := 0
-	for _, id := range ids {
-		chain := "client " + id
-		changes, err := clientChanges(ctx, q, id)
-		if err != nil {
-			return total, err
-		}
-		var last head
-		var state string
-		for _, c := range changes {
-			if err := last.follow(chain, c.Seq, c.digest, c.Hash); err != nil {
-				return total, err
-			}
-			state = string(c.State)
-			total++
-		}
-		var stands head
-		var standing string
-		err = q.QueryRowContext(ctx, "SELECT seq, head, state FROM client WHERE id = $1", id).Scan(&stands.seq, &stands.hash, &standing)
-		switch {
-		case errors.Is(err, sql.ErrNoRows):
-			return total, &BrokenChain{chain, last.seq, "the client of these changes is missing"}
-		case err != nil:
-			return total, fmt.Errorf("read the client: %w", err)
-		case stands != last:
-			return total, &BrokenChain{chain, last.seq, "the last change is not the one that was recorded"}
-		case standing != state:
-			return total, &BrokenChain{chain, last.seq, "the client differs from what its last change made of it"}
-		}
-	}
-	return total, nil
+	return last, state, nil
 }
 
 // ErrReplayed says that an assertion was used before.

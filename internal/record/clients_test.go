@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -64,10 +65,11 @@ func TestClientsAndTheirChanges(t *testing.T) {
 		if err != nil || len(list) != 2 || list[0].ID != "one" || list[1].ID != "two" {
 			t.Errorf("%+v, %v", list, err)
 		}
-		changes, err := b.ClientChanges(ctx, "one")
+		changes, err := b.ClientChanges(ctx, record.ChangesQuery{Of: "one"})
 		if err != nil || len(changes) != 3 {
 			t.Fatalf("%+v, %v", changes, err)
 		}
+		slices.Reverse(changes)
 		for i, want := range []record.ClientChangeKind{record.ClientRegistered, record.ClientDisabled, record.ClientRescoped} {
 			if changes[i].Kind != want || changes[i].Seq != int64(i+1) || changes[i].Role != journey.Administrator {
 				t.Errorf("change %d is %+v", i+1, changes[i])

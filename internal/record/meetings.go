@@ -2,14 +2,12 @@ package record
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/binary"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"time"
 
@@ -18,17 +16,6 @@ import (
 	"candidacy/internal/journey"
 	"candidacy/internal/meeting"
 )
-
-// digestOf chains a row to the one before it.
-func digestOf(parts ...string) string {
-	var b []byte
-	for _, text := range parts {
-		b = binary.BigEndian.AppendUint64(b, uint64(len(text)))
-		b = append(b, text...)
-	}
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:])
-}
 
 // NewMeetingID makes the id of another meeting.
 func NewMeetingID() string { return uuid.NewString() }
@@ -133,13 +120,49 @@ func (s *Store) Meetings(ctx context.Context) ([]meeting.Meeting, error) {
 
 // MeetingEntries returns what was done to a meeting from the beginning.
 func (s *Store) MeetingEntries(ctx context.Context, id string) ([]meeting.Entry, error) {
-	entries, _, err := meetingEntries(ctx, s.read, id)
+	entries, _, err := meetingEntries(ctx, s.read, "WHERE meeting_id = $1 ORDER BY seq", id)
 	return entries, err
 }
 
-// meetingEntries also returns the bodies as they are written.
-func meetingEntries(ctx context.Context, q queryer, id string) ([]meeting.Entry, []string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT meeting_id, seq, at, actor, role, body, hash FROM meeting_entry WHERE meeting_id = $1 ORDER BY seq", id)
+// TrailQuery selects what was done beside the entries of candidates. An empty member is
+// no restriction.
+type TrailQuery struct {
+	Candidate, Actor string
+	// From and To bound when: the first is within and the second not.
+	From, To time.Time
+	// Limit is the most that is returned, 0 for no bound.
+	Limit int
+}
+
+func (q TrailQuery) restriction() restriction {
+	var w restriction
+	w.text("actor =", q.Actor)
+	w.moment("at >=", q.From)
+	w.moment("at <", q.To)
+	return w
+}
+
+// MeetingTrail returns what was done to meetings, the newest first. Of one candidate it
+// is what names them, an agenda among it.
+func (s *Store) MeetingTrail(ctx context.Context, q TrailQuery) ([]meeting.Entry, error) {
+	w := q.restriction()
+	list, _, err := meetingEntries(ctx, s.read, w.where()+" ORDER BY at DESC, meeting_id, seq DESC", w.args...)
+	if err != nil {
+		return nil, err
+	}
+	if q.Candidate != "" {
+		list = slices.DeleteFunc(list, func(e meeting.Entry) bool { return !slices.Contains(e.Candidates(), q.Candidate) })
+	}
+	if q.Limit > 0 {
+		list = list[:min(q.Limit, len(list))]
+	}
+	return list, nil
+}
+
+// meetingEntries returns the changes that a condition selects, in its order. It also
+// returns the bodies as they are written.
+func meetingEntries(ctx context.Context, q queryer, condition string, args ...any) ([]meeting.Entry, []string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT meeting_id, seq, at, actor, role, body, hash FROM meeting_entry "+condition, args...)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read what was done to the meeting: %w", err)
 	}
@@ -173,7 +196,7 @@ func verifyMeetings(ctx context.Context, q queryer, heads io.Writer) (int, error
 	total := 0
 	for _, id := range ids {
 		chain := "meeting " + id
-		entries, bodies, err := meetingEntries(ctx, q, id)
+		entries, bodies, err := meetingEntries(ctx, q, "WHERE meeting_id = $1 ORDER BY seq", id)
 		if err != nil {
 			return total, err
 		}
@@ -265,6 +288,8 @@ type Letter struct {
 	At        time.Time    `json:"-"`
 	By        string       `json:"-"`
 	Role      journey.Role `json:"-"`
+	// Hash chains the letter to the one before it.
+	Hash string `json:"-"`
 	// Kind is what it tells of, and Template the text of the protocol's version that
 	// it was made from.
 	Kind     string       `json:"kind"`
@@ -299,9 +324,10 @@ func (s *Store) KeepLetter(ctx context.Context, l Letter, seen int64) (Letter, e
 		if err != nil {
 			return fmt.Errorf("encode the letter: %w", err)
 		}
+		l.Hash = letterDigest(last.hash, l, string(body))
 		if _, err := tx.ExecContext(ctx, `INSERT INTO letter (candidate_id, seq, at, actor, role, body, prev_hash, hash)
 			VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
-			l.Candidate, l.Seq, instant(l.At), l.By, string(l.Role), string(body), last.hash, letterDigest(last.hash, l, string(body))); err != nil {
+			l.Candidate, l.Seq, instant(l.At), l.By, string(l.Role), string(body), last.hash, l.Hash); err != nil {
 			return fmt.Errorf("keep the letter: %w", err)
 		}
 		return nil
@@ -314,39 +340,43 @@ func letterDigest(prev string, l Letter, body string) string {
 
 // Letters returns the letters to a candidate, the oldest first.
 func (s *Store) Letters(ctx context.Context, candidate string) ([]Letter, error) {
-	list, _, err := letters(ctx, s.read, candidate)
+	list, _, err := letters(ctx, s.read, "WHERE candidate_id = $1 ORDER BY seq", candidate)
 	return list, err
 }
 
-// kept is a row as it is written, with its place in a chain.
-type kept struct{ body, prev, hash string }
+// LetterTrail returns the letters to everybody, the newest first.
+func (s *Store) LetterTrail(ctx context.Context, q TrailQuery) ([]Letter, error) {
+	w := q.restriction()
+	w.text("candidate_id =", q.Candidate)
+	list, _, err := letters(ctx, s.read, w.where()+" ORDER BY at DESC, candidate_id, seq DESC"+limited(q.Limit), w.args...)
+	return list, err
+}
 
-func letters(ctx context.Context, q queryer, candidate string) ([]Letter, []kept, error) {
-	rows, err := q.QueryContext(ctx, "SELECT candidate_id, seq, at, actor, role, body, prev_hash, hash FROM letter WHERE candidate_id = $1 ORDER BY seq", candidate)
+func letters(ctx context.Context, q queryer, condition string, args ...any) ([]Letter, []string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT candidate_id, seq, at, actor, role, body, hash FROM letter "+condition, args...)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read letters: %w", err)
 	}
 	defer rows.Close()
 	var list []Letter
-	var raw []kept
+	var bodies []string
 	for rows.Next() {
 		var l Letter
-		var k kept
-		var id, at, by, role string
+		var id, at, by, role, body string
 		var seq int64
-		if err := rows.Scan(&id, &seq, &at, &by, &role, &k.body, &k.prev, &k.hash); err != nil {
+		if err := rows.Scan(&id, &seq, &at, &by, &role, &body, &l.Hash); err != nil {
 			return nil, nil, fmt.Errorf("read letters: %w", err)
 		}
-		if err := json.Unmarshal([]byte(k.body), &l); err != nil {
+		if err := json.Unmarshal([]byte(body), &l); err != nil {
 			return nil, nil, fmt.Errorf("a stored letter is unreadable: %w", err)
 		}
 		l.Candidate, l.Seq, l.By, l.Role = id, seq, by, journey.Role(role)
 		if l.At, err = parseInstant(at); err != nil {
 			return nil, nil, fmt.Errorf("read letters: %w", err)
 		}
-		list, raw = append(list, l), append(raw, k)
+		list, bodies = append(list, l), append(bodies, body)
 	}
-	return list, raw, rows.Err()
+	return list, bodies, rows.Err()
 }
 
 func verifyLetters(ctx context.Context, q queryer, heads io.Writer) (int, error) {
@@ -356,16 +386,16 @@ func verifyLetters(ctx context.Context, q queryer, heads io.Writer) (int, error)
 	}
 	total := 0
 	for _, id := range ids {
-		list, raw, err := letters(ctx, q, id)
+		list, bodies, err := letters(ctx, q, "WHERE candidate_id = $1 ORDER BY seq", id)
 		if err != nil {
 			return total, err
 		}
 		var last head
 		for n, l := range list {
-			if l.Seq != last.seq+1 || raw[n].prev != last.hash || letterDigest(last.hash, l, raw[n].body) != raw[n].hash {
-				return total, &BrokenChain{"letters " + id, l.Seq, "the row was changed after it was written, or does not follow the one before it"}
+			digest := func(prev string) string { return letterDigest(prev, l, bodies[n]) }
+			if err := last.follow("letters "+id, l.Seq, digest, l.Hash); err != nil {
+				return total, err
 			}
-			last = head{l.Seq, raw[n].hash}
 			total++
 		}
 		fmt.Fprintf(heads, "letters %s %d %s\n", id, last.seq, last.hash)

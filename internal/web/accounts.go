@@ -237,22 +237,12 @@ func (s *server) accountsModel(c echo.Context, chosen string) (accountsModel, er
 	return model, nil
 }
 
-// names are how accounts are called, by their ids.
-func (s *server) names(ctx context.Context) (map[string]string, error) {
-	list, err := s.Store.Accounts(ctx)
-	names := map[string]string{record.ByProgram: "The program"}
-	for _, a := range list {
-		names[a.ID] = a.Name
-	}
-	return names, err
-}
-
 func (s *server) accountChanges(ctx context.Context, id string) ([]accountChangeModel, error) {
-	changes, err := s.Store.AccountChanges(ctx, record.ChangesQuery{Account: id})
+	changes, err := s.Store.AccountChanges(ctx, record.ChangesQuery{Of: id})
 	if err != nil {
 		return nil, err
 	}
-	names, err := s.names(ctx)
+	names, err := s.people(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -199,7 +199,7 @@ func TestOwnSessions(t *testing.T) {
 	if got := here.post("/account", wrong); got.status != http.StatusSeeOther {
 		t.Errorf("later: %d", got.status)
 	}
-	changes, err := w.store.AccountChanges(context.Background(), record.ChangesQuery{Account: "cora"})
+	changes, err := w.store.AccountChanges(context.Background(), record.ChangesQuery{Of: "cora"})
 	must(t, err)
 	if len(changes) != 2 || changes[0].Kind != record.AccountOwnPassword || changes[0].Actor != "cora" {
 		t.Errorf("%+v", changes)

@@ -16,23 +16,34 @@ import (
 
 	"candidacy/internal/audit"
 	"candidacy/internal/journey"
+	"candidacy/internal/meeting"
 	"candidacy/internal/record"
 )
 
 // auditRows bounds one page of the trail.
 const auditRows = 100
 
+// trailList is one of the lists of the trail.
+type trailList struct {
+	value, title, empty string
+	// rows adds the rows that a filter leaves, and returns where the next page begins.
+	rows func(*server, context.Context, trailFilter, map[string]string, *auditModel) (last string, err error)
+}
+
 // What the trail shows.
 const (
-	trailEntries     = ""
-	trailLooks       = "looks"
-	trailAccounts    = "accounts"
-	trailEmergencies = "emergencies"
+	trailEntries = ""
+	trailLooks   = "looks"
 )
 
-var trailWords = []option{
-	{trailEntries, "What was recorded of candidates"}, {trailLooks, "Who looked, asked or signed in"}, {trailAccounts, "What was done to accounts"},
-	{trailEmergencies, "Who opened a candidate in an emergency"},
+var trailLists = []trailList{
+	{trailEntries, "What was recorded of candidates", "Nothing is on record.", (*server).entryRows},
+	{trailLooks, "Who looked, asked or signed in", "Nobody looked.", (*server).lookRows},
+	{"emergencies", "Who opened a candidate in an emergency", "Nobody opened a candidate in an emergency.", (*server).overrideRows},
+	{"meetings", "What was done in the committee's meetings", "Nothing was done in a meeting.", (*server).meetingRows},
+	{"letters", "Letters to candidates", "No letter was sent.", (*server).letterRows},
+	{"accounts", "What was done to accounts", "No account was changed.", (*server).accountRows},
+	{"systems", "What was done to systems", "No system was changed.", (*server).clientRows},
 }
 
 // lookWords are the interactions of the access log in words; those of FHIR are their
@@ -47,7 +58,6 @@ type auditModel struct {
 	// Asked is what the rows are narrowed to, in words, for paper.
 	Asked  string
 	Fields []field
-	Shows  string
 	Rows   []trailRow
 	More   string
 	Empty  string
@@ -102,11 +112,12 @@ func (s *server) auditTrail(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	names, err := s.names(ctx)
+	names, err := s.people(ctx)
 	if err != nil {
 		return err
 	}
-	model := auditModel{Shows: trailTitle(f.show)}
+	list, _ := trailListOf(f.show)
+	var model auditModel
 	form := form{ID: "trail", Fields: s.trailFields(f, names)}
 	form.fill(nil, problems)
 	model.Fields = form.Fields
@@ -118,10 +129,16 @@ func (s *server) auditTrail(c echo.Context) error {
 		if f.candidate != "" {
 			audit.About(ctx, f.candidate)
 		}
-		if err := s.trailRows(ctx, f, names, &model); err != nil {
+		model.Empty, model.Asked = list.empty, s.trailAsked(list, f, names)
+		last, err := list.rows(s, ctx, f, names, &model)
+		if err != nil {
 			return err
 		}
-		model.Asked = s.trailAsked(f, names)
+		if last != "" {
+			q := f.values()
+			q.Set("after", last)
+			model.More = pathAudit + "?" + q.Encode()
+		}
 		verify := f.values()
 		verify.Set("verify", "yes")
 		model.Verify = pathAudit + "?" + verify.Encode()
@@ -135,13 +152,13 @@ func (s *server) auditTrail(c echo.Context) error {
 	return s.render(c, status, "audit", p)
 }
 
-func trailTitle(show string) string {
-	for _, o := range trailWords {
-		if o.Value == show {
-			return o.Label
-		}
+// trailListOf is the list of that name, the first of no name.
+func trailListOf(show string) (trailList, bool) {
+	i := slices.IndexFunc(trailLists, func(l trailList) bool { return l.value == show })
+	if i < 0 {
+		return trailList{}, false
 	}
-	return ""
+	return trailLists[i], true
 }
 
 // trailFilter reads what is asked for.
@@ -151,7 +168,7 @@ func (s *server) trailFilter(ctx context.Context, q url.Values) (f trailFilter, 
 		candidate: strings.ToLower(strings.TrimSpace(q.Get("candidate"))),
 	}
 	wrong := func(field, text string) { problems = append(problems, problem{Text: text, Field: field}) }
-	if trailTitle(f.show) == "" {
+	if _, ok := trailListOf(f.show); !ok {
 		wrong("show", "Choose one of the lists.")
 	}
 	for _, day := range []struct {
@@ -213,8 +230,12 @@ func (s *server) trailFields(f trailFilter, names map[string]string) []field {
 	}
 	slices.SortFunc(kinds[1:], func(a, b option) int { return strings.Compare(a.Label, b.Label) })
 	kinds = slices.CompactFunc(kinds, func(a, b option) bool { return a.Value == b.Value })
+	var lists []option
+	for _, l := range trailLists {
+		lists = append(lists, option{l.value, l.title})
+	}
 	return []field{
-		{Name: "show", Label: "Show", Type: "select", Value: f.show, Options: trailWords},
+		{Name: "show", Label: "Show", Type: "select", Value: f.show, Options: lists},
 		{Name: "who", Label: "Who", Type: "select", Value: f.who, Options: people},
 		{Name: "candidate", Label: "Candidate", Type: "text", Value: strings.ToUpper(short(f.candidate)), Optional: true},
 		{Name: "kind", Label: "Kind", Type: "select", Value: f.kind, Options: kinds},
@@ -231,8 +252,8 @@ func lookWord(code string) string {
 }
 
 // trailAsked says in words what the rows are narrowed to.
-func (s *server) trailAsked(f trailFilter, names map[string]string) string {
-	parts := []string{trailTitle(f.show)}
+func (s *server) trailAsked(list trailList, f trailFilter, names map[string]string) string {
+	parts := []string{list.title}
 	if f.who != "" {
 		parts = append(parts, "by "+or(names[f.who], f.who))
 	}
@@ -265,34 +286,6 @@ func (s *server) span(f trailFilter) (from, to time.Time) {
 		to = f.until.AddDays(1).Start(zone)
 	}
 	return from, to
-}
-
-func (s *server) trailRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) error {
-	var last string
-	var err error
-	switch f.show {
-	case trailLooks:
-		m.Empty = "Nobody looked."
-		last, err = s.lookRows(ctx, f, names, m)
-	case trailEmergencies:
-		m.Empty = "Nobody opened a candidate in an emergency."
-		err = s.overrideRows(ctx, f, names, m)
-	case trailAccounts:
-		m.Empty = "No account was changed."
-		err = s.accountRows(ctx, f, names, m)
-	default:
-		m.Empty = "Nothing is on record."
-		last, err = s.entryRows(ctx, f, names, m)
-	}
-	if err != nil {
-		return err
-	}
-	if last != "" {
-		q := f.values()
-		q.Set("after", last)
-		m.More = pathAudit + "?" + q.Encode()
-	}
-	return nil
 }
 
 func (s *server) whoWord(names map[string]string, actor string, role journey.Role) string {
@@ -426,28 +419,97 @@ func statusWordOf(status int) string {
 }
 
 // accountRows lists the changes of accounts, which are few: the newest alone.
-func (s *server) accountRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) error {
-	q := record.ChangesQuery{Actor: f.who, Limit: mostChanges}
-	q.From, q.To = s.span(f)
-	list, err := s.Store.AccountChanges(ctx, q)
+func (s *server) accountRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) (string, error) {
+	list, err := s.Store.AccountChanges(ctx, s.changesQuery(f))
 	if err != nil {
-		return err
+		return "", err
 	}
 	for _, change := range list {
 		what, err := accountChangeWord(change, nil)
 		if err != nil {
-			return err
+			return "", err
 		}
-		m.Rows = append(m.Rows, trailRow{
-			When: s.clientTime(change.At), Who: s.whoWord(names, change.Actor, change.Role), What: what, Outcome: "Account of " + or(names[change.Account], change.Account),
-			Seq: strconv.FormatInt(change.Seq, 10), Hash: change.Hash[:min(12, len(change.Hash))],
-		})
+		addChange(s, m, names, change, what, "Account of "+or(names[change.Of], change.Of))
 	}
-	return nil
+	return "", nil
 }
 
-// mostChanges bounds the changes of accounts on one page.
+// clientRows lists the changes of systems.
+func (s *server) clientRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) (string, error) {
+	list, err := s.Store.ClientChanges(ctx, s.changesQuery(f))
+	if err != nil {
+		return "", err
+	}
+	for _, change := range list {
+		addChange(s, m, names, change, known(clientChangeWords, change.Kind), "System "+change.Of)
+	}
+	return "", nil
+}
+
+func (s *server) changesQuery(f trailFilter) record.ChangesQuery {
+	q := record.ChangesQuery{Actor: f.who, Limit: mostChanges}
+	q.From, q.To = s.span(f)
+	return q
+}
+
+func addChange[K ~string](s *server, m *auditModel, names map[string]string, change record.Change[K], what, of string) {
+	m.Rows = append(m.Rows, trailRow{
+		When: s.clientTime(change.At), Who: s.whoWord(names, change.Actor, change.Role), What: what, Outcome: of,
+		Seq: strconv.FormatInt(change.Seq, 10), Hash: change.Hash[:min(12, len(change.Hash))],
+	})
+}
+
+// mostChanges bounds the lists that have one page.
 const mostChanges = 1000
+
+func (s *server) trailQuery(f trailFilter) record.TrailQuery {
+	q := record.TrailQuery{Candidate: f.candidate, Actor: f.who, Limit: mostChanges}
+	q.From, q.To = s.span(f)
+	return q
+}
+
+var meetingKindWords = map[meeting.Kind]string{
+	meeting.Planned: "Meeting planned", meeting.Agenda: "Agenda set", meeting.Attended: "Attendance recorded", meeting.Declared: "Conflict of interest declared, or none",
+	meeting.Voted: "Voted", meeting.Closed: "Vote closed", meeting.Decided: "Decision recorded", meeting.Signed: "Minutes signed", meeting.Amended: "Minutes amended",
+}
+
+// meetingRows lists what was done in meetings: who voted, and not how.
+func (s *server) meetingRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) (string, error) {
+	list, err := s.Store.MeetingTrail(ctx, s.trailQuery(f))
+	if err != nil {
+		return "", err
+	}
+	meetings, err := s.Store.Meetings(ctx)
+	if err != nil {
+		return "", err
+	}
+	days := map[string]string{}
+	for _, each := range meetings {
+		days[each.ID] = meetingDay(each)
+	}
+	for _, e := range list {
+		m.Rows = append(m.Rows, trailRow{
+			When: s.clientTime(e.At), Who: s.whoWord(names, e.Actor, e.Role), What: known(meetingKindWords, e.Kind), People: numbered(e.Candidates()...),
+			Outcome: "Meeting on " + days[e.Meeting], Seq: strconv.FormatInt(e.Seq, 10), Hash: e.Hash[:min(12, len(e.Hash))],
+		})
+	}
+	return "", nil
+}
+
+// letterRows lists which letters went to whom, and not what they tell.
+func (s *server) letterRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) (string, error) {
+	list, err := s.Store.LetterTrail(ctx, s.trailQuery(f))
+	if err != nil {
+		return "", err
+	}
+	for _, l := range list {
+		m.Rows = append(m.Rows, trailRow{
+			When: s.clientTime(l.At), Who: s.whoWord(names, l.By, l.Role), What: "Letter sent", People: numbered(l.Candidate),
+			Seq: strconv.FormatInt(l.Seq, 10), Hash: l.Hash[:min(12, len(l.Hash))],
+		})
+	}
+	return "", nil
+}
 
 // verified verifies every chain.
 func (s *server) verified(ctx context.Context) (*proofModel, error) {
@@ -464,19 +526,19 @@ func (s *server) verified(ctx context.Context) (*proofModel, error) {
 	}
 	m.Counts = []fact{
 		{"Candidates", strconv.Itoa(v.Candidates)}, {"Entries", strconv.Itoa(v.Entries)}, {"Changes of accounts", strconv.Itoa(v.AccountChanges)},
-		{"Emergency accesses", strconv.Itoa(v.Emergencies)}, {"Changes of systems", strconv.Itoa(v.ClientChanges)}, {"Rows of the access log", strconv.FormatInt(v.Accesses, 10)},
+		{"Emergency accesses", strconv.Itoa(v.Emergencies)}, {"Changes of systems", strconv.Itoa(v.ClientChanges)}, {"Changes of meetings", strconv.Itoa(v.MeetingChanges)}, {"Letters", strconv.Itoa(v.Letters)}, {"Rows of the access log", strconv.FormatInt(v.Accesses, 10)},
 	}
 	return m, nil
 }
 
 // overrideRows lists who opened a candidate in an emergency. The reasons are for the
 // care team.
-func (s *server) overrideRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) error {
+func (s *server) overrideRows(ctx context.Context, f trailFilter, names map[string]string, m *auditModel) (string, error) {
 	q := record.EmergencyQuery{Candidate: f.candidate, Actor: f.who}
 	q.From, q.To = s.span(f)
 	list, err := s.Store.Emergencies(ctx, q)
 	if err != nil {
-		return err
+		return "", err
 	}
 	for _, e := range list {
 		m.Rows = append(m.Rows, trailRow{
@@ -484,5 +546,5 @@ func (s *server) overrideRows(ctx context.Context, f trailFilter, names map[stri
 			Outcome: "Until " + e.Until.In(s.Current.Zone()).Format("15:04"), Seq: strconv.FormatInt(e.Seq, 10), Hash: e.Hash[:min(12, len(e.Hash))],
 		})
 	}
-	return nil
+	return "", nil
 }

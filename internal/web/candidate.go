@@ -568,7 +568,7 @@ func (s *server) people(ctx context.Context) (map[string]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	names := map[string]string{"timer": "The programme's timer", "programme": "The programme"}
+	names := map[string]string{"timer": "The programme's timer", "programme": "The programme", record.ByProgram: "The program"}
 	for _, a := range accounts {
 		names[a.ID] = a.Name
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -188,25 +189,17 @@ func (s *server) clientsModel(ctx context.Context, chosen string) (clientsModel,
 }
 
 func (s *server) clientChanges(ctx context.Context, id string) ([]clientChangeModel, error) {
-	changes, err := s.Store.ClientChanges(ctx, id)
+	changes, err := s.Store.ClientChanges(ctx, record.ChangesQuery{Of: id})
 	if err != nil {
 		return nil, err
 	}
-	accounts, err := s.Store.Accounts(ctx)
+	names, err := s.people(ctx)
 	if err != nil {
 		return nil, err
-	}
-	names := map[string]string{}
-	for _, a := range accounts {
-		names[a.ID] = a.Name
 	}
 	var list []clientChangeModel
-	for _, change := range changes {
-		who := names[change.Actor]
-		if who == "" {
-			who = change.Actor
-		}
-		list = append(list, clientChangeModel{s.clientTime(change.At), known(clientChangeWords, change.Kind), who + ", " + roleWord(change.Role)})
+	for _, change := range slices.Backward(changes) {
+		list = append(list, clientChangeModel{s.clientTime(change.At), known(clientChangeWords, change.Kind), s.whoWord(names, change.Actor, change.Role)})
 	}
 	return list, nil
 }

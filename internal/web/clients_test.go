@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"candidacy/internal/journey"
+	"candidacy/internal/record"
 )
 
 // aKeySet makes a key set (RFC 7517) with one EC key.
@@ -31,6 +32,8 @@ func aKeySet(t testing.TB) string {
 func TestClientsPage(t *testing.T) {
 	w := newDoor(t, false)
 	_, err := w.store.AddAccount(t.Context(), "admi", "admi", "Admira Kovac", journey.Administrator, password)
+	must(t, err)
+	_, err = w.store.AddAccount(t.Context(), "audi", "audi", "Audie Nakamura", journey.Auditor, password)
 	must(t, err)
 	b := w.as("admi")
 	b.get("/clients").has(t, "No system is registered.", "Register a system")
@@ -97,7 +100,7 @@ func TestClientsPage(t *testing.T) {
 	if got := b.post("/clients", url.Values{"do": {"disable"}, "client": {"none"}}); got.status != http.StatusNotFound {
 		t.Errorf("a client that is none: %d", got.status)
 	}
-	changes, err := w.store.ClientChanges(t.Context(), id)
+	changes, err := w.store.ClientChanges(t.Context(), record.ChangesQuery{Of: id})
 	if err != nil || len(changes) != 5 {
 		t.Errorf("%d changes, %v", len(changes), err)
 	}
@@ -106,7 +109,14 @@ func TestClientsPage(t *testing.T) {
 			t.Errorf("a change is %+v", change)
 		}
 	}
-	if _, err := w.store.Verify(t.Context()); err != nil {
+	w.as("audi").get("/audit?show=systems").has(t, "<div>Registered</div>", "<div>Keys replaced</div>", "System "+id, "Admira Kovac")
+	before, err := w.store.Verify(t.Context())
+	if err != nil {
 		t.Error(err)
+	}
+	_, err = w.store.ChangeClient(t.Context(), id, record.ClientDisabled, "admi", journey.Administrator, func(c *record.Client) error { c.Disabled = true; return nil })
+	must(t, err)
+	if after, err := w.store.Verify(t.Context()); err != nil || after.Digest == before.Digest {
+		t.Errorf("the digest does not cover what was done to a system: %v", err)
 	}
 }

@@ -222,6 +222,13 @@ func TestCommitteeRoom(t *testing.T) {
 	if v, err := w.store.Verify(t.Context()); err != nil || v.MeetingChanges == 0 {
 		t.Errorf("%+v, %v", v, err)
 	}
+	// The trail tells who did what, and neither how they voted nor why.
+	audi := w.as("audi")
+	trail := audi.get("/audit?show=meetings&candidate=" + short(id))
+	trail.has(t, "<div>Agenda set</div>", "<div>Voted</div>", "<div>Vote closed</div>", "<div>Decision recorded</div>", "Meeting on ")
+	trail.lacks(t, "<div>Minutes signed</div>", "Recovered since.", choiceWords[meeting.WithConditions], "Fjellgren")
+	audi.get("/audit?show=meetings&who=cora").has(t, "<div>Minutes amended</div>")
+	audi.get("/audit?show=meetings&until=2026-01-01").has(t, "Nothing was done in a meeting.")
 	t.Run("letters", func(t *testing.T) { testLetters(t, w, cora, id, other) })
 
 	// The approval lapses with its time, and with it its conditions; what has become
@@ -275,6 +282,9 @@ func TestLetters(t *testing.T) {
 	adva.post(path, form).refused(t, 409, "A letter was kept since")
 	adva.get(sent).has(t, "You have stopped", "Thank you.", "Handed over by Adva Rosengren", "WEB-0001")
 	cora.get(path).has(t, "You have stopped", "handed over, Adva Rosengren")
+	audi := w.as("audi").get("/audit?show=letters&candidate=" + short(gone))
+	audi.has(t, "<div>Letter sent</div>", "Adva Rosengren, advocate")
+	audi.lacks(t, "You have stopped", "Thank you.", "withdrawal")
 	for _, who := range []string{"clem", "comm", "audi", "admi", "edna"} {
 		w.as(who).get(sent).refused(t, 403)
 	}

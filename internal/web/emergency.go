@@ -183,7 +183,7 @@ func (s *server) emergencyNews(ctx context.Context, v *viewer) ([]emergencyRow, 
 	if err != nil || len(list) == 0 {
 		return nil, err
 	}
-	names, err := s.names(ctx)
+	names, err := s.people(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -215,7 +215,7 @@ func (s *server) emergencyCount(ctx context.Context) ([]emergencyRow, error) {
 	if err != nil || len(list) == 0 {
 		return nil, err
 	}
-	names, err := s.names(ctx)
+	names, err := s.people(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -232,7 +232,7 @@ func (s *server) addEmergencies(ctx context.Context, m *candidateModel, v *viewe
 	if err != nil || len(list) == 0 {
 		return err
 	}
-	names, err := s.names(ctx)
+	names, err := s.people(ctx)
 	if err != nil {
 		return err
 	}
