@@ -563,7 +563,11 @@ func (c *commit) refer(body *command.Referral) error {
 		Protocol: c.protocol.Version, Path: body.Path, Recipient: body.Recipient, On: c.command.Today,
 	}
 	// The entry keeps what is not identity.
-	c.body, err = json.Marshal(map[string]string{"path": body.Path, "recipient": body.Recipient, "protocol": c.protocol.Version})
+	kept := map[string]any{"path": body.Path, "recipient": body.Recipient, "protocol": c.protocol.Version}
+	if len(body.DistinctFrom) > 0 {
+		kept["distinct_from"], kept["distinct_reason"] = body.DistinctFrom, body.DistinctReason
+	}
+	c.body, err = json.Marshal(kept)
 	if err != nil {
 		return fmt.Errorf("encode the referral: %w", err)
 	}

@@ -162,8 +162,12 @@ func hidden(reader Reader, p *protocol.Protocol, e record.Entry, members map[str
 	switch {
 	case e.Kind == journey.GiveDonorLink || e.Kind == journey.GiveQuestionnaire:
 		list = append(list, "digest") // what a secret is recognised by is for nobody
-	case e.Kind == journey.Refer && !reader.SeesRecipient():
-		list = append(list, "recipient")
+	case e.Kind == journey.Refer:
+		// Whoever reads this may not be allowed to know of the others.
+		list = append(list, "distinct_from")
+		if !reader.SeesRecipient() {
+			list = append(list, "recipient", "distinct_reason")
+		}
 	case e.Kind == journey.ConfirmLastCheck && !slices.Contains(seeIdentity, reader.Role):
 		list = append(list, identityMembers...)
 	}

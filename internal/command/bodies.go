@@ -23,6 +23,10 @@ type Referral struct {
 	Path string `json:"path"`
 	// Recipient is an opaque reference to the intended recipient.
 	Recipient string `json:"recipient,omitempty"`
+	// DistinctFrom are candidates on record who might be the same person and, as
+	// whoever refers has found, are not; DistinctReason says why.
+	DistinctFrom   []string `json:"distinct_from,omitempty"`
+	DistinctReason string   `json:"distinct_reason,omitempty"`
 }
 
 // Check implements Body.
@@ -42,6 +46,11 @@ func (b *Referral) Check(f *Faults) {
 		f.Add("recipient", "missing: a directed donation has an intended recipient")
 	case b.Recipient != "" && !opaque.MatchString(b.Recipient):
 		f.Add("recipient", "not an opaque reference", "1 to 40 letters, digits, dots, hyphens")
+	}
+	f.ids("distinct_from", b.DistinctFrom)
+	f.text("distinct_reason", b.DistinctReason, len(b.DistinctFrom) > 0)
+	if b.DistinctReason != "" && len(b.DistinctFrom) == 0 {
+		f.Add("distinct_reason", "there is nobody whom it is about", "a reason beside distinct_from")
 	}
 }
 

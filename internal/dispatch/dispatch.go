@@ -81,6 +81,12 @@ func commandID(key string) string {
 	return "c-" + hex.EncodeToString(sum[:16])
 }
 
+// ReferralID is the id of the candidate whom a referral makes: the same for the same
+// actor and key, so that one that is sent twice makes one candidate.
+func ReferralID(actor, key string) string {
+	return uuid.NewSHA1(candidateNamespace, []byte(actor+"\n"+key)).String()
+}
+
 // Submit carries a command out, exactly once for each key. The error is a
 // *command.Invalid, a *journey.Refusal, a *Pending, or a fault of the system.
 func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
@@ -97,7 +103,7 @@ func (d *Dispatcher) Submit(ctx context.Context, r Request) (Receipt, error) {
 	}
 	p := d.Current
 	if r.Kind == journey.Refer {
-		r.Candidate = uuid.NewSHA1(candidateNamespace, []byte(r.Actor+"\n"+r.Key)).String()
+		r.Candidate = ReferralID(r.Actor, r.Key)
 	} else {
 		var err error
 		if p, err = d.protocolOf(ctx, r.Candidate); err != nil {

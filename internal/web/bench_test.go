@@ -81,7 +81,7 @@ func crowd(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.
 				SELECT printf('%08x', $1 + rowid) || substr(id, 9), protocol, path, recipient, stage, open, worst_band, seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at, advocate
 				FROM candidate ORDER BY rowid LIMIT 200`,
 			`INSERT INTO identity (candidate_id, given, family, birth_date, sex, identifier_system, identifier_value)
-				SELECT printf('%08x', $1 + rowid) || substr(candidate_id, 9), given, 'Family' || (($1 + rowid) % 1009), birth_date, sex, identifier_system, 'SYN-' || ($1 + rowid)
+				SELECT printf('%08x', $1 + rowid) || substr(candidate_id, 9), given, 'Family' || (($1 + rowid) % 1009), date('1950-01-01', '+' || ((($1 + rowid) * 7) % 18250) || ' days'), sex, identifier_system, 'SYN-' || ($1 + rowid)
 				FROM identity ORDER BY rowid LIMIT 200`,
 		} {
 			_, err := db.Exec(statement, 0x100000+done)

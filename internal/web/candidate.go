@@ -61,6 +61,8 @@ type candidateModel struct {
 	Recovery  *recoveryModel
 	Medicines *medicinesModel
 	Self      *selfModel
+	// Alike may be the same person, and nobody has looked yet.
+	Alike     []alikeModel
 	Risks     []riskModel
 	Operation *operationModel
 	MayReport bool
@@ -456,6 +458,9 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	}
 	m.Derived = derivedModels(p, reader.Derived(p, report.Derived))
 	m.Reported, m.Older = split(reportedModels(p, reader.Results(p, results, entries)), newestResults)
+	if m.Alike, err = s.notYetSame(ctx, sc); err != nil {
+		return candidateModel{}, err
+	}
 	m.Order = order(sc)
 	m.Countdown = countdown(sc)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)

@@ -40,8 +40,24 @@ func testReferral(t *testing.T, w *world) {
 	if got.status != http.StatusConflict {
 		t.Errorf("a likely duplicate: %d", got.status)
 	}
-	got.has(t, "May be the same person", "WEB-0001", "this is another person", `value="Ottilie Marta"`)
-	form.Set("confirm", "yes")
+	got.has(t, "May be the same person", "WEB-0001", "Another person, because", `value="Ottilie Marta"`,
+		"Probably the same person", "same birth date", "given name agrees in one part", "same sex")
+	compared := regexp.MustCompile(`name="compared" value="([^"]+)"`).FindStringSubmatch(got.body)
+	if compared == nil {
+		t.Fatal("the page does not say who was compared")
+	}
+	// A reason alone is of somebody who has compared nobody, and to have compared needs one.
+	form.Set("distinct_reason", "Aunt and niece, both were here.")
+	if got = b.post("/candidates/new", form); got.status != http.StatusConflict {
+		t.Errorf("a reason without a comparison: %d", got.status)
+	}
+	form.Set("compared", compared[1])
+	form.Set("distinct_reason", " ")
+	if got = b.post("/candidates/new", form); got.status != http.StatusConflict {
+		t.Errorf("a comparison without a reason: %d", got.status)
+	}
+	got.has(t, `href="#refer-distinct_reason"`, "Say why this is another person")
+	form.Set("distinct_reason", "Aunt and niece, both were here.")
 	first := b.post("/candidates/new", form)
 	if first.status != http.StatusSeeOther || !strings.HasSuffix(first.header.Get("Location"), "?done=refer") {
 		t.Fatalf("a confirmed referral: %d %s", first.status, first.header.Get("Location"))
@@ -49,7 +65,10 @@ func testReferral(t *testing.T, w *world) {
 	if again := b.post("/candidates/new", form); again.header.Get("Location") != first.header.Get("Location") {
 		t.Errorf("the same form sent twice: %d %s", again.status, again.header.Get("Location"))
 	}
-	b.get(first.header.Get("Location")).has(t, "The referral is recorded.", "Begin screening")
+	page := b.get(first.header.Get("Location"))
+	page.has(t, "The referral is recorded.", "Begin screening", "another person, because", "Aunt and niece, both were here.")
+	page.lacks(t, "May be the same person")
+	w.as("clem").get("/candidates/"+idIn(first)).lacks(t, "Aunt and niece")
 
 	// The same identifier is another matter: it is refused.
 	form.Set("key", "another")
@@ -58,9 +77,11 @@ func testReferral(t *testing.T, w *world) {
 	if got.status != http.StatusConflict {
 		t.Errorf("the same identifier: %d", got.status)
 	}
-	got.has(t, "another candidate on record has it", `href="#refer-identifier_value"`)
+	got.has(t, "Somebody on record has this identifier", `href="#alike"`)
+	got.lacks(t, "Another person, because")
 
 	// Missing answers are named, and what was entered stays.
+	testAlikeUnseen(t, w, form)
 	got = b.post("/candidates/new", url.Values{"key": {"k"}, "family": {"Half-Entered"}, "path": {"direct"}})
 	if got.status != http.StatusUnprocessableEntity {
 		t.Errorf("an empty referral: %d", got.status)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -11,19 +12,15 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
-	"candidacy/internal/record"
 	"candidacy/internal/result"
 )
 
 // referralModel is the model of the referral form.
 type referralModel struct {
 	Form form
-	// Likely are candidates who may be the same person.
-	Likely []likely
+	// Alike are candidates who may be the same person.
+	Alike []alikeModel
 }
-
-// likely is one candidate who may be the same person.
-type likely struct{ Name, Identifier, Born, Stage, Link string }
 
 func referralForm(system string) form {
 	return form{
@@ -77,8 +74,8 @@ func referralField(name string) string {
 	}
 }
 
-// refer records a referral, after the coordinator has looked at the people who
-// may be the same.
+// refer records a referral, after the coordinator has compared the person with those on
+// record who may be the same.
 func (s *server) refer(c echo.Context) error {
 	if err := c.Request().ParseForm(); err != nil {
 		return s.formFault(err)
@@ -92,13 +89,18 @@ func (s *server) refer(c echo.Context) error {
 		Recipient:  strings.TrimSpace(values.Get("recipient")),
 	}
 	key := values.Get("key")
-	if command.Validate(body) == nil && !values.Has("confirm") {
-		found, err := s.likely(ctx, v, body)
+	if command.Validate(body) == nil {
+		found, err := s.alike(ctx, v, identityOf(body), dispatch.ReferralID(v.ID, key))
 		if err != nil {
 			return err
 		}
+		compared, reason := strings.Fields(values.Get("compared")), strings.TrimSpace(values.Get("distinct_reason"))
+		unseen := slices.ContainsFunc(found, func(m alikeModel) bool { return m.taken || !slices.Contains(compared, m.Candidate) })
+		if len(found) > 0 && (unseen || reason == "") {
+			return s.askAboutAlike(c, values, found, key)
+		}
 		if len(found) > 0 {
-			return s.askAboutLikely(c, values, found, key)
+			body.DistinctFrom, body.DistinctReason = idsIn(found), reason
 		}
 	}
 	limited, cancel := context.WithTimeout(ctx, submitTimeout)
@@ -121,44 +123,31 @@ func (s *server) refer(c echo.Context) error {
 	})
 }
 
-// likely finds visible candidates of the same family name and birth date. One
-// with the same identifier is left to the dispatcher, which knows a form that
-// was sent twice from a second referral.
-func (s *server) likely(ctx context.Context, v *viewer, body *command.Referral) ([]likely, error) {
-	all, err := s.visible(ctx, v, record.Filter{Born: body.BirthDate})
-	if err != nil {
-		return nil, err
-	}
-	var list []likely
-	for _, c := range all {
-		if !sameName(c.Identity.Family, body.Family) || c.Identity.Identifier == body.Identifier {
-			continue
-		}
-		list = append(list, likelyOf(v, c))
-	}
-	return list, nil
-}
-
-func sameName(a, b string) bool {
-	fold := func(name string) string { return strings.Join(strings.Fields(strings.ReplaceAll(name, "-", " ")), " ") }
-	return strings.EqualFold(fold(a), fold(b))
-}
-
-func likelyOf(v *viewer, c record.Candidate) likely {
-	return likely{
-		Name: v.name(c), Identifier: v.identifier(c), Born: dayWord(c.Identity.BirthDate),
-		Stage: stageWord(c.State.Stage), Link: "/candidates/" + c.ID,
-	}
-}
-
-func (s *server) askAboutLikely(c echo.Context, values url.Values, found []likely, key string) error {
+// askAboutAlike shows who may be the same person. What the coordinator has compared comes
+// back with the form, so that somebody who was recorded meanwhile is shown too.
+func (s *server) askAboutAlike(c echo.Context, values url.Values, found []alikeModel, key string) error {
 	f := referralForm("")
 	f.Key = key
-	f.Fields = append(f.Fields, field{Name: "confirm", Label: "I looked at them: this is another person", Type: "checkbox"})
-	f.fill(values, nil)
-	problems := []problem{{Text: "Somebody on record has the same family name and birth date. Look at the list, then confirm that this is another person.", Field: "confirm"}}
+	text := "Somebody on record may be the same person. Compare them below: open the one on record, or say why this is another person."
+	taken := slices.ContainsFunc(found, func(m alikeModel) bool { return m.taken })
+	if taken {
+		text = "Somebody on record has this identifier, and it belongs to one person. Open the one on record, or correct the identifier."
+	} else {
+		f.Fields = append(f.Fields,
+			field{Name: "compared", Type: "hidden", Value: strings.Join(idsIn(found), " ")},
+			field{Name: "distinct_reason", Label: "Another person, because", Type: "textarea",
+				Hint: "It is kept with the referral. Say what tells them apart, such as: twins, both have called. Name nobody."})
+	}
+	var problems []problem
+	anchor := "alike"
+	if !taken && values.Has("compared") {
+		problems = []problem{{Text: "Say why this is another person than those below.", Field: "distinct_reason"}}
+		anchor = "refer-distinct_reason"
+		text = problems[0].Text
+	}
+	f.fill(values, problems)
 	return s.render(c, http.StatusConflict, "referral", page{
-		Title: "Error: New referral", Body: referralModel{Form: f, Likely: found},
-		Errors: &summary{Title: "Nothing was recorded: this may be a duplicate", Items: []problem{{Text: problems[0].Text, Field: "refer-confirm"}}},
+		Title: "Error: New referral", Body: referralModel{Form: f, Alike: found},
+		Errors: &summary{Title: "Nothing was recorded: this may be a duplicate", Items: []problem{{Text: text, Field: anchor}}},
 	})
 }

@@ -204,12 +204,16 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 	}
 	switch e.Kind {
 	case journey.Refer:
-		var body struct{ Path, Recipient, Protocol string }
+		var body struct {
+			Path, Recipient, Protocol string
+			DistinctReason            string `json:"distinct_reason"`
+		}
 		read(e, &body)
 		add("Donation", body.Path)
 		add("Protocol", body.Protocol)
 		if v.knowsRecipient() {
 			add("Recipient", body.Recipient)
+			add("Compared with others on record: another person, because", body.DistinctReason)
 		}
 	case journey.AssignAdvocate:
 		var body command.AssignAdvocate

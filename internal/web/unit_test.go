@@ -80,7 +80,7 @@ func TestTemplates(t *testing.T) {
 		"questions":          questionPages(),
 		"plasma":             plasmaModels(), "ambulatory": ambulatoryModels(), "review": reviewModels(),
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
-		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Likely: []likely{{"n", "i", "b", "s", "/"}}}},
+		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Alike: someAlike()}},
 		"evaluation": {evaluationModel{}, evaluationModel{
 			Name: "n", Home: "/", Date: "d", Protocol: "p", Digest: "d", Stage: journey.Evaluation, Facts: []fact{{"a", "b"}}, Decision: []fact{{"a", "b"}},
 			Flags: []flagModel{{Number: "1", Rule: "r"}}, Calm: []flagModel{{}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{"a", "b", "c"}, {}}}}, Results: []valueModel{{}},
