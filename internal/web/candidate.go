@@ -843,7 +843,7 @@ func derivedModels(p *protocol.Protocol, derived []protocol.Derived) []valueMode
 	var list []valueModel
 	for _, d := range derived {
 		m := valueModel{
-			Title: d.Title, Value: strings.TrimSpace(rounded(d.Value) + " " + unitWord(d.Unit)), When: whenWord(d.Effective, p.Zone()),
+			Title: d.Title, Value: strings.TrimSpace(rounded(d.Value) + " " + unitWord(d.Unit)), When: spanWord(d.Effective, d.EffectiveEnd, p.Zone()),
 			Detail: d.Equation + "; " + d.Source, Inputs: inputs(p, d.Inputs),
 		}
 		if d.Interval != nil {
@@ -851,14 +851,11 @@ func derivedModels(p *protocol.Protocol, derived []protocol.Derived) []valueMode
 			m.Detail += "; interval by the " + d.Interval.Method
 		}
 		if len(d.Components) > 0 {
-			var parts []string
-			for _, part := range d.Components {
-				parts = append(parts, part.Title+" "+rounded(part.Value)+" "+unitWord(part.Unit))
+			var parts []component
+			for _, c := range d.Components {
+				parts = append(parts, component{c.LOINC, c.Title, rounded(c.Value), unitWord(c.Unit)})
 			}
-			m.Value = strings.Join(parts, ", ")
-		}
-		if d.EffectiveEnd != "" {
-			m.When += " to " + whenWord(d.EffectiveEnd, p.Zone())
+			m.Value = partsWord(parts)
 		}
 		for _, warning := range d.Warnings {
 			m.Detail += "; " + warning
@@ -872,7 +869,7 @@ func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel 
 	var list []valueModel
 	newest := func(a, b result.Result) int { return strings.Compare(moment(b), moment(a)) }
 	for _, r := range slices.SortedStableFunc(slices.Values(results), newest) {
-		m := valueModel{Title: r.Code.Display, Value: valueWord(r.Value), When: whenWord(r.Effective, p.Zone())}
+		m := valueModel{Title: r.Code.Display, Value: valueWord(r.Value), When: spanWord(r.Effective, r.EffectiveEnd, p.Zone())}
 		if o, ok := p.Observation(r.Code.Code); ok {
 			m.Title = o.Title
 		}
@@ -880,21 +877,21 @@ func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel 
 			m.Title = r.Code.Code
 		}
 		if len(r.Components) > 0 {
-			var parts []string
-			for _, part := range r.Components {
-				title := part.Code.Display
-				if o, ok := p.Observation(part.Code.Code); ok {
-					title = o.Title
+			var parts []component
+			for _, c := range r.Components {
+				each := component{Code: c.Code.Code, Title: c.Code.Display, Value: valueWord(c.Value)}
+				if o, ok := p.Observation(c.Code.Code); ok {
+					each.Title = o.Title
 				}
-				parts = append(parts, title+" "+valueWord(part.Value))
+				if q := c.Value.Quantity; q != nil {
+					each.Value, each.Unit = q.Comparator+q.Value.String(), unitWord(q.Unit)
+				}
+				parts = append(parts, each)
 			}
-			m.Value = strings.Join(parts, ", ")
+			m.Value = partsWord(parts)
 		}
 		if len(r.Members) > 0 {
 			m.Value = "panel of " + plural(len(r.Members), "result")
-		}
-		if r.EffectiveEnd != "" {
-			m.When += " to " + whenWord(r.EffectiveEnd, p.Zone())
 		}
 		var detail []string
 		if r.Status != result.Final {

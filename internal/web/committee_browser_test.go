@@ -114,6 +114,11 @@ func TestBrowserCommittee(t *testing.T) {
 	s.open("/candidates/" + id + "/committee")
 	s.check("committee-summary")
 	s.narrow("committee-summary")
+	s.colours("print", "light")
+	if n := s.sheets(); n != 1 {
+		t.Errorf("the summary alone takes %d sheets", n)
+	}
+	s.colours("", "light")
 	s.open(room)
 	s.do("sign", "text", "The theatre list was discussed.")
 	s.check("committee-minutes")

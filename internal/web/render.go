@@ -63,6 +63,12 @@ type donorTable struct {
 	Rows    []donorRow
 }
 
+// reviewTable is such a table of reviews.
+type reviewTable struct {
+	Caption string
+	Rows    []reviewModel
+}
+
 // meetingTable is such a table of meetings.
 type meetingTable struct {
 	Caption string
@@ -80,6 +86,7 @@ func loadPages(a assets) (pages, error) {
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 		"visits":   func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
 		"rows":     func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
+		"reviews":  func(caption string, rows []reviewModel) reviewTable { return reviewTable{caption, rows} },
 		"meetings": func(caption string, rows []meetingRow) meetingTable { return meetingTable{caption, rows} },
 		"ask":      func(m questionsModel, q askModel) askedModel { return askedModel{m, q} },
 		"donors":   func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },

@@ -30,19 +30,20 @@ type summaryModel struct {
 	Values             []valueModel
 	Flags              []flagModel
 	Calm               int
-	Reviews            []reviewModel
-	Conflicts          []conflictModel
-	Questions          []questionModel
-	Words              string
-	WordsBy            string
-	Expiring           []string
-	Open               []string
-	Waived             []string
-	Risks              []riskModel
-	Decisions          []decisionModel
-	Protocol           string
-	Forms              []form
-	Meeting            string
+	// Reviews are those that say more than that they support: the others are Plain.
+	Reviews, Plain []reviewModel
+	Conflicts      []conflictModel
+	Questions      []questionModel
+	Words          string
+	WordsBy        string
+	Expiring       []string
+	Open           []string
+	Waived         []string
+	Risks          []riskModel
+	Decisions      []decisionModel
+	Protocol       string
+	Forms          []form
+	Meeting        string
 }
 
 // reviewModel is one review with what it found.
@@ -51,6 +52,8 @@ type reviewModel struct {
 	Status                          template.HTML
 	// Before says that something has come since.
 	Before string
+	// said holds for a review that a committee has to read.
+	said bool
 }
 
 // conflictModel is one place where the evidence does not agree.
@@ -129,7 +132,13 @@ func (s *server) summary(ctx context.Context, sc scene) (summaryModel, error) {
 	all := flagModels(p, c.State, shown)
 	raised, calm := parted(all)
 	m.Flags, m.Calm = raised, len(calm)
-	m.Reviews = reviewsOf(sc, people)
+	for _, r := range reviewsOf(sc, people) {
+		if r.said {
+			m.Reviews = append(m.Reviews, r)
+		} else {
+			m.Plain = append(m.Plain, r)
+		}
+	}
 	m.Conflicts = conflicts(sc, shown, results)
 	for _, q := range questionsOf(sc.entries) {
 		row := questionModel{Text: q.Text, Asked: personWord(people, q.By) + ", " + dayWord(journey.Date(q.When)), Open: len(q.Answers) == 0}
@@ -260,6 +269,15 @@ func lastReviews(entries []record.Entry) map[string]record.Entry {
 func reviewsOf(sc scene, people map[string]string) []reviewModel {
 	p, reader := sc.protocol, sc.viewer.reader()
 	last := lastReviews(sc.entries)
+	// Those that nothing is decided without, and what they draw on.
+	decisive := map[string]bool{}
+	for _, rule := range p.Requirements {
+		if rule.BeforeDecision || rule.ByAdvocate {
+			for _, id := range slices.Concat(rule.Needs, []string{rule.ID}) {
+				decisive[id] = true
+			}
+		}
+	}
 	var list []reviewModel
 	for _, rule := range p.Requirements {
 		state, ok := sc.candidate.State.Find(rule.ID)
@@ -267,7 +285,10 @@ func reviewsOf(sc scene, people map[string]string) []reviewModel {
 			continue
 		}
 		seen, replaced := reader.Requirement(p, state)
-		m := reviewModel{Title: rule.Title, Status: statusMark(seen.Status), Position: known(positionWords, seen.Position)}
+		m := reviewModel{
+			Title: rule.Title, Status: statusMark(seen.Status), Position: known(positionWords, seen.Position),
+			said: decisive[rule.ID] || seen.Status != journey.Met || seen.Position != journey.Supports,
+		}
 		if replaced {
 			m.Position = api.ByClinicians
 		}
@@ -282,10 +303,10 @@ func reviewsOf(sc scene, people map[string]string) []reviewModel {
 				if slices.Contains(reader.Withheld(p, e.Kind, e.Actor, rule.ID), "structured") {
 					text = "Structured findings: " + lower(withheld)
 				}
-				m.Findings = strings.TrimSpace(text + "\n" + m.Findings)
+				m.Findings, m.said = strings.TrimSpace(text+"\n"+m.Findings), true
 			}
 			m.Sign = personWord(people, seen.SignedBy) + ", " + dayWord(seen.SignedOn)
-			if n := newerResults(sc, seen.SignedOn); n > 0 {
+			if n := newerResults(sc, seen.SignedOn); n > 0 && sc.candidate.State.Decision == nil {
 				m.Before = plural(n, "result") + " came after it"
 			}
 		}

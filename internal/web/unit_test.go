@@ -42,7 +42,7 @@ func actionBody(t *testing.T, kind journey.Kind, values url.Values) command.Body
 
 func fullSummary(forms []form) summaryModel {
 	return summaryModel{
-		Number: "n", Facts: []fact{{"a", "b"}}, Values: []valueModel{{}}, Flags: []flagModel{{Number: "n"}, {Flag: protocol.Flag{Reason: "r", Date: "2026-07-20", Near: true}}}, Reviews: []reviewModel{{}, {Findings: "f", Sign: "s", Before: "b"}},
+		Number: "n", Facts: []fact{{"a", "b"}}, Values: []valueModel{{}}, Flags: []flagModel{{Number: "n"}, {Flag: protocol.Flag{Reason: "r", Date: "2026-07-20", Near: true}}}, Reviews: []reviewModel{{}, {Findings: "f", Sign: "s", Before: "b"}}, Plain: []reviewModel{{Title: "t", Sign: "s"}, {}},
 		Conflicts: []conflictModel{{"k", "t"}}, Questions: []questionModel{{Open: true}, {Answers: []answerShown{{"t", "b"}}}}, Words: "w", Open: []string{"a", "b"}, Expiring: []string{"a", "b"}, Waived: []string{"a", "b"},
 		Risks: []riskModel{{}}, Decisions: []decisionModel{{Votes: "v", Conditions: []string{"c"}, Reason: "r"}}, Forms: forms[:1],
 	}

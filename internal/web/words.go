@@ -105,6 +105,35 @@ func whenWord(text string, zone *time.Location) string {
 	return dayWord(journey.Date(text))
 }
 
+// spanWord is a period; a day that it begins and ends on stands once.
+func spanWord(from, to string, zone *time.Location) string {
+	a, b := whenWord(from, zone), whenWord(to, zone)
+	if to == "" {
+		return a
+	}
+	day, _, timed := strings.Cut(a, ", ")
+	if hour, same := strings.CutPrefix(b, day+", "); timed && same {
+		b = hour
+	}
+	return a + " to " + b
+}
+
+// component is one component of a value.
+type component struct{ Code, Title, Value, Unit string }
+
+// partsWord are the components of a value; the two of a blood pressure are written as
+// everybody writes them.
+func partsWord(parts []component) string {
+	if len(parts) == 2 && parts[0].Code == systolicCode && parts[1].Code == diastolicCode && parts[0].Unit == parts[1].Unit {
+		return parts[0].Value + "/" + parts[1].Value + " " + parts[0].Unit
+	}
+	var words []string
+	for _, p := range parts {
+		words = append(words, strings.TrimSpace(p.Title+" "+p.Value+" "+p.Unit))
+	}
+	return strings.Join(words, ", ")
+}
+
 func plural(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun
