@@ -265,7 +265,7 @@ func (t *tasker) operation() {
 	}
 	if len(more) > 0 {
 		t.add(task{
-			Loss: losesOperation, What: "See to " + plural(len(more), "more requirement"), Why: strings.Join(more, ", ") + ".", Lost: lost, By: first, Link: "#countdown",
+			Loss: losesOperation, What: "See to " + plural(len(more), "more requirement"), Why: shortList(more, 4) + ".", Lost: lost, By: first, Link: "#countdown",
 		})
 	}
 }
