@@ -232,3 +232,53 @@ func filtered[T any](raw json.RawMessage, filter func([]T) []T) json.RawMessage 
 	}
 	return encoded
 }
+
+// Trends are the quantities on record that the reader may see, over time, and what they
+// were before they were corrected.
+func (r Reader) Trends(p *protocol.Protocol, person protocol.Person, results []result.Result, entries []record.Entry, today journey.Date) []protocol.Trend {
+	shown := r.Results(p, results, entries)
+	return p.Trends(protocol.Course{
+		Person: person, Results: results, Shown: shown, Replaced: r.replaced(p, shown, entries), Today: today,
+		HidesFlag: func(id string) bool { return r.hidesFlag(p, id) },
+		HidesCode: func(code string) bool { return !r.confidant() && p.ConfidentialCode(code) && !reports(shown, code) },
+	})
+}
+
+// reports says whether a result of the code is among those that may be seen: somebody
+// sees what they reported in confidence themselves.
+func reports(list []result.Result, code string) bool {
+	return slices.ContainsFunc(list, func(of result.Result) bool { return of.Code.Code == code })
+}
+
+// replaced are the results of the entries that stand otherwise now.
+func (r Reader) replaced(p *protocol.Protocol, now []result.Result, entries []record.Entry) []result.Result {
+	standing := make(map[result.Identifier]result.Result, len(now))
+	corrected := false
+	for _, of := range now {
+		standing[of.Identifier] = of
+		corrected = corrected || of.Version > 1
+	}
+	if !corrected {
+		return nil
+	}
+	var list []result.Result
+	versions := map[result.Identifier]int{}
+	for _, e := range entries {
+		var body command.RecordResults
+		if e.Kind != journey.RecordResults || json.Unmarshal(e.Body, &body) != nil {
+			continue
+		}
+		shown, _ := r.Reported(p, e.Actor, body.Results)
+		for _, reported := range shown {
+			of, ok := standing[reported.Identifier]
+			if versions[reported.Identifier]++; !ok || of.Version < 2 {
+				continue
+			}
+			before := reported.Record(of.ID, versions[reported.Identifier], p.Zone())
+			if !reflect.DeepEqual(before.Value, of.Value) || !reflect.DeepEqual(before.Components, of.Components) || before.CollectedOn != of.CollectedOn {
+				list = append(list, before)
+			}
+		}
+	}
+	return list
+}

@@ -157,6 +157,9 @@ type valueModel struct {
 	When   string
 	Detail string
 	Inputs []inputModel
+	// Spark is the course of the quantity as a small picture, Trend the page of it.
+	Spark template.HTML
+	Trend string
 }
 
 // deadlineModel is one deadline.
@@ -456,11 +459,13 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	} else {
 		m.Worst = noBand()
 	}
-	m.Derived = derivedModels(p, reader.Derived(p, report.Derived))
-	m.Reported, m.Older = split(reportedModels(p, reader.Results(p, results, entries)), newestResults)
 	if m.Alike, err = s.notYetSame(ctx, sc); err != nil {
 		return candidateModel{}, err
 	}
+	computed, shown := reader.Derived(p, report.Derived), reader.Results(p, results, entries)
+	m.Derived = derivedModels(p, computed)
+	m.Reported, m.Older = split(reportedModels(p, shown), newestResults)
+	m.addTrends(sc, computed, newestFirst(shown))
 	m.Order = order(sc)
 	m.Countdown = countdown(sc)
 	m.Deadlines, m.Later = split(deadlines(sc), nextDeadlines)
@@ -474,7 +479,7 @@ func (s *server) candidateModel(ctx context.Context, v *viewer, c record.Candida
 	if m.Risks, err = risksOf(sc, people); err != nil {
 		return candidateModel{}, err
 	}
-	if m.Operation, err = operationSection(sc, reader.Results(p, results, entries), people); err != nil {
+	if m.Operation, err = operationSection(sc, shown, people); err != nil {
 		return candidateModel{}, err
 	}
 	m.MayReport = slices.ContainsFunc(stands.Needs, reports)
@@ -865,10 +870,14 @@ func derivedModels(p *protocol.Protocol, derived []protocol.Derived) []valueMode
 	return list
 }
 
+// newestFirst sorts results by their time.
+func newestFirst(results []result.Result) []result.Result {
+	return slices.SortedStableFunc(slices.Values(results), func(a, b result.Result) int { return strings.Compare(moment(b), moment(a)) })
+}
+
 func reportedModels(p *protocol.Protocol, results []result.Result) []valueModel {
 	var list []valueModel
-	newest := func(a, b result.Result) int { return strings.Compare(moment(b), moment(a)) }
-	for _, r := range slices.SortedStableFunc(slices.Values(results), newest) {
+	for _, r := range newestFirst(results) {
 		m := valueModel{Title: r.Code.Display, Value: valueWord(r.Value), When: spanWord(r.Effective, r.EffectiveEnd, p.Zone())}
 		if o, ok := p.Observation(r.Code.Code); ok {
 			m.Title = o.Title

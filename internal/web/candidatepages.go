@@ -17,6 +17,7 @@ func (s scene) pages(recovers bool) []option {
 			list = append(list, option{home + to, label})
 		}
 	}
+	add(readers, "/results", "Results over time")
 	add(writers, "/committee", "Committee's summary")
 	add(noters, "/evaluation-summary", "Evaluation summary")
 	add(letterWriters, "/letters", "Letters")

@@ -78,11 +78,11 @@ type meetingTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "questions", "questionnaire-link", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "plasma", "ambulatory", "review"}
+var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "questions", "questionnaire-link", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "plasma", "ambulatory", "review", "results"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
-		"asset": a.path, "htmx": func() string { return htmxConfig }, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
+		"asset": a.path, "capital": capital, "htmx": func() string { return htmxConfig }, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 		"visits":   func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
 		"rows":     func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },

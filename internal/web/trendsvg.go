@@ -6,7 +6,6 @@ import (
 	"html/template"
 	"math"
 	"strings"
-	"time"
 
 	"candidacy/internal/clinical"
 	"candidacy/internal/followup"
@@ -67,26 +66,11 @@ func trend(p *protocol.Protocol, k followup.Kidney, operated journey.Date) templ
 	}
 	fmt.Fprintf(&b, `<path class="rule" d="M%.1f %dV%d"/><text class="tick-text" x="%.1f" y="%d">operation</text>`,
 		x(operated), trendTop, trendHeight-trendBottom, min(max(x(operated), trendLeft+28), right-28), trendHeight-6)
-	years(&b, first, last, x)
+	calendar(&b, first, last, x, trendHeight-trendBottom)
 	line(&b, k.Before, x, y)
 	line(&b, k.After, x, y)
 	b.WriteString(`</svg>`)
 	return template.HTML(b.String()) //nolint:gosec // every text is escaped or one of ours
-}
-
-// years marks the beginnings of years below the axis.
-func years(b *strings.Builder, first, last journey.Date, x func(journey.Date) float64) {
-	from, errA := time.Parse(time.DateOnly, string(first))
-	to, errB := time.Parse(time.DateOnly, string(last))
-	if errA != nil || errB != nil {
-		return
-	}
-	every := max(1, (to.Year()-from.Year())/8)
-	for year := from.Year() + 1; year <= to.Year(); year += every {
-		day := journey.Date(fmt.Sprintf("%04d-01-01", year))
-		fmt.Fprintf(b, `<path class="trend-grid" d="M%.1f %dv5"/><text class="tick-text" x="%.1f" y="%d">%d</text>`,
-			x(day), trendHeight-trendBottom, x(day), trendHeight-trendBottom+15, year)
-	}
 }
 
 // line draws the estimates of one side of the operation. One of the first week is

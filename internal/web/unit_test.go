@@ -138,6 +138,10 @@ func TestTemplates(t *testing.T) {
 			Altered: true, Present: []fact{{"a", "b"}}, Text: "t", Signed: "s", Digest: "d", Amendments: []answerShown{{"t", "b"}},
 			Items: []minuteItem{{Hidden: true}, {Identifier: "i", Conflict: "c", Counts: "c", Ballots: []ballotModel{{}}, Packet: "p", Decision: &decisionModel{Conditions: []string{"c"}, Reason: "r"}}},
 		}},
+		"results": {trendsModel{}, trendsModel{
+			Name: "n", Home: "/", Shows: []trendShow{{"l", "/", 1, true}, {}}, Only: "o", Empty: "e", Worded: []wordedRow{{}, {Before: "b", Mark: noBand()}}, More: 1,
+			Groups: []trendGroup{{Title: "t", ID: "i", Trends: []trendModel{{}, {ID: "of-a", Mark: noBand(), Rule: "r", Validity: "v", More: 1, All: "/", Rows: []trendRow{{}, {Converted: "c", Interval: "i", Left: "l", Mark: noBand(), About: "a"}}}}}},
+		}},
 		"letters": {lettersModel{}, lettersModel{Empty: "e", Form: &forms[0], Sent: []letterRow{{}}, Preview: []string{"p"}, Title: "t"}},
 		"letter":  {letterModel{}, letterModel{Number: "n", Paragraphs: []string{"p"}}},
 		"measures": {measuresModel{}, measuresModel{
@@ -161,7 +165,7 @@ func TestTemplates(t *testing.T) {
 			Facts: []fact{{"a", "b"}}, Needs: []need{{journey.Hold, "x"}}, Stuck: []string{"s"}, Expiring: []string{"e"},
 			Gates: gates(scene{protocol: p, viewer: v, candidate: c, today: "2026-07-20"}, nil, nil),
 			Flags: []flagModel{{Number: "1", Sources: []inputModel{{"a", "b", "c"}}, Needs: "n"}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{}}}},
-			Reported: []valueModel{{}}, Risks: []riskModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Calm: []flagModel{{}}, Countdown: &countdownModel{Open: []countdownRow{{}}, Ready: []string{"r"}}, FollowUp: &followUpModel{
+			Reported: []valueModel{{Spark: "<svg></svg>", Trend: "/"}, {Trend: "/"}}, Risks: []riskModel{{}}, Deadlines: []deadlineModel{{Past: true}}, Decision: []fact{{}}, Calm: []flagModel{{}}, Countdown: &countdownModel{Open: []countdownRow{{}}, Ready: []string{"r"}}, FollowUp: &followUpModel{
 				Lost: "l", Died: "d", Next: "n", Older: []visitModel{{}}, Visits: []visitModel{{}, {Late: true, Ahead: true, Due: "d", Detail: []string{"x"}, Contacts: []string{"c"},
 					Forms: []formModel{{}, {Excused: true, Missing: []string{"m"}, Items: []fact{{"a", "b"}}}}}},
 				Kidney: &kidneyModel{Picture: "p", Points: []pointModel{{}, {Note: "n"}}, Source: "s", Flags: []afterFlag{{}, {Value: "v", Compared: "c", Reason: "r", Near: true, Notes: []string{"n"}, Inputs: []inputModel{{}}}}},

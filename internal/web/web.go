@@ -134,6 +134,7 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathNew, roles: coordinator, handler: s.newReferral},
 		{method: http.MethodPost, path: pathNew, roles: coordinator, handler: s.refer},
 		{method: http.MethodGet, path: pathCandidate, roles: readers, handler: s.candidate},
+		{method: http.MethodGet, path: pathResults, roles: readers, handler: s.resultsPage},
 		{method: http.MethodGet, path: pathRecovery, roles: readers, handler: s.recoveryPlan},
 		{method: http.MethodGet, path: pathMy, public: true, handler: s.myPage},
 		{method: http.MethodPost, path: pathMy, public: true, handler: s.my},
