@@ -241,6 +241,15 @@ func TestSide(t *testing.T) {
 	w.evaluate(third)
 	w.imaging(third, split)
 	clem.get("/candidates/"+third+"/side").has(t, "The right kidney is advised.")
+	// Where nothing is advised, nothing is for or against it.
+	unknown := anatomy()
+	delete(unknown, "cysts-left")
+	fourth := w.refer("Aaltje", "Aabakken", "1990-01-01", "female", "WEB-0314", "")
+	w.evaluate(fourth)
+	w.imaging(fourth, unknown)
+	open := clem.get("/candidates/" + fourth + "/side")
+	open.has(t, "No side is advised: the surgeon decides.", "Speaks for one side")
+	open.lacks(t, "Speaks against it", "Speaks for it")
 	if got := w.as("adil").get(path); got.status != http.StatusNotFound {
 		t.Errorf("an advocate of somebody else: %d", got.status)
 	}

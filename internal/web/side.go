@@ -27,7 +27,8 @@ type sideModel struct {
 	Source  string
 	// Unknown are findings that are not on record for both kidneys.
 	Unknown []string
-	Flags   []flagModel
+	// Flags are those that call for a word, Calm the others.
+	Flags, Calm []flagModel
 }
 
 // sideRow is one finding of both kidneys.
@@ -48,6 +49,8 @@ var weightMarks = map[clinical.Weight]template.HTML{
 	clinical.Opposes: mark("band-needs-discussion", "triangle", "Speaks against it"), clinical.Neutral: mark("band-none", "bar", "Separates nothing"),
 	clinical.NotKnown: mark("band-cannot-decide", "diamond", "Not known"),
 }
+
+var oneSide = mark("status-resulted", "triangle", "Speaks for one side")
 
 // sided reads what is on record of each kidney.
 type sided struct {
@@ -141,7 +144,7 @@ func sideOf(sc scene) (sideModel, error) {
 		}
 	}
 	m := sideModel{Rows: s.rows()}
-	m.Flags = s.flags()
+	m.Flags, m.Calm = parted(s.flags())
 	for _, row := range m.Rows {
 		if row.Left == "" || row.Right == "" {
 			m.Unknown = append(m.Unknown, row.Title)
@@ -158,7 +161,11 @@ func sideOf(sc scene) (sideModel, error) {
 	}
 	m.Answer, m.Source = answerWords[advice.Answer], advice.Rule+"; "+advice.Source
 	for _, reason := range advice.Reasons {
-		m.Reasons = append(m.Reasons, sideReason{capital(reason.Text), reason.Source, weightMarks[reason.Weight]})
+		weight := weightMarks[reason.Weight]
+		if advice.Answer == laterality.SurgeonDecides && (reason.Weight == clinical.Supports || reason.Weight == clinical.Opposes) {
+			weight = oneSide // nothing is advised that it could be for or against
+		}
+		m.Reasons = append(m.Reasons, sideReason{capital(reason.Text), reason.Source, weight})
 	}
 	for _, w := range advice.Warnings {
 		m.Notes = append(m.Notes, capital(w.Message)+".")
