@@ -213,7 +213,7 @@ func (s *plasmaStudy) readDose() {
 		if !given {
 			complete = false
 			if strings.TrimSpace(s.values.Get(field)) == "" {
-				s.lacks(field, "This is missing. Enter 0 where nothing was left.")
+				s.lacks(field, doseLacks[field])
 			}
 			continue
 		}
@@ -242,6 +242,11 @@ func (s *plasmaStudy) readDose() {
 
 var (
 	doseWords = map[string]string{"drawn_ml": "drawn up", "left_ml": "left", "full_g": "full syringe", "empty_g": "syringe after", "density": "density", "drawn_mg": "drawn up", "left_mg": "left"}
+	// doseLacks asks for what is missing.
+	doseLacks = map[string]string{
+		"drawn_ml": "Enter the volume drawn up.", "left_ml": "Enter the volume left in the syringe, 0 where nothing was.", "full_g": "Enter the weight of the full syringe.",
+		"empty_g": "Enter the weight of the syringe afterwards.", "density": "Enter the density.", "drawn_mg": "Enter the amount drawn up.", "left_mg": "Enter the amount left, 0 where nothing was.",
+	}
 	doseUnits = map[string]string{"drawn_ml": "mL", "left_ml": "mL", "full_g": "g", "empty_g": "g", "density": "g/mL", "drawn_mg": "mg", "left_mg": "mg"}
 )
 

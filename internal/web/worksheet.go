@@ -684,5 +684,10 @@ func methodWord(m protocol.Methods) string {
 	if m.PlasmaClearance == protocol.TwoCompartment {
 		return "Two compartments: early and late samples, dose over the area under two exponentials."
 	}
-	return "Slope and intercept: samples from 120 min on, corrected by " + or(m.PlasmaCorrection, string(renal.BrochnerMortensen1972)) + "."
+	return "Slope and intercept: samples from 120 min on, " + correctionWords[renal.Correction(or(m.PlasmaCorrection, string(renal.BrochnerMortensen1972)))] + "."
+}
+
+var correctionWords = map[renal.Correction]string{
+	renal.BrochnerMortensen1972: "the clearance per 1.73 m² corrected as by Brøchner-Mortensen (1972)", renal.BrochnerMortensen1972Absolute: "the absolute clearance corrected as by Brøchner-Mortensen (1972)",
+	renal.Fleming2007: "corrected as by Fleming (2007)", renal.Jodal2009: "corrected as by Jodal and Brøchner-Mortensen (2009)", renal.Ng2011: "corrected as by Ng (2011)",
 }
