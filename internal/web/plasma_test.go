@@ -88,7 +88,7 @@ func TestPlasmaReads(t *testing.T) {
 			t.Errorf("%s: the number %s is shown", tt.name, l.Value)
 		}
 	}
-	for field, want := range map[string]string{"extravasation": "beside the vein", "weight": "weight", "drawn_ml": "missing", "day": "day", "began": "began", "dose_by": "known"} {
+	for field, want := range map[string]string{"extravasation": "beside the vein", "weight": "weight", "drawn_ml": "drawn up", "day": "day", "began": "began", "dose_by": "known"} {
 		s := readPlasma(protocoltest.Brief(), with(studyA(), field, ""), nothingOnRecord)
 		found := false
 		for _, p := range s.missing {
