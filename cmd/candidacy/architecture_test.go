@@ -107,8 +107,8 @@ var layers = map[string][]string{
 	"candidacy/internal/subscription": {"candidacy/internal/record"},
 	"candidacy/internal/notify":       {"candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/record"},
 	"candidacy/internal/measures": {
-		"candidacy/internal/clinical/perioperative", "candidacy/internal/journey", "candidacy/internal/operation", "candidacy/internal/protocol",
-		"candidacy/internal/recovery", "candidacy/internal/result",
+		"candidacy/internal/clinical", "candidacy/internal/clinical/perioperative", "candidacy/internal/followup", "candidacy/internal/journey",
+		"candidacy/internal/operation", "candidacy/internal/protocol", "candidacy/internal/recovery", "candidacy/internal/result",
 	},
 	"candidacy/internal/smart": {
 		"candidacy/fhir", "candidacy/internal/audit", "candidacy/internal/journey", "candidacy/internal/record",

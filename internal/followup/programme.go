@@ -52,8 +52,11 @@ func (m Measure) Percent() (float64, bool) {
 }
 
 // Met reports whether the share reaches the threshold, unrounded.
-func (m Measure) Met() bool {
-	return m.Closed > 0 && len(m.Complete) >= needed(m.Threshold, m.Closed)
+func (m Measure) Met() bool { return m.WouldMeet(len(m.Complete)) }
+
+// WouldMeet reports whether so many complete forms reach the share.
+func (m Measure) WouldMeet(complete int) bool {
+	return m.Closed > 0 && complete >= needed(m.Threshold, m.Closed)
 }
 
 // needed is the smallest number of complete forms among so many that reaches a

@@ -8,22 +8,7 @@ import (
 	"slices"
 
 	"candidacy/internal/journey"
-	"candidacy/internal/operation"
-	"candidacy/internal/recovery"
-	"candidacy/internal/result"
 )
-
-// Life is what is on record of one person.
-type Life struct {
-	Candidate string
-	Events    []journey.Event
-	Operation operation.Course
-	Stay      recovery.Stay
-	// Results are needed of those who were operated, to compare what was found
-	// with imaging.
-	Results []result.Result
-	State   journey.State
-}
 
 // Group is what a measure is about.
 type Group string
@@ -103,14 +88,10 @@ func quantile(sorted []float64, p float64) float64 {
 	return sorted[below] + (at-float64(below))*(sorted[below+1]-sorted[below])
 }
 
-// Of measures lives in a period, both days included; an empty day is no bound.
+// Of measures people in a period, both days included; an empty day is no bound.
 // Somebody is in the period of a measure by the day that the measure names, so
 // that one person may be in the period of one and not in that of another.
-func Of(lives []Life, from, until journey.Date) []Measure {
-	people := make([]person, len(lives))
-	for i, life := range lives {
-		people[i] = read(life)
-	}
+func Of(people []*Person, from, until journey.Date) []Measure {
 	in := func(day journey.Date) bool {
 		return day != "" && !day.Before(from) && (until == "" || !until.Before(day))
 	}

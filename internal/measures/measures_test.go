@@ -36,6 +36,14 @@ func way(id string, referred journey.Date, days ...int) measures.Life {
 	return life
 }
 
+func read(lives []measures.Life) []*measures.Person {
+	var people []*measures.Person
+	for _, life := range lives {
+		people = append(people, measures.Read(life))
+	}
+	return people
+}
+
 func find(t *testing.T, list []measures.Measure, id string) measures.Measure {
 	t.Helper()
 	i := slices.IndexFunc(list, func(m measures.Measure) bool { return m.ID == id })
@@ -64,7 +72,7 @@ func TestFlow(t *testing.T) {
 	}
 	lives[0].Events = append(lives[0].Events, event(journey.Schedule, "2026-05-01"), event(journey.CancelOperation, "2026-05-10"),
 		event(journey.Schedule, "2026-05-20"), event(journey.ConfirmLastCheck, "2026-06-10", func(e *journey.Event) { e.Mismatches = []string{"side"} }))
-	all := measures.Of(lives, "2026-01-01", "2026-12-31")
+	all := measures.Of(read(lives), "2026-01-01", "2026-12-31")
 	holds(t, all, "screened", []string{"a", "b", "c"}, []string{"a", "b", "c"})
 	holds(t, all, "evaluated", []string{"a", "b", "c"}, []string{"a", "b"})
 	holds(t, all, "presented", []string{"a", "b"}, []string{"a", "b"})
@@ -87,13 +95,13 @@ func TestFlow(t *testing.T) {
 	if m := find(t, all, "days-to-operation"); m.Spread != nil || len(m.Of) > 0 {
 		t.Errorf("got %v %+v", m.Of, m.Spread)
 	}
-	holds(t, measures.Of(lives, "", ""), "screened", []string{"a", "b", "c", "d"}, []string{"a", "b", "c", "d"})
+	holds(t, measures.Of(read(lives), "", ""), "screened", []string{"a", "b", "c", "d"}, []string{"a", "b", "c", "d"})
 }
 
 // TestEighteenWeeks: 126 days after the evaluation began is in time, 127 is not.
 func TestEighteenWeeks(t *testing.T) {
 	lives := []measures.Life{way("a", "2026-01-01", 0, 10, 100, 136), way("b", "2026-01-01", 0, 10, 100, 137)}
-	holds(t, measures.Of(lives, "", ""), "evaluated-in-time", []string{"a", "b"}, []string{"a"})
+	holds(t, measures.Of(read(lives), "", ""), "evaluated-in-time", []string{"a", "b"}, []string{"a"})
 }
 
 // TestSpread holds quantiles against R 4.2.2, quantile(x, c(.25, .5, .75, .9)),
@@ -111,7 +119,7 @@ func TestSpread(t *testing.T) {
 		for _, n := range tt.days {
 			lives = append(lives, way("x", "2026-01-01", n))
 		}
-		s := find(t, measures.Of(lives, "", ""), "days-to-screening").Spread
+		s := find(t, measures.Of(read(lives), "", ""), "days-to-screening").Spread
 		if s.Lower != tt.lower || s.Median != tt.median || s.Upper != tt.upper || s.Ninetieth < tt.ninetieth-1e-9 || s.Ninetieth > tt.ninetieth+1e-9 {
 			t.Errorf("%v: got %+v", tt.days, *s)
 		}
@@ -164,7 +172,7 @@ func TestOperations(t *testing.T) {
 	lives[0].State.Reports = []journey.Report{{Clock: journey.Clock{Event: "e", Limit: "2026-03-04T10:00:00Z"}, Reported: "2026-03-04T10:00:00Z"}}
 	lives[1].State.Reports = []journey.Report{{Clock: journey.Clock{Event: "e", Limit: "2026-03-04T10:00:00Z"}, Reported: "2026-03-04T10:00:01Z"}}
 	lives[2].State.Reports = []journey.Report{{Clock: journey.Clock{Event: "e", Limit: "2026-03-04T10:00:00Z"}}}
-	all := measures.Of(lives, "2026-03-01", "2026-03-01")
+	all := measures.Of(read(lives), "2026-03-01", "2026-03-01")
 	holds(t, all, "stopped", []string{"a", "b", "c"}, []string{"c"})
 	holds(t, all, "converted", []string{"a", "b"}, []string{"a"})
 	holds(t, all, "transfused", []string{"a", "b"}, []string{"b"})
@@ -177,10 +185,10 @@ func TestOperations(t *testing.T) {
 		t.Errorf("warm ischaemia: %v %+v", m.Of, m.Spread)
 	}
 	// The stay is dated by the discharge.
-	if m := find(t, measures.Of(lives, "2026-03-04", ""), "stay"); len(m.Of) != 3 || m.Spread.Median != 3 {
+	if m := find(t, measures.Of(read(lives), "2026-03-04", ""), "stay"); len(m.Of) != 3 || m.Spread.Median != 3 {
 		t.Errorf("stay: %v %+v", m.Of, m.Spread)
 	}
-	for _, m := range measures.Of(lives, "2026-03-02", "") {
+	for _, m := range measures.Of(read(lives), "2026-03-02", "") {
 		if m.ID != "stay" && len(m.Of) > 0 {
 			t.Errorf("%s counts operations of the day before the period", m.ID)
 		}

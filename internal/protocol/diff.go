@@ -75,6 +75,7 @@ func Diff(from, to *Protocol) []Change {
 	compare("lost", "", orZero(from.Lost), orZero(to.Lost))
 	changes = append(changes, diffRules("completeness", from.Completeness, to.Completeness, func(c Cohort) string { return string(c.From) })...)
 	compare("after_donation", "", orZero(from.AfterDonation), orZero(to.AfterDonation))
+	compare("measures", "", orZero(from.Measures), orZero(to.Measures))
 	changes = append(changes, diffQuestionnaires(from.Questionnaires, to.Questionnaires)...)
 	changes = append(changes, diffLaboratory(from.Laboratory, to.Laboratory)...)
 	return append(changes, diffRules("observations", from.Observations, to.Observations, func(o Observation) string { return o.Code })...)

@@ -103,6 +103,7 @@ func (p *Protocol) check() error {
 	p.checkTimers(fail)
 	known := p.checkObservations(fail)
 	p.checkFollowUp(fail)
+	p.checkMeasures(fail)
 	for key := range derivedKeys {
 		known[key] = true
 	}

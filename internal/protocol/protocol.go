@@ -68,6 +68,9 @@ type Protocol struct {
 	Notices     []Notice     `yaml:"notices"`
 	NoticeTexts []NoticeText `yaml:"notice_texts"`
 
+	// Measures says how the programme's measures are told.
+	Measures *Measures `yaml:"measures" doc:"how reports of the programme are told"`
+
 	// Programme is what systems outside learn of the programme itself.
 	Programme *Programme `yaml:"programme" doc:"the Organization that published resources point to"`
 	// Questionnaires are what candidates are asked and answer by themselves.

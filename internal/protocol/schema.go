@@ -59,6 +59,7 @@ var required = map[reflect.Type][]string{
 		"low_gfr", "declining_gfr", "decline_per_year", "creatinine_ratio", "albumin_mg_per_g", "systolic", "diastolic", "haemoglobin_a1c",
 		"source", "expected_low", "expected", "expected_high", "source_of_expected",
 	},
+	reflect.TypeFor[Measures]():            {"smallest_cell", "source"},
 	reflect.TypeFor[Programme]():           {"name"},
 	reflect.TypeFor[ProgrammeIdentifier](): {"system", "value"},
 	reflect.TypeFor[Sender]():              {"id", "title", "application", "system", "authorities"},

@@ -1,228 +1,461 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"fmt"
-	"html"
 	"html/template"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/api"
+	"candidacy/internal/audit"
+	"candidacy/internal/followup"
 	"candidacy/internal/journey"
 	"candidacy/internal/measures"
 	"candidacy/internal/record"
 )
 
-// measuresModel is how the programme does.
+// The measures of the programme in numbers that name nobody, as a page and as files.
+const (
+	pathMeasures     = "/measures"
+	pathMeasuresCSV  = "/measures.csv"
+	pathMeasuresXLSX = "/measures.xlsx"
+	pathMeasured     = "/measures/people"
+)
+
+// measurers see the measures in numbers: also the administrator, who sees no candidate.
+func measurers() []journey.Role { return append(api.Measured(), journey.Administrator) }
+
+// measuresModel is how the programme does, as charts.
 type measuresModel struct {
-	From, Until string
-	Groups      []measureGroup
-	People      *measuredPeople
-	FollowUp    string
-	Empty       bool
+	From, Until, Protocol string
+	// Protocols are the versions to choose from, for whoever may narrow the cohort.
+	Protocols []option
+	MayNarrow bool
+	Narrowed  bool
+	AsOf      string
+	Smallest  int
+	Referred  string
+	Sheets    []sheetModel
+	CSV, XLSX string
+	// People leads to the people behind the numbers, for whoever sees candidates.
+	People string
+	Empty  bool
 }
 
-type measureGroup struct {
-	ID, Title string
-	Rows      []measureRow
+// sheetModel is one measure: a sentence, a drawing and a table.
+type sheetModel struct {
+	ID, Title, Sentence, Definition string
+	Picture                         template.HTML
+	Legend                          []legendLine
+	Of                              string
+	Head                            []string
+	Rows                            []sheetRow
 }
 
-// measureRow is one measure with its numbers, each of which leads to people.
-type measureRow struct {
-	Title, Denominator, Numerator, Dated string
-	// Share and Picture are of a measure that counts somebody.
-	Share       string
-	Picture     template.HTML
-	Are, Others numberLink
-	Of          numberLink
-	// Spread says how the values of a time or a size lie.
-	Spread string
-	Timed  bool
-}
+type legendLine struct{ Class, Text string }
 
-type numberLink struct {
-	N    int
-	Link string
-	Says string
-}
-
-type measuredPeople struct {
+type sheetRow struct {
 	Title string
-	Rows  []measuredRow
-	More  int
-	Back  string
+	Total bool
+	Cells []sheetCell
 }
 
-type measuredRow struct{ Name, Link, Stage, Value string }
-
-var groupWords = map[measures.Group]string{
-	measures.Flow: "Who goes on", measures.Waiting: "How long it takes", measures.Planning: "Planned operations",
-	measures.Operations: "Operations", measures.Reports: "Reports",
+type sheetCell struct {
+	Label, Text string
+	// None says that there is no such number.
+	None bool
 }
 
-// shownMeasured bounds a list of people.
-const shownMeasured = 200
+// measured is the report as one viewer may see it, with what was asked.
+type measured struct {
+	measures.Report
+	asked     measures.Asked
+	mayNarrow bool
+	versions  []string
+}
 
-// measures shows how the programme does in a period, and the people behind one
-// number.
-func (s *server) measures(c echo.Context) error {
+// measuredFor makes the report that a request asks for. The administrator, who may not
+// know one candidate from another, gets the whole programme alone: whoever subtracts two
+// cohorts may find one person.
+func (s *server) measuredFor(c echo.Context) (measured, error) {
 	account, _ := signedIn(c)
-	v := s.viewer(account)
-	ctx := c.Request().Context()
-	from, until := journey.Date(c.QueryParam("from")), journey.Date(c.QueryParam("until"))
-	if err := api.Period(from, until); err != nil {
-		return &failure{Status: http.StatusUnprocessableEntity, Message: "A period goes from one calendar date to another, such as 2026-01-01. Either may be left out."}
+	ctx, v := c.Request().Context(), s.viewer(account)
+	m := measured{mayNarrow: slices.Contains(readers, v.Role)}
+	m.asked = measures.Asked{
+		Smallest: s.Current.SmallestCell(), Apart: m.mayNarrow, Confidant: v.reader().ReadsPrivate(""),
+		Today: s.today(s.Current.Zone()), Now: journey.InstantOf(s.Now()),
 	}
-	candidates, err := s.visible(ctx, v, record.Filter{})
+	if m.asked.Smallest == 0 {
+		m.asked.Smallest = measures.SmallestCell
+	}
+	if m.mayNarrow {
+		m.asked.From, m.asked.Until = journey.Date(c.QueryParam("from")), journey.Date(c.QueryParam("until"))
+		if err := api.Period(m.asked.From, m.asked.Until); err != nil {
+			return m, &failure{Status: http.StatusUnprocessableEntity, Message: "A period goes from one calendar date to another, such as 2026-01-01. Either may be left out."}
+		}
+		m.asked.Protocol = c.QueryParam("protocol")
+	}
+	audit.Everybody(ctx)
+	people, donors, err := s.counted(ctx, v, m.asked.Today)
 	if err != nil {
-		return err
+		return m, err
 	}
-	lives, err := api.Lives(ctx, s.Store, candidates)
-	if err != nil {
-		return err
+	in := map[string]bool{}
+	for _, p := range people {
+		if !slices.Contains(m.versions, p.Protocol()) {
+			m.versions = append(m.versions, p.Protocol())
+		}
+		in[p.ID()] = m.asked.In(p)
 	}
-	m := measuresModel{From: string(from), Until: string(until), Empty: len(candidates) == 0, FollowUp: pathFollowUp}
-	found := measures.Of(lives, from, until)
-	for _, group := range measures.Groups {
-		g := measureGroup{ID: string(group), Title: known(groupWords, group)}
-		for _, each := range found {
-			if each.Group == group {
-				g.Rows = append(g.Rows, measureRowOf(each, from, until))
+	slices.Sort(m.versions)
+	if m.asked.Protocol != "" && !slices.Contains(m.versions, m.asked.Protocol) {
+		return m, errNotFound
+	}
+	donors = slices.DeleteFunc(donors, func(d followup.Donor) bool { return !in[d.ID] })
+	m.Report = measures.ReportOf(people, followup.Programme(s.Current, donors, m.asked.Today), m.asked)
+	for i := range m.Tables {
+		for j := range m.Tables[i].Rows {
+			row := &m.Tables[i].Rows[j]
+			switch {
+			case row.Stage != "":
+				row.Title = stageWord(row.Stage)
+			case row.Title == "":
+				row.Title = capital(strings.ReplaceAll(row.ID, "-", " "))
 			}
 		}
-		m.Groups = append(m.Groups, g)
 	}
-	if id := c.QueryParam("measure"); id != "" {
-		i := slices.IndexFunc(found, func(each measures.Measure) bool { return each.ID == id })
-		if i < 0 {
-			return errNotFound
+	return m, nil
+}
+
+// counted are the people whom the viewer's numbers are made of, and the donors among
+// them: nobody whose recipient the viewer cares for.
+func (s *server) counted(ctx context.Context, v *viewer, today journey.Date) ([]*measures.Person, []followup.Donor, error) {
+	const batch = 500
+	var candidates []record.Candidate
+	for after := ""; ; {
+		some, err := s.Store.List(ctx, record.Filter{}, after, batch)
+		if err != nil {
+			return nil, nil, err
 		}
-		m.People = s.measured(ctx, v, candidates, found[i], c.QueryParam("who"))
-		m.People.Back = measureLink(from, until, "", "")
+		for _, c := range some {
+			after = c.ID
+			cares, err := s.caresForRecipient(ctx, v, c)
+			if err != nil {
+				return nil, nil, err
+			}
+			if !cares {
+				candidates = append(candidates, c)
+			}
+		}
+		if len(some) < batch {
+			break
+		}
+	}
+	people, err := api.People(ctx, s.Store, s.Protocols, candidates)
+	if err != nil {
+		return nil, nil, err
+	}
+	donors, err := api.Donors(ctx, s.Store, s.Protocols, s.Current, candidates, today)
+	return people, donors, err
+}
+
+// measures shows how the programme does.
+func (s *server) measures(c echo.Context) error {
+	report, err := s.measuredFor(c)
+	if err != nil {
+		return err
+	}
+	a := report.asked
+	m := measuresModel{
+		From: string(a.From), Until: string(a.Until), Protocol: a.Protocol, MayNarrow: report.mayNarrow,
+		Narrowed: a.From != "" || a.Until != "" || a.Protocol != "", AsOf: dayWord(a.Today), Smallest: a.Smallest,
+		Referred: measures.Column{Kind: measures.Counts}.Shown(report.Referred), Empty: report.Referred.Known() && report.Referred.Number == 0,
+		CSV: measuresLink(pathMeasuresCSV, a), XLSX: measuresLink(pathMeasuresXLSX, a),
+	}
+	if report.mayNarrow {
+		m.People = pathMeasured
+		m.Protocols = []option{{"", "All versions"}}
+		for _, version := range report.versions {
+			m.Protocols = append(m.Protocols, option{version, version})
+		}
+	}
+	for _, t := range report.Tables {
+		m.Sheets = append(m.Sheets, sheetOf(t))
 	}
 	return s.render(c, http.StatusOK, "measures", page{Title: "Measures", Body: m})
 }
 
-func measureLink(from, until journey.Date, measure, who string) string {
+func measuresLink(path string, a measures.Asked) string {
 	query := url.Values{}
-	for name, value := range map[string]string{"from": string(from), "until": string(until), "measure": measure, "who": who} {
+	for name, value := range map[string]string{"from": string(a.From), "until": string(a.Until), "protocol": a.Protocol} {
 		if value != "" {
 			query.Set(name, value)
 		}
 	}
-	link := pathMeasures
-	if len(query) > 0 {
-		link += "?" + query.Encode()
-	}
-	if measure != "" {
-		link += "#people"
-	}
-	return link
+	return linkOf(path, query)
 }
 
-// The people behind the numbers of a measure.
-const (
-	whoAre    = "are"
-	whoOthers = "others"
-	whoAll    = "all"
-)
-
-func measureRowOf(m measures.Measure, from, until journey.Date) measureRow {
-	link := func(who, says string, n int) numberLink {
-		return numberLink{n, measureLink(from, until, m.ID, who), says + ": " + m.Title}
+func sheetOf(t measures.Table) sheetModel {
+	m := sheetModel{ID: t.ID, Title: t.Title, Definition: t.Definition, Of: t.Of, Sentence: sentenceOf(t)}
+	m.Picture, m.Legend = pictureOf(t, m.Sentence)
+	for _, column := range t.Columns {
+		m.Head = append(m.Head, headOf(column))
 	}
-	row := measureRow{
-		Title: m.Title, Denominator: capital(m.Denominator), Numerator: capital(m.Numerator), Dated: m.Dated,
-		Of: link(whoAll, "counted", len(m.Of)), Timed: !m.Share(),
-	}
-	if m.Spread != nil {
-		row.Spread = fmt.Sprintf("median %s, half from %s to %s, nine in ten up to %s",
-			sized(m.Spread.Median, m.Unit), sized(m.Spread.Lower, ""), sized(m.Spread.Upper, m.Unit), sized(m.Spread.Ninetieth, m.Unit))
-		row.Picture = spreadSVG(*m.Spread)
-	}
-	if share, ok := m.Percent(); ok {
-		row.Share = strconv.FormatFloat(share, 'f', 0, 64) + " %"
-		row.Picture = shareSVG(share)
-	}
-	row.Are, row.Others = link(whoAre, "true", len(m.Are)), link(whoOthers, "not true", len(m.Of)-len(m.Are))
-	return row
-}
-
-// sized is a time or a size for reading.
-func sized(value float64, unit string) string {
-	text := strconv.FormatFloat(value, 'f', -1, 64)
-	if value != float64(int(value)) {
-		text = strconv.FormatFloat(value, 'f', 1, 64)
-	}
-	switch unit {
-	case "d":
-		if text == "1" {
-			return "1 day"
+	for _, row := range t.Rows {
+		r := sheetRow{Title: row.Title, Total: row.ID == measures.TotalRow}
+		for i, cell := range row.Cells {
+			text := t.Columns[i].Shown(cell)
+			r.Cells = append(r.Cells, sheetCell{Label: m.Head[i], Text: text, None: text == ""})
 		}
-		return text + " days"
-	case "":
-		return text
+		m.Rows = append(m.Rows, r)
+	}
+	return m
+}
+
+// headOf is the heading of a column with its unit.
+func headOf(c measures.Column) string {
+	switch c.Kind {
+	case measures.Days:
+		return c.Title + ", days"
+	case measures.Percents:
+		return c.Title + ", %"
 	default:
-		return text + " " + unitWord(unit)
+		return c.Title
 	}
 }
 
-// The pictures are 120 by 12 units; the words beside them say the same.
-const pictureWidth = 120
-
-func shareSVG(percent float64) template.HTML {
-	return template.HTML(fmt.Sprintf(`<svg class="share" viewBox="0 0 %d 12" aria-hidden="true" focusable="false"><rect class="track" x=".5" y="1.5" width="%d" height="9"/><rect class="part" x=".5" y="1.5" width="%.1f" height="9"/></svg>`, //nolint:gosec // numbers only
-		pictureWidth, pictureWidth-1, percent*(pictureWidth-1)/100))
+// told finds a number of a table as text, empty where it is not told.
+func told(t measures.Table, row, column string) string {
+	r, ok := t.Row(row)
+	if !ok {
+		return ""
+	}
+	cell := t.Cell(r, column)
+	if !cell.Known() {
+		return ""
+	}
+	i := slices.IndexFunc(t.Columns, func(c measures.Column) bool { return c.ID == column })
+	return t.Columns[i].Shown(cell)
 }
 
-// spreadSVG draws the range, the middle half and the median.
-func spreadSVG(s measures.Spread) template.HTML {
-	low, high := slices.Min(s.Values), slices.Max(s.Values)
-	x := func(value float64) float64 {
-		if high <= low {
-			return pictureWidth / 2
+// most finds the row, other than the total, with the largest number of a column.
+func most(t measures.Table, column string) (measures.Row, bool) {
+	var best measures.Row
+	found, largest := false, 0.0
+	for _, row := range t.Rows {
+		if cell := t.Cell(row, column); row.ID != measures.TotalRow && row.ID != "none" && cell.Known() && cell.Number > largest {
+			best, found, largest = row, true, cell.Number
 		}
-		return 2 + (value-low)*(pictureWidth-4)/(high-low)
 	}
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="spread" viewBox="0 0 %d 12" role="img" aria-label="%s">`, pictureWidth,
-		html.EscapeString(fmt.Sprintf("From %s to %s", sized(low, ""), sized(high, ""))))
-	fmt.Fprintf(&b, `<path class="range" d="M%.1f 6H%.1f"/><rect class="half" x="%.1f" y="2" width="%.1f" height="8"/><path class="median" d="M%.1f 1V11"/></svg>`,
-		x(low), x(high), x(s.Lower), max(x(s.Upper)-x(s.Lower), 1), x(s.Median))
-	return template.HTML(b.String()) //nolint:gosec // every part is escaped or a number
+	return best, found
 }
 
-// measured lists the people behind a number.
-func (s *server) measured(_ context.Context, v *viewer, candidates []record.Candidate, m measures.Measure, who string) *measuredPeople {
-	list := &measuredPeople{Title: m.Title + ": " + m.Denominator}
-	counts := func(id string) bool { return true }
-	switch who {
-	case whoAre:
-		list.Title += "; " + m.Numerator
-		counts = func(id string) bool { return slices.Contains(m.Are, id) }
-	case whoOthers:
-		list.Title += "; not: " + m.Numerator
-		counts = func(id string) bool { return !slices.Contains(m.Are, id) }
-	}
-	for _, c := range candidates {
-		i := slices.Index(m.Of, c.ID)
-		if i < 0 || !counts(c.ID) {
-			continue
+const fewWords = "There are too few people to tell."
+
+// sentenceOf says what a table shows, by the numbers that it tells.
+func sentenceOf(t measures.Table) string {
+	switch t.ID {
+	case "flow":
+		all, approved, donated := told(t, "referral", "reached"), told(t, "approved", "reached"), told(t, "donated", "reached")
+		if all == "" || approved == "" || donated == "" {
+			return fewWords
 		}
-		row := measuredRow{Name: v.name(c), Link: "/candidates/" + c.ID, Stage: stageWord(c.State.Stage)}
-		if m.Spread != nil {
-			row.Value = sized(m.Spread.Values[i], m.Unit)
+		return fmt.Sprintf("Of %s referred, %s were approved so far and %s have donated.", all, approved, donated)
+	case "stages":
+		if median := told(t, string(journey.Evaluation), "median"); median != "" {
+			text := fmt.Sprintf("Half leave the evaluation within %s days", median)
+			if ninetieth := told(t, string(journey.Evaluation), "ninetieth"); ninetieth != "" {
+				text += fmt.Sprintf(", nine in ten within %s", ninetieth)
+			}
+			return text + "."
 		}
-		list.Rows = append(list.Rows, row)
+		if row, ok := most(t, "median"); ok {
+			return fmt.Sprintf("The longest is %s: half leave it within %s days.", lower(row.Title), told(t, row.ID, "median"))
+		}
+		return fewWords
+	case "approval":
+		if median := told(t, measures.TotalRow, "median"); median != "" {
+			return fmt.Sprintf("Half of the operations began within %s days of the approval, nine in ten within %s.", median, told(t, measures.TotalRow, "ninetieth"))
+		}
+		return fewWords
+	case "stops":
+		all := told(t, measures.TotalRow, "all")
+		if all == "" {
+			return fewWords
+		}
+		text := fmt.Sprintf("%s ended without a donation", plural2(all, "journey", "journeys"))
+		if row, ok := most(t, "all"); ok {
+			text += fmt.Sprintf(", most often at the step %s (%s)", lower(row.Title), told(t, row.ID, "all"))
+		}
+		return text + "."
+	case "against":
+		all := told(t, measures.TotalRow, "people")
+		row, ok := most(t, "people")
+		if all == "" || !ok {
+			return fewWords
+		}
+		return fmt.Sprintf("Of %s declined, %s had something against them in one area most often: %s.", all, told(t, row.ID, "people"), lower(row.Title))
+	case "followup":
+		reached, missed, open := 0, 0, 0
+		for _, row := range t.Rows {
+			switch cell := t.Cell(row, "reached"); {
+			case !cell.Known():
+				open++
+			case cell.Text == "yes":
+				reached++
+			default:
+				missed++
+			}
+		}
+		if reached+missed == 0 {
+			return "Of no visit can it be told yet whether its target is reached."
+		}
+		text := fmt.Sprintf("%d of %d forms reach their target", reached, reached+missed)
+		if open > 0 {
+			text += fmt.Sprintf("; of %d it can't be told", open)
+		}
+		return text + "."
+	case "events":
+		in, late, overdue := told(t, "in-time", "events"), told(t, "late", "events"), told(t, "overdue", "events")
+		switch {
+		case told(t, measures.TotalRow, "events") == "0":
+			return "No event had to be reported."
+		case in == "" || late == "" || overdue == "":
+			return "There are too few events to tell."
+		default:
+			return fmt.Sprintf("%s were reported in time, %s late, and %s are past their limit.", plural2(in, "event", "events"), late, overdue)
+		}
+	case "overdue":
+		all, overdue := told(t, measures.TotalRow, "people"), told(t, measures.TotalRow, "overdue")
+		if all == "" || overdue == "" {
+			return fewWords
+		}
+		text := fmt.Sprintf("%s of %s on the way are overdue", overdue, all)
+		if row, ok := most(t, "overdue"); ok {
+			text += fmt.Sprintf(", most of them in the stage %s (%s)", lower(row.Title), told(t, row.ID, "overdue"))
+		}
+		return text + "."
+	default:
+		return ""
 	}
-	if over := len(list.Rows) - shownMeasured; over > 0 {
-		list.More, list.Rows = over, list.Rows[:shownMeasured]
+}
+
+// plural2 is a number in text with its word.
+func plural2(n, one, many string) string {
+	if n == "1" {
+		return n + " " + one
 	}
-	return list
+	return n + " " + many
+}
+
+// pictureOf draws a table, with what its shapes mean.
+func pictureOf(t measures.Table, description string) (template.HTML, []legendLine) {
+	c := chart{ID: t.ID, Title: t.Title, Description: description + " The table has every number."}
+	number := func(row measures.Row, column string) float64 {
+		if cell := t.Cell(row, column); cell.Known() || cell.Told == measures.ToldAtLeast || cell.Told == measures.ToldAtMost {
+			return cell.Number
+		}
+		return 0
+	}
+	shown := func(row measures.Row, column string) string {
+		i := slices.IndexFunc(t.Columns, func(c measures.Column) bool { return c.ID == column })
+		return t.Columns[i].Shown(row.Cells[i])
+	}
+	var legend []legendLine
+	switch t.ID {
+	case "flow":
+		legend = []legendLine{{"chart-main", "went on, or donated"}, {"chart-soft", "still here"}, {"chart-gone", "ended here"}}
+		for i, row := range t.Rows {
+			open, ended := number(row, "open"), number(row, "ended")
+			bars := []chartBar{{number(row, "reached"), "chart-whole"}}
+			if on := (number(row, "reached") - open - ended); t.Cell(row, "open").Told != measures.ToldHidden && t.Cell(row, "ended").Told != measures.ToldHidden && on >= 0 {
+				bars = []chartBar{{on, "chart-main"}, {open, "chart-soft"}, {ended, "chart-gone"}}
+			} else if i == 0 || len(legend) == 3 {
+				legend = append(legend, legendLine{"chart-whole", "came to it; the parts are hidden"})
+			}
+			c.Rows = append(c.Rows, chartRow{Label: row.Title, Value: shown(row, "reached"), Bars: bars})
+			c.Most = max(c.Most, number(row, "reached"))
+		}
+	case "stages", "approval":
+		c.Unit = "days"
+		legend = []legendLine{{"chart-half", "the middle half"}, {"chart-median", "half are over"}, {"chart-range", "up to nine in ten"}}
+		for _, row := range t.Rows {
+			box := chartBox{}
+			for _, each := range []struct {
+				column string
+				to     *float64
+			}{{"lower", &box.Lower}, {"median", &box.Median}, {"upper", &box.Upper}, {"ninetieth", &box.Ninetieth}} {
+				*each.to = number(row, each.column)
+				if t.Cell(row, each.column).Told == measures.ToldNotReached {
+					*each.to = math.Inf(1)
+				} else {
+					c.Most = max(c.Most, *each.to)
+				}
+			}
+			r := chartRow{Label: row.Title, Value: "half within " + shown(row, "median"), Box: &box}
+			switch cell := t.Cell(row, "median"); cell.Told {
+			case measures.ToldIt:
+				r.Value += " days"
+			case measures.ToldNotReached:
+				r.Value = "fewer than half are over"
+			default:
+				r.Box, r.Value = nil, cmp.Or(shown(row, "median"), "nobody yet")
+			}
+			c.Rows = append(c.Rows, r)
+		}
+	case "stops":
+		for _, row := range t.Rows {
+			if row.ID != measures.TotalRow {
+				c.Rows = append(c.Rows, chartRow{Label: "Last step: " + lower(row.Title), Value: shown(row, "all"), Bars: []chartBar{{number(row, "all"), "chart-main"}}})
+				c.Most = max(c.Most, number(row, "all"))
+			}
+		}
+		if total, ok := t.Row(measures.TotalRow); ok && len(t.Columns) > 1 {
+			legend = []legendLine{{"chart-main", "by the last step"}, {"chart-soft", "by how it ended"}}
+			for _, column := range t.Columns[1:] {
+				c.Rows = append(c.Rows, chartRow{Label: column.Title, Value: shown(total, column.ID), Bars: []chartBar{{number(total, column.ID), "chart-soft"}}})
+				c.Most = max(c.Most, number(total, column.ID))
+			}
+		}
+	case "against", "events":
+		for _, row := range t.Rows {
+			if row.ID != measures.TotalRow {
+				n := number(row, t.Columns[0].ID)
+				c.Rows = append(c.Rows, chartRow{Label: row.Title, Value: shown(row, t.Columns[0].ID), Bars: []chartBar{{n, "chart-main"}}})
+				c.Most = max(c.Most, n)
+			}
+		}
+	case "followup":
+		c.Most, c.Unit = 100, "%"
+		legend = []legendLine{{"chart-main", "complete"}, {"chart-target", "target"}}
+		for _, row := range t.Rows {
+			share := t.Cell(row, "share")
+			c.Rows = append(c.Rows, chartRow{
+				Label: row.Title, Value: cmp.Or(shown(row, "share"), "no window has closed"), Target: number(row, "target"),
+				Bars: []chartBar{{number(row, "share"), "chart-main"}}, Bound: share.Told == measures.ToldAtLeast || share.Told == measures.ToldAtMost,
+			})
+		}
+	case "overdue":
+		legend = []legendLine{{"chart-late", "overdue"}, {"chart-soft", "in time, or hidden"}}
+		for _, row := range t.Rows {
+			if row.ID == measures.TotalRow {
+				continue
+			}
+			all, late := number(row, "people"), number(row, "overdue")
+			value := shown(row, "people")
+			if value != "0" && value != "hidden" {
+				value = shown(row, "overdue") + " of " + value
+			}
+			c.Rows = append(c.Rows, chartRow{Label: row.Title, Value: value, Bars: []chartBar{{late, "chart-late"}, {max(all-late, 0), "chart-soft"}}})
+			c.Most = max(c.Most, all)
+		}
+	}
+	return c.svg(), legend
 }

@@ -145,6 +145,13 @@ func TestTemplates(t *testing.T) {
 		"letters": {lettersModel{}, lettersModel{Empty: "e", Form: &forms[0], Sent: []letterRow{{}}, Preview: []string{"p"}, Title: "t"}},
 		"letter":  {letterModel{}, letterModel{Number: "n", Paragraphs: []string{"p"}}},
 		"measures": {measuresModel{}, measuresModel{
+			From: "a", Until: "b", Protocol: "c", Protocols: []option{{"c", "c"}}, MayNarrow: true, Narrowed: true, Smallest: 5, People: "/",
+			Sheets: []sheetModel{{ID: "flow", Title: "t", Head: []string{"h"}}, {
+				ID: "stops", Picture: "p", Legend: []legendLine{{"chart-main", "m"}, {"chart-median", "m"}, {"chart-range", "m"}}, Head: []string{"h"},
+				Rows: []sheetRow{{Title: "t", Cells: []sheetCell{{"l", "1", false}}}, {Total: true, Cells: []sheetCell{{None: true}}}},
+			}},
+		}, measuresModel{Empty: true}},
+		"measured": {measuredModel{}, measuredModel{
 			From: "a", Until: "b", FollowUp: "/", People: &measuredPeople{Title: "t", More: 1, Back: "/", Rows: []measuredRow{{}, {Value: "v"}}},
 			Groups: []measureGroup{{ID: "flow", Title: "t", Rows: []measureRow{{Share: "1 %", Picture: "p", Are: numberLink{N: 1}}, {Spread: "s", Timed: true}, {}}}},
 		}},

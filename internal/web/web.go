@@ -112,7 +112,6 @@ const (
 	pathCheck     = "/candidates/:id/checks/:check"
 	pathReports   = "/reports"
 	pathFollowUp  = "/follow-up"
-	pathMeasures  = "/measures"
 	pathIncoming  = "/incoming"
 	pathMessage   = "/incoming/:message"
 	pathDocument  = "/incoming/:message/documents/:part/:document"
@@ -154,7 +153,10 @@ func (s *server) routes() []route {
 		{method: http.MethodGet, path: pathCheck, roles: checkers, handler: s.checkPage},
 		{method: http.MethodGet, path: pathReports, roles: readers, handler: s.reports},
 		{method: http.MethodGet, path: pathFollowUp, roles: readers, handler: s.followUps},
-		{method: http.MethodGet, path: pathMeasures, roles: api.Measured(), handler: s.measures},
+		{method: http.MethodGet, path: pathMeasures, roles: measurers(), handler: s.measures},
+		{method: http.MethodGet, path: pathMeasuresCSV, roles: measurers(), handler: s.measuresCSV},
+		{method: http.MethodGet, path: pathMeasuresXLSX, roles: measurers(), handler: s.measuresXLSX},
+		{method: http.MethodGet, path: pathMeasured, roles: api.Measured(), handler: s.measuredPage},
 		{method: http.MethodGet, path: pathIncoming, roles: coordinator, handler: s.incoming},
 		{method: http.MethodGet, path: pathMessage, roles: coordinator, handler: s.message},
 		{method: http.MethodGet, path: pathDocument, roles: coordinator, handler: s.messageDocument},

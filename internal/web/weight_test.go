@@ -42,7 +42,7 @@ func testWeight(t *testing.T, w *world, id string) {
 		path string
 	}{
 		{w.browser(), "/sign-in"}, {cora, "/today"}, {cora, "/"}, {cora, "/?show=all&sort=name"}, {cora, "/candidates/new"}, {cora, "/candidates/" + id},
-		{w.as("clem"), "/candidates/" + id}, {w.as("clem"), "/candidates/" + id + "/results"}, {cora, "/reports"}, {cora, "/follow-up"}, {cora, "/measures"}, {cora, "/incoming"}, {cora, "/notices"},
+		{w.as("clem"), "/candidates/" + id}, {w.as("clem"), "/candidates/" + id + "/results"}, {cora, "/reports"}, {cora, "/follow-up"}, {cora, "/measures"}, {cora, "/measures/people"}, {w.as("admi"), "/measures"}, {cora, "/incoming"}, {cora, "/notices"},
 		{w.as("admi"), "/protocols"}, {w.as("admi"), "/clients"},
 	} {
 		total, body := sent(page.b, page.path)
