@@ -52,7 +52,7 @@ func Stays(events []Event, now State) (list []Stay, ok bool) {
 		if e.Kind != Refer && !slices.ContainsFunc(permissions[e.Kind], func(p permission) bool { return slices.Contains(p.stages, stage) }) {
 			return nil, false // the approval had ended meanwhile
 		}
-		approved := stage == Approved || stage == Scheduled || stage == OnHold && resume == Approved
+		approved := stage == Approved || stage == Scheduled
 		switch e.Kind {
 		case Refer:
 			enter(Referral, e.Today)
@@ -91,9 +91,10 @@ func Stays(events []Event, now State) (list []Stay, ok bool) {
 			}
 			enter(exits[e.Kind], e.Today)
 		case Hold:
-			if resume = stage; stage == Scheduled {
-				resume = Approved
+			if approved {
+				return nil, false
 			}
+			resume = stage
 			enter(OnHold, e.Today)
 		case Resume:
 			if stage == Deferred {
@@ -102,11 +103,7 @@ func Stays(events []Event, now State) (list []Stay, ok bool) {
 			enter(resume, e.Today)
 		case Elapse, MoveProtocol:
 			for _, d := range e.Fired {
-				switch {
-				case d.Kind != ApprovalLapses:
-				case stage == OnHold:
-					resume = Evaluation
-				default:
+				if d.Kind == ApprovalLapses {
 					enter(Evaluation, d.On)
 				}
 			}
