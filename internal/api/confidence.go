@@ -235,10 +235,10 @@ func filtered[T any](raw json.RawMessage, filter func([]T) []T) json.RawMessage 
 
 // Trends are the quantities on record that the reader may see, over time, and what they
 // were before they were corrected.
-func (r Reader) Trends(p *protocol.Protocol, person protocol.Person, results []result.Result, entries []record.Entry, today journey.Date) []protocol.Trend {
+func (r Reader) Trends(p *protocol.Protocol, person protocol.Person, results []result.Result, entries []record.Entry, operated, today journey.Date) []protocol.Trend {
 	shown := r.Results(p, results, entries)
 	return p.Trends(protocol.Course{
-		Person: person, Results: results, Shown: shown, Replaced: r.replaced(p, shown, entries), Today: today,
+		Person: person, Results: results, Shown: shown, Replaced: r.replaced(p, shown, entries), Operated: operated, Today: today,
 		HidesFlag: func(id string) bool { return r.hidesFlag(p, id) },
 		HidesCode: func(code string) bool { return !r.confidant() && p.ConfidentialCode(code) && !reports(shown, code) },
 	})

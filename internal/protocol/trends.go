@@ -54,14 +54,32 @@ type TrendPoint struct {
 	Band journey.Band
 	// Left says why no rule reads the value, empty where rules may.
 	Left string
+	// After says that the value is of the time after the operation: no rule of the
+	// evaluation judges it, and it is not compared with one before.
+	After bool
 	// Result is the id of a reported one, with its version.
 	Result  string
 	Version int
 	Inputs  []Input
 }
 
-// Series names what a line may join: one method, in one unit as it was reported.
-func (t TrendPoint) Series() string { return t.ReportedUnit + "\x00" + t.Method }
+// Series names what a line may join: one method, in one unit as it was reported, on one
+// side of the operation.
+func (t TrendPoint) Series() string {
+	side := "before"
+	if t.After {
+		side = "after"
+	}
+	return t.ReportedUnit + "\x00" + t.Method + "\x00" + side
+}
+
+// steadyDays is the first week after the operation, in which what is computed from
+// creatinine says nothing: it is not in steady state. Common practice, no published
+// source.
+const steadyDays = 7
+
+// unsteady are the computed values that stand on creatinine in steady state.
+var unsteady = []string{"egfr-creatinine", "creatinine-clearance", "clearance-difference"}
 
 // untrended are the computed values that are no quantities of their own over time.
 var untrended = []string{"age", "age-at-operation", "path", "sex", "recipient-known", "abo-group", flagsForDiscussion}
@@ -86,6 +104,8 @@ type Course struct {
 	// were corrected since, as they were before.
 	Shown, Replaced []result.Result
 	Today           journey.Date
+	// Operated is the day of the operation, empty before it.
+	Operated journey.Date
 	// HidesFlag and HidesCode leave rules and values out.
 	HidesFlag, HidesCode func(string) bool
 }
@@ -111,7 +131,7 @@ func (p *Protocol) Trends(c Course) []Trend {
 		return !t.Computed && len(t.Rules) == 0 && !slices.ContainsFunc(t.Points, func(point TrendPoint) bool { return !told[point.Result] })
 	})
 	for i := range w.trends {
-		w.trends[i].finish(p)
+		w.trends[i].finish(p, c.Operated)
 	}
 	return w.trends
 }
@@ -253,7 +273,7 @@ func (w *trendWork) computed() (told map[string]bool) {
 }
 
 // finish brings the points into order and one unit, and says their bands.
-func (t *Trend) finish(p *Protocol) {
+func (t *Trend) finish(p *Protocol, operated journey.Date) {
 	slices.SortStableFunc(t.Points, func(a, b TrendPoint) int {
 		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Effective, b.Effective), cmp.Compare(a.Result, b.Result))
 	})
@@ -270,6 +290,12 @@ func (t *Trend) finish(p *Protocol) {
 	}
 	for i := range t.Points {
 		point := &t.Points[i]
+		if operated != "" && !point.Day.Before(operated) {
+			point.After = true
+			if operated.DaysUntil(point.Day) <= steadyDays && point.Left == "" && slices.Contains(unsteady, t.Key) {
+				point.Left = "within a week of the operation, not in steady state"
+			}
+		}
 		factor := factors[point.ReportedUnit]
 		if point.ReportedUnit == t.Unit {
 			factor = 1
@@ -284,7 +310,7 @@ func (t *Trend) finish(p *Protocol) {
 			scaled.Low, scaled.High = scaled.Low*factor, scaled.High*factor
 			point.Interval = &scaled
 		}
-		if point.Left == "" && point.Placed {
+		if point.Left == "" && point.Placed && !point.After {
 			point.Band = t.bandOf(point)
 		}
 	}

@@ -69,6 +69,7 @@ type candidateModel struct {
 	Order     *orderModel
 	Timeline  []entryModel
 	Earlier   []entryModel
+	History   historyModel
 	Forms     []form
 	Grave     []form
 	// Pages are the other pages of this candidate.
@@ -182,6 +183,7 @@ func (s *server) candidate(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	model.narrow("/candidates/"+found.ID, c.QueryParam("by"), c.QueryParam("kind"))
 	p := page{Title: model.Name, Body: model}
 	p.Notice = doneNotice(c.QueryParam("done"))
 	return s.render(c, http.StatusOK, "candidate", p)

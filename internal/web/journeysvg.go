@@ -22,6 +22,25 @@ type step struct {
 	// On is the day the stage was last entered, empty when it was not.
 	On    journey.Date
 	State stepState
+	// Spent is how many days the candidate was in the stage before it was left, and Held
+	// how many more on hold or deferred from it.
+	Spent, Held int
+	// Left says that the stage was left at all.
+	Left bool
+}
+
+// lasted says how long a stage took.
+func (s step) lasted() string {
+	switch {
+	case !s.Left && s.Held == 0:
+		return ""
+	case s.Held == 0:
+		return plural(s.Spent, "day")
+	case !s.Left:
+		return fmt.Sprintf("%d held", s.Held)
+	default:
+		return fmt.Sprintf("%s, %d held", plural(s.Spent, "day"), s.Held)
+	}
 }
 
 // stepState says how a stage relates to where the candidate is.
@@ -65,9 +84,18 @@ func position(stage journey.Stage) int {
 func trailOf(rules journey.Rules, events []journey.Event) trail {
 	var state journey.State
 	entered := map[journey.Stage]journey.Date{}
+	spent, held := map[journey.Stage]int{}, map[int]int{}
 	last := 0 // where on the way the candidate last was
 	for _, e := range events {
+		before := state
 		state = journey.Apply(rules, state, e)
+		if before.Stage != state.Stage && before.Stage != "" {
+			if days := before.Since.DaysUntil(state.Since); position(before.Stage) >= 0 {
+				spent[before.Stage] += days
+			} else {
+				held[last] += days
+			}
+		}
 		entered[state.Stage] = state.Since
 		if at := position(state.Stage); at >= 0 {
 			last = at
@@ -94,6 +122,12 @@ func trailOf(rules journey.Rules, events []journey.Event) trail {
 		case p.Branch != nil && state.Stage.Ended():
 			s.State = stepCut
 		}
+		if days, ok := spent[stage]; ok && s.On != "" && s.State != stepCurrent {
+			s.Spent, s.Left = days, true
+		}
+		if s.On != "" {
+			s.Held = held[i]
+		}
 		p.Steps = append(p.Steps, s)
 	}
 	return p
@@ -117,7 +151,11 @@ func (p trail) sentence() string {
 	var done []string
 	for _, s := range p.Steps {
 		if s.State == stepDone && s.On != "" {
-			done = append(done, stageWord(s.Stage)+" from "+dayWord(s.On))
+			text := stageWord(s.Stage) + " from " + dayWord(s.On)
+			if lasted := s.lasted(); lasted != "" {
+				text += " (" + lasted + ")"
+			}
+			done = append(done, text)
 		}
 	}
 	if len(done) > 0 {
@@ -129,9 +167,9 @@ func (p trail) sentence() string {
 // Wide draws the way from left to right.
 func (p trail) Wide() template.HTML {
 	const stride, middle, line = 100, 50, 40
-	height := 96
+	height := 112
 	if p.Branch != nil {
-		height = 150
+		height = 166
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="way way-wide" viewBox="0 0 %d %d" role="img" aria-labelledby="way-wide-title way-wide-desc">`, stride*len(p.Steps), height)
@@ -150,14 +188,17 @@ func (p trail) Wide() template.HTML {
 		if s.On != "" {
 			fmt.Fprintf(&b, `<text class="date" x="%d" y="88">%s</text>`, x, dayWord(s.On))
 		}
+		if lasted := s.lasted(); lasted != "" {
+			fmt.Fprintf(&b, `<text class="date" x="%d" y="104">%s</text>`, x, lasted)
+		}
 	}
 	if p.Branch != nil {
 		x := middle + stride*p.Branch.From
 		box := min(max(x-70, 2), stride*len(p.Steps)-222)
-		fmt.Fprintf(&b, `<path class="track track-branch" d="M%d 94V104"/>`, x)
-		fmt.Fprintf(&b, `<rect class="branch" x="%d" y="104" width="220" height="42" rx="4"/>`, box)
-		fmt.Fprintf(&b, `<text class="name name-current" x="%d" y="121">%s</text>`, box+110, html.EscapeString("Now: "+stageWord(p.Branch.Stage)))
-		fmt.Fprintf(&b, `<text class="date" x="%d" y="138">%s</text>`, box+110, html.EscapeString(p.Branch.note()))
+		fmt.Fprintf(&b, `<path class="track track-branch" d="M%d 110V120"/>`, x)
+		fmt.Fprintf(&b, `<rect class="branch" x="%d" y="120" width="220" height="42" rx="4"/>`, box)
+		fmt.Fprintf(&b, `<text class="name name-current" x="%d" y="137">%s</text>`, box+110, html.EscapeString("Now: "+stageWord(p.Branch.Stage)))
+		fmt.Fprintf(&b, `<text class="date" x="%d" y="154">%s</text>`, box+110, html.EscapeString(p.Branch.note()))
 	}
 	b.WriteString(`</svg>`)
 	return template.HTML(b.String()) //nolint:gosec // every text is escaped
@@ -178,7 +219,11 @@ func (p trail) Narrow() template.HTML {
 		knot(&b, s.State, x, y)
 		fmt.Fprintf(&b, `<text class="name start name-%s" x="40" y="%d">%s</text>`, s.State, y+5, html.EscapeString(stageWord(s.Stage)))
 		if s.On != "" {
-			fmt.Fprintf(&b, `<text class="date end" x="318" y="%d">%s</text>`, y+5, dayWord(s.On))
+			text := dayWord(s.On)
+			if lasted := s.lasted(); lasted != "" {
+				text += ", " + lasted
+			}
+			fmt.Fprintf(&b, `<text class="date end" x="318" y="%d">%s</text>`, y+5, text)
 		}
 		drop := stride
 		if p.Branch != nil && p.Branch.From == i {

@@ -82,7 +82,7 @@ var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", 
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
-		"asset": a.path, "capital": capital, "htmx": func() string { return htmxConfig }, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
+		"asset": a.path, "capital": capital, "further": further, "htmx": func() string { return htmxConfig }, "home": home, "band": bandMark, "status": statusMark, "stage": stageWord, "role": roleWord,
 		"day": dayWord, "unit": unitWord, "bar": stageBar, "reading": readingWord, "agreement": agreementMark, "table": func(caption string, rows []valueModel) valueTable { return valueTable{caption, rows} },
 		"visits":   func(caption string, rows []visitModel) visitTable { return visitTable{caption, rows} },
 		"rows":     func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
@@ -133,6 +133,11 @@ func (s *server) renderPart(c echo.Context, name, part string, model any) error 
 		return fmt.Errorf("render %s of %s: %w", part, name, err)
 	}
 	return s.send(c, http.StatusOK, out.Bytes())
+}
+
+// further is what a page of the menu of further pages is called there, empty for others.
+func further(path string) string {
+	return map[string]string{"/reports": "Reportable events", pathMeasures: "Measures", pathNotices: "Messages", pathEmergency: "Emergency"}[path]
 }
 
 // home is the first page of an account.

@@ -22,10 +22,14 @@ type entryModel struct {
 	When string
 	Who  string
 	What string
-	// Details are what the viewer may read of it.
-	Details []fact
+	// Details are what the viewer may read of it, Changes what changed with it in the
+	// plan and of the flags.
+	Details, Changes []fact
 	// Basis is what a decision stood on.
 	Basis *basisModel
+	// by and kind are what the history is narrowed by.
+	by   string
+	kind journey.Kind
 }
 
 // basisModel is what the committee had before it, as it was then.
@@ -125,6 +129,7 @@ func timeline(sc scene, entries []record.Entry, events []journey.Event, people m
 		m := entryModel{
 			Seq: e.Seq, When: e.OccurredAt.In(sc.protocol.Zone()).Format("2 Jan 2006, 15:04"),
 			Who: personWord(people, e.Actor) + " (" + roleWord(e.Role) + ")", What: entryWord(e.Kind),
+			by: e.Actor, kind: e.Kind,
 		}
 		switch e.Role {
 		case journey.System:
@@ -437,7 +442,7 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 // changes adds what an entry changed in the plan and of the flags.
 func (m *entryModel) changes(sc scene, event journey.Event) {
 	p, v := sc.protocol, sc.viewer
-	add := func(label, value string) { m.Details = append(m.Details, fact{label, value}) }
+	add := func(label, value string) { m.Changes = append(m.Changes, fact{label, value}) }
 	for _, change := range event.Plan {
 		text := titleOf(p, change.Requirement)
 		var causes []string

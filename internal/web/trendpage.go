@@ -65,7 +65,9 @@ type trendModel struct {
 	Mark                      template.HTML
 	Picture                   template.HTML
 	Uncertainty, Validity     string
-	Rows                      []trendRow
+	// Unit and Method are those of all rows, where they have one in common.
+	Unit, Method string
+	Rows         []trendRow
 	// Doubt says that some row has an interval.
 	Doubt bool
 	More  int
@@ -78,6 +80,7 @@ type trendRow struct {
 	When, Value, Converted, Interval, Left string
 	Mark                                   template.HTML
 	About                                  string
+	unit, method                           string
 }
 
 // wordedRow is a finding that is no number.
@@ -116,7 +119,7 @@ func (s *server) resultsPage(c echo.Context) error {
 
 // course is what of the candidate's quantities the viewer may see over time.
 func (s scene) trends() []protocol.Trend {
-	list := s.viewer.reader().Trends(s.protocol, activities.PersonOf(s.candidate), s.results, s.entries, s.today)
+	list := s.viewer.reader().Trends(s.protocol, activities.PersonOf(s.candidate), s.results, s.entries, s.candidate.State.Operated, s.today)
 	return slices.DeleteFunc(list, func(t protocol.Trend) bool {
 		panel, _, _ := strings.Cut(t.Key, "/")
 		return slices.Contains(worksheetCodes, panel) || len(t.Points) < 2 && len(t.Rules) == 0
@@ -249,7 +252,31 @@ func trendOf(sc scene, t protocol.Trend, band journey.Band, absolute, whole bool
 		row := trendRowOf(sc, t, point)
 		m.Rows, m.Doubt = append(m.Rows, row), m.Doubt || row.Interval != ""
 	}
+	m.share()
 	return m
+}
+
+// share says once what all rows have in common, and otherwise in each.
+func (m *trendModel) share() {
+	same := func(of func(trendRow) string) bool {
+		return !slices.ContainsFunc(m.Rows, func(r trendRow) bool { return of(r) != of(m.Rows[0]) })
+	}
+	if same(func(r trendRow) string { return r.unit }) {
+		m.Unit = m.Rows[0].unit
+	} else {
+		for i := range m.Rows {
+			m.Rows[i].Value = strings.TrimSpace(m.Rows[i].Value + " " + m.Rows[i].unit)
+		}
+	}
+	if same(func(r trendRow) string { return r.method }) {
+		m.Method = m.Rows[0].method
+		return
+	}
+	for i := range m.Rows {
+		if r := &m.Rows[i]; r.method != "" {
+			r.About = strings.TrimPrefix(r.About+"; "+r.method, "; ")
+		}
+	}
 }
 
 // anchor is a key as the id of an element.
@@ -268,7 +295,7 @@ func trendRowOf(sc scene, t protocol.Trend, point protocol.TrendPoint) trendRow 
 	if t.Computed && point.Result == "" {
 		value = t.Display(point.Number)
 	}
-	row.Value = strings.TrimSpace(value + " " + unitWord(point.ReportedUnit))
+	row.Value = value
 	switch {
 	case !point.Placed:
 		row.Converted = "in another unit, not drawn"
@@ -285,10 +312,8 @@ func trendRowOf(sc scene, t protocol.Trend, point protocol.TrendPoint) trendRow 
 	if point.Version > 1 {
 		about = append(about, fmt.Sprintf("version %d", point.Version))
 	}
-	if point.Method != "" && len(point.Method) < 60 {
-		about = append(about, point.Method)
-	}
 	row.About = strings.Join(about, "; ")
+	row.unit, row.method = unitWord(point.ReportedUnit), point.Method
 	return row
 }
 
@@ -324,26 +349,29 @@ func changeSentence(t protocol.Trend) string {
 		return "No number that a rule may read."
 	}
 	now := list[len(list)-1]
-	unit := unitWord(t.Unit)
-	shown := strings.TrimSpace(t.Display(now.Number) + " " + unit)
+	shown := strings.TrimSpace(t.Display(now.Number) + " " + unitWord(t.Unit))
 	text := shown + " on " + dayWord(now.Day)
-	for _, before := range slices.Backward(list[:len(list)-1]) {
-		if before.Series() != now.Series() {
-			continue
-		}
-		from, over := t.Display(before.Number), overWord(before.Day.DaysUntil(now.Day))
+	list = slices.DeleteFunc(list, func(p protocol.TrendPoint) bool { return p.Series() != now.Series() })
+	if n := len(list); n > 1 {
+		first := list[0]
+		from, over := t.Display(first.Number), overWord(first.Day.DaysUntil(now.Day))
 		switch {
 		case from == t.Display(now.Number):
-			text = "Unchanged at " + shown + " " + over
-		case before.Number < now.Number:
+			text = shown + ", as at first, " + over
+		case first.Number < now.Number:
 			text = "Rose from " + from + " to " + shown + " " + over
 		default:
 			text = "Fell from " + from + " to " + shown + " " + over
 		}
-		if a, b := before.Interval, now.Interval; a != nil && b != nil && t.Key != "egfr-creatinine" && a.Low <= b.High && b.Low <= a.High && from != t.Display(now.Number) {
+		if n > 2 {
+			text += ", from " + t.Display(list[n-2].Number) + " " + overWord(list[n-2].Day.DaysUntil(now.Day))
+		}
+		if a, b := first.Interval, now.Interval; a != nil && b != nil && t.Key != "egfr-creatinine" && a.Low <= b.High && b.Low <= a.High && from != t.Display(now.Number) {
 			text += ", with intervals that overlap"
 		}
-		break
+	}
+	if now.After {
+		return text + ", after the operation."
 	}
 	nearest, found := 0.0, false
 	for _, threshold := range t.Thresholds() {
@@ -380,6 +408,9 @@ type timeMark struct {
 	lapses bool
 }
 
+// operationWord stands at the day of an operation that took place.
+const operationWord = "operation"
+
 // timeMarks are the day on which what is on record lapses, and the operation.
 func timeMarks(sc scene, t protocol.Trend) []timeMark {
 	var marks []timeMark
@@ -395,7 +426,7 @@ func timeMarks(sc scene, t protocol.Trend) []timeMark {
 	}
 	switch {
 	case state.Operated != "":
-		marks = append(marks, timeMark{state.Operated, "operation", false})
+		marks = append(marks, timeMark{state.Operated, operationWord, false})
 	case state.Planned != "":
 		marks = append(marks, timeMark{state.Planned, "planned", false})
 	}

@@ -109,7 +109,7 @@ func trendPicture(t protocol.Trend, marks []timeMark, sentence string) template.
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="trend course" viewBox="0 0 %d %d" role="img" aria-labelledby="%s-title %s-desc"><title id="%s-title">%s over time</title><desc id="%s-desc">%s The table has every value.</desc>`,
 		plotWidth, height, id, id, id, html.EscapeString(t.Title), id, html.EscapeString(sentence))
-	zones(&b, t, plot)
+	zones(&b, t, plot, marks)
 	calendar(&b, plot.first, plot.last, plot.x, plot.bottom)
 	for i, m := range marks {
 		timeMarkAt(&b, plot, m, plotHeight+6+markLine*i)
@@ -128,18 +128,26 @@ func trendPicture(t protocol.Trend, marks []timeMark, sentence string) template.
 	if list := changing(t); len(list) > 0 {
 		now := list[len(list)-1]
 		x, y := plot.x(now.Day), plot.y(now.Number)
-		if y -= 9; y < plotTop+8 {
-			y += 24
+		class := "course-now"
+		if x += 8; x > plotWidth-plotRight-40 {
+			x, class = x-16, "course-now trend-y"
 		}
-		fmt.Fprintf(&b, `<text class="course-now" x="%.1f" y="%.1f">%s</text>`, min(max(x, plotLeft+16), plotWidth-plotRight-16), y, html.EscapeString(t.Display(now.Number)))
+		fmt.Fprintf(&b, `<text class="%s" x="%.1f" y="%.1f">%s</text>`, class, x, min(max(y+4, plotTop+12), plot.bottom-3), html.EscapeString(t.Display(now.Number)))
 	}
 	b.WriteString(`</svg>`)
 	return template.HTML(b.String()) //nolint:gosec // every text is escaped or one of ours
 }
 
 // zones shades the bands between the thresholds, each with its shape and word.
-func zones(b *strings.Builder, t protocol.Trend, plot timePlot) {
+func zones(b *strings.Builder, t protocol.Trend, plot timePlot, marks []timeMark) {
 	right := float64(plotWidth - plotRight)
+	// What lies ahead has room for the words; after the operation no rule holds.
+	end, ahead := right, len(marks) > 0
+	for _, m := range marks {
+		if m.Word == operationWord {
+			end, ahead = plot.x(m.Day), false
+		}
+	}
 	edges := []float64{plot.low}
 	for _, threshold := range t.Thresholds() {
 		if threshold > plot.low && threshold < plot.high {
@@ -151,30 +159,33 @@ func zones(b *strings.Builder, t protocol.Trend, plot timePlot) {
 		for i := range edges[1:] {
 			top, bottom := plot.y(edges[i+1]), plot.y(edges[i])
 			band := t.BandAt((edges[i] + edges[i+1]) / 2)
-			fmt.Fprintf(b, `<rect class="segment fill-%s" x="%d" y="%.1f" width="%.1f" height="%.1f"/>`, band, plotLeft, top, right-plotLeft, bottom-top)
+			fmt.Fprintf(b, `<rect class="segment fill-%s" x="%d" y="%.1f" width="%.1f" height="%.1f"/>`, band, plotLeft, top, end-plotLeft, bottom-top)
 			if bottom-top < 13 {
 				continue // the rule beside the picture says it
 			}
 			word := bandWord(band)
-			at := (top + bottom) / 2
-			fmt.Fprintf(b, `<g class="glyph glyph-%s" transform="translate(%d %.1f) scale(.667)">%s</g><text class="course-word" x="%d" y="%.1f">%s</text>`,
-				band, plotLeft+5, at-4, shapes[bandShapes[band]], plotLeft+17, at+4, word)
+			x, at := float64(plotLeft+5), (top+bottom)/2
+			if ahead {
+				x = end - 22 - 6*float64(len(word))
+			}
+			fmt.Fprintf(b, `<g class="glyph glyph-%s" transform="translate(%.1f %.1f) scale(.667)">%s</g><text class="course-word" x="%.1f" y="%.1f">%s</text>`,
+				band, x, at-4, shapes[bandShapes[band]], x+12, at+4, word)
 		}
 	}
 	var taken []float64
-	tick := func(v float64, class string) {
+	tick := func(v float64, class string, right float64) {
 		y := plot.y(v)
-		if slices.ContainsFunc(taken, func(other float64) bool { return math.Abs(other-y) < 12 }) {
+		if slices.ContainsFunc(taken, func(other float64) bool { return math.Abs(other-y) < 14 }) {
 			return
 		}
 		taken = append(taken, y)
 		fmt.Fprintf(b, `<path class="%s" d="M%d %.1fH%.1f"/><text class="tick-text trend-y" x="%d" y="%.1f">%s</text>`, class, plotLeft, y, right, plotLeft-5, y+4, tickWord(v))
 	}
 	for _, threshold := range edges[1 : len(edges)-1] {
-		tick(threshold, "course-threshold")
+		tick(threshold, "course-threshold", end)
 	}
 	for _, v := range niceTicks(plot.low, plot.high) {
-		tick(v, "trend-grid")
+		tick(v, "trend-grid", right)
 	}
 }
 

@@ -69,7 +69,7 @@ func TestResultsRoom(t *testing.T) {
 	s.narrow("results")
 	s.keep("results")
 	s.zoom(home + "/results")
-	for _, has := range []string{"Rose from", "replaced by a correction", "preliminary", "Uncertainty not stated", "Fell from 79.4 to 77 kg"} {
+	for _, has := range []string{"Rose from", "replaced by a correction", "preliminary", "Uncertainty not stated", "Fell from 84 to 77 kg in 7 months, from 79.4 in 26 days"} {
 		if !strings.Contains(s.text("main"), has) {
 			t.Errorf("the page does not say %q", has)
 		}

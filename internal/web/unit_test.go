@@ -140,7 +140,7 @@ func TestTemplates(t *testing.T) {
 		}},
 		"results": {trendsModel{}, trendsModel{
 			Name: "n", Home: "/", Shows: []trendShow{{"l", "/", 1, true}, {}}, Only: "o", Empty: "e", Worded: []wordedRow{{}, {Before: "b", Mark: noBand()}}, More: 1,
-			Groups: []trendGroup{{Title: "t", ID: "i", Trends: []trendModel{{}, {ID: "of-a", Mark: noBand(), Rule: "r", Validity: "v", More: 1, All: "/", Rows: []trendRow{{}, {Converted: "c", Interval: "i", Left: "l", Mark: noBand(), About: "a"}}}}}},
+			Groups: []trendGroup{{Title: "t", ID: "i", Trends: []trendModel{{}, {ID: "of-a", Mark: noBand(), Rule: "r", Validity: "v", Unit: "u", Method: "m", Doubt: true, More: 1, All: "/", Rows: []trendRow{{}, {Converted: "c", Interval: "i", Left: "l", Mark: noBand(), About: "a"}}}}}},
 		}},
 		"letters": {lettersModel{}, lettersModel{Empty: "e", Form: &forms[0], Sent: []letterRow{{}}, Preview: []string{"p"}, Title: "t"}},
 		"letter":  {letterModel{}, letterModel{Number: "n", Paragraphs: []string{"p"}}},
@@ -177,7 +177,7 @@ func TestTemplates(t *testing.T) {
 					Forms: []formModel{{}, {Excused: true, Missing: []string{"m"}, Items: []fact{{"a", "b"}}}}}},
 				Kidney: &kidneyModel{Picture: "p", Points: []pointModel{{}, {Note: "n"}}, Source: "s", Flags: []afterFlag{{}, {Value: "v", Compared: "c", Reason: "r", Near: true, Notes: []string{"n"}, Inputs: []inputModel{{}}}}},
 			},
-			Timeline: []entryModel{{Details: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
+			History: historyModel{Now: "n", All: "/", People: []trendShow{{"l", "/", 1, true}}, Kinds: []trendShow{{}}}, Timeline: []entryModel{{Details: []fact{{}}, Changes: []fact{{}}, Basis: &basisModel{}}, {Basis: &basisModel{
 				Protocol: "p", Digest: "d", Requirements: []basisRequirement{{}, {Title: "t", Status: statusMark(journey.Met), Detail: "d", Collected: "c", Validity: "v", Sign: "s"}},
 				Flags: []basisFlag{{}, {Value: "1", Compared: "1.2", When: "w", Threshold: "t", Source: "s"}}, Derived: []valueModel{{Title: "t"}},
 			}}}, Earlier: []entryModel{{}}, Pages: []option{{"/", "p"}}, Notes: &notesModel{Rows: []careNote{{}, {ID: "i", Kind: "k", Text: "t", Corrects: "i", Corrected: "i"}}, Form: noteForm("c", []record.Note{{Seq: 1}})}, Forms: forms, Grave: forms[:1], HasActions: true,
