@@ -139,7 +139,7 @@ func testResults(t *testing.T, w *world, id string) {
 	if got = b.post("/candidates/"+id+"/record-results", form); got.status != http.StatusSeeOther {
 		t.Errorf("a coded result: %d", got.status)
 	}
-	b.get("/candidates/"+id).has(t, "HIV screen", "Systolic blood pressure 128 mmHg")
+	b.get("/candidates/"+id).has(t, "HIV screen", "128/78 mmHg")
 }
 
 // testSigning signs a result that is corrected after it was shown.
