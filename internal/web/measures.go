@@ -40,10 +40,12 @@ type measuresModel struct {
 	MayNarrow bool
 	Narrowed  bool
 	AsOf      string
-	Smallest  int
-	Referred  string
-	Sheets    []sheetModel
-	CSV, XLSX string
+	// Smallest is the smallest number of people that is told here, and Passed the
+	// smallest that the files tell.
+	Smallest, Passed int
+	Referred         string
+	Sheets           []sheetModel
+	CSV, XLSX        string
 	// People leads to the people behind the numbers, for whoever sees candidates.
 	People string
 	Empty  bool
@@ -79,12 +81,15 @@ type measured struct {
 	asked     measures.Asked
 	mayNarrow bool
 	versions  []string
+	// passed is the smallest number of people that a file tells.
+	passed int
 }
 
 // measuredFor makes the report that a request asks for. The administrator, who may not
 // know one candidate from another, gets the whole programme alone: whoever subtracts two
-// cohorts may find one person.
-func (s *server) measuredFor(c echo.Context) (measured, error) {
+// cohorts may find one person. On the page nothing is hidden from whoever sees each of
+// these people anyway; a file is passed on, to others.
+func (s *server) measuredFor(c echo.Context, passedOn bool) (measured, error) {
 	account, _ := signedIn(c)
 	ctx, v := c.Request().Context(), s.viewer(account)
 	m := measured{mayNarrow: slices.Contains(readers, v.Role)}
@@ -94,6 +99,10 @@ func (s *server) measuredFor(c echo.Context) (measured, error) {
 	}
 	if m.asked.Smallest == 0 {
 		m.asked.Smallest = measures.SmallestCell
+	}
+	m.passed = m.asked.Smallest
+	if m.mayNarrow && !passedOn {
+		m.asked.Smallest = 1
 	}
 	if m.mayNarrow {
 		m.asked.From, m.asked.Until = journey.Date(c.QueryParam("from")), journey.Date(c.QueryParam("until"))
@@ -168,14 +177,14 @@ func (s *server) counted(ctx context.Context, v *viewer, today journey.Date) ([]
 
 // measures shows how the programme does.
 func (s *server) measures(c echo.Context) error {
-	report, err := s.measuredFor(c)
+	report, err := s.measuredFor(c, false)
 	if err != nil {
 		return err
 	}
 	a := report.asked
 	m := measuresModel{
 		From: string(a.From), Until: string(a.Until), Protocol: a.Protocol, MayNarrow: report.mayNarrow,
-		Narrowed: a.From != "" || a.Until != "" || a.Protocol != "", AsOf: dayWord(a.Today), Smallest: a.Smallest,
+		Narrowed: a.From != "" || a.Until != "" || a.Protocol != "", AsOf: dayWord(a.Today), Smallest: a.Smallest, Passed: report.passed,
 		Referred: measures.Column{Kind: measures.Counts}.Shown(report.Referred), Empty: report.Referred.Known() && report.Referred.Number == 0,
 		CSV: measuresLink(pathMeasuresCSV, a), XLSX: measuresLink(pathMeasuresXLSX, a),
 	}

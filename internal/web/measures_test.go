@@ -53,14 +53,14 @@ func TestMeasures(t *testing.T) {
 	w := programme(t, 120)
 	cora, admi := w.as("cora"), w.as("admi")
 	page := cora.get("/measures")
-	page.has(t, "From referral to donation", "Time in each stage", "Where candidates stop", "Withdrew", "Follow-up that is complete", "Events reported in time", "<svg", "hidden", "Person by person")
-	page.lacks(t, "Family1", "SYN-", "00000001-0000")
+	page.has(t, "From referral to donation", "Time in each stage", "Where candidates stop", "Withdrew", "Follow-up that is complete", "Events reported in time", "<svg", "Person by person", "the files, which are passed on, hide numbers of fewer than 5 people")
+	page.lacks(t, "Family1", "SYN-", "00000001-0000", ">hidden<")
 	narrow := cora.get("/measures?from=2026-01-01&until=2026-12-31")
 	narrow.has(t, "from 2026-01-01", `/measures.csv?from=2026-01-01&amp;until=2026-12-31`)
 	cora.get("/measures?from=2030-01-01").has(t, "Nobody was referred in that time")
 	// The administrator may not know how a journey ended, and narrows nothing.
 	page = admi.get("/measures?from=2030-01-01")
-	page.has(t, "From referral to donation", ">120<")
+	page.has(t, "From referral to donation", ">120<", ">hidden<")
 	page.lacks(t, "Withdrew", "Declined by", "Person by person", "stood against")
 
 	file := cora.get("/measures.csv")

@@ -74,7 +74,7 @@ func (f fileFact) text() string {
 // measuresCSV gives the measures as one long table (RFC 4180): a line for each number,
 // with what it is in front of it.
 func (s *server) measuresCSV(c echo.Context) error {
-	m, err := s.measuredFor(c)
+	m, err := s.measuredFor(c, true)
 	if err != nil {
 		return err
 	}
@@ -147,7 +147,7 @@ const sheetAbout = "About"
 
 // measuresXLSX gives the measures as a workbook with a sheet for each.
 func (s *server) measuresXLSX(c echo.Context) error {
-	m, err := s.measuredFor(c)
+	m, err := s.measuredFor(c, true)
 	if err != nil {
 		return err
 	}
