@@ -300,10 +300,10 @@ func (r *reporter) share(n, of number) Cell {
 // roughly is a number that is in no sum of the report: it is told in steps of the
 // smallest, so that nothing follows from it.
 func (r *reporter) roughly(n int) Cell {
-	if n < r.Smallest {
-		if n == 0 {
-			return Cell{}
-		}
+	switch {
+	case n == 0 || r.Smallest <= 1:
+		return Cell{Number: float64(n)}
+	case n < r.Smallest:
 		return Cell{Told: ToldHidden}
 	}
 	return Cell{Told: ToldAtLeast, Number: float64(n - n%r.Smallest)}

@@ -188,6 +188,11 @@ func TestTimeInStages(t *testing.T) {
 	if got := shown(t, stages, "committee"); got != "hidden|hidden|hidden|hidden|hidden" {
 		t.Errorf("two in the committee: %s", got)
 	}
+	// Where nothing is hidden, a number is told as it is.
+	stages = table(t, measures.ReportOf(read(lives), nil, measures.Asked{Today: "2026-12-31", Smallest: 1}), "stages")
+	if got := shown(t, stages, "committee"); !strings.HasPrefix(got, "2|") {
+		t.Errorf("with nothing hidden, two in the committee: %s", got)
+	}
 }
 
 // TestEvents: in time is what was reported by the limit, and an open one past it is late.
