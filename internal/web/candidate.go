@@ -94,6 +94,8 @@ type gateModel struct {
 	Open  int
 	// Early counts what is in force now and not any more on the planned day.
 	Early int
+	// Again counts what has to be done again close to an operation that has no day yet.
+	Again int
 	// Groups are the open ones and those that will not last, by domain.
 	Groups []groupModel
 	// Rows are all that apply, Settled those of them that are in order.
@@ -131,6 +133,7 @@ type requirementModel struct {
 	Detail   string
 	Validity string
 	Expires  bool
+	Again    bool
 	Signer   string
 	Source   string
 	Action   string
@@ -642,6 +645,9 @@ func gates(sc scene, people map[string]string, conditions []protocol.Condition) 
 				g.Idle = append(g.Idle, row)
 				continue
 			}
+			if row.Again && !row.Expires {
+				g.Again++
+			}
 			g.add(r.Domain, row, state.InForce(sc.today) && !row.Expires)
 		}
 		if len(g.Rows)+len(g.Idle) > 0 {
@@ -680,7 +686,8 @@ func requirement(sc scene, r protocol.Requirement, state journey.Requirement, pe
 	}
 	if window := windowWord(sc, r, state); window != "" {
 		row.Validity = joined(row.Validity, window)
-		row.Expires = true
+		// Before a day is planned, it is nobody's work yet.
+		row.Expires, row.Again = row.Expires || sc.candidate.State.Planned != "", true
 	}
 	if r.Differs != "" {
 		row.Source += ". Differs: " + r.Differs

@@ -1,8 +1,13 @@
 package web
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
+
+	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 )
 
 func TestPartsAndSpans(t *testing.T) {
@@ -32,5 +37,23 @@ func TestPartsAndSpans(t *testing.T) {
 		if got := spanWord(c.from, c.to, time.UTC); got != c.want {
 			t.Errorf("%s to %s: %q, want %q", c.from, c.to, got, c.want)
 		}
+	}
+}
+
+// TestAgainCloseToTheOperation: what has to be done again close to an operation is open
+// once that has a day, and not before.
+func TestAgainCloseToTheOperation(t *testing.T) {
+	p := protocol.Default()
+	i := slices.IndexFunc(p.Requirements, func(r protocol.Requirement) bool { return r.OperationDays == 28 })
+	r := p.Requirements[i]
+	sc := scene{protocol: p, viewer: &viewer{}, today: "2026-09-01"}
+	sc.candidate.State.Stage = journey.Scheduled
+	state := journey.Requirement{ID: r.ID, Status: journey.Met, Collected: "2026-07-20"}
+	if row := requirement(sc, r, state, nil); !row.Again || row.Expires || !strings.Contains(row.Validity, "before the operation") {
+		t.Errorf("without a day: %+v", row)
+	}
+	sc.candidate.State.Planned = "2026-10-20"
+	if row := requirement(sc, r, state, nil); !row.Again || !row.Expires || !strings.Contains(row.Validity, "22 Sep 2026") {
+		t.Errorf("with a day: %+v", row)
 	}
 }
