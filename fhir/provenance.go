@@ -186,6 +186,7 @@ var agentTypes = map[journey.Kind]string{
 	journey.AskQuestion:          "enterer",
 	journey.AnswerQuestion:       "enterer",
 	journey.RecordWords:          "enterer",
+	journey.ConfirmDuties:        "enterer",
 	journey.GiveQuestionnaire:    "enterer",
 	journey.RevokeQuestionnaire:  "enterer",
 	journey.AnswerQuestionnaire:  "author",

@@ -96,10 +96,14 @@ func (s *server) give(c echo.Context, kind journey.Kind, status int) error {
 	if err != nil {
 		return err
 	}
-	if results, ok := body.(*command.RecordResults); ok {
-		if err := own(results, access.From(c).Actor); err != nil {
-			return err
-		}
+	switch body := body.(type) {
+	case *command.RecordResults:
+		err = own(body, access.From(c).Actor)
+	case *command.Withdrawal:
+		err = unwitnessed(body)
+	}
+	if err != nil {
+		return err
 	}
 	receipt, err := s.submit(c, dispatch.Request{
 		Candidate: candidate.ID, Kind: kind, Key: c.Request().Header.Get(keyHeader), Body: body,
@@ -118,6 +122,15 @@ func own(results *command.RecordResults, actor string) error {
 	}
 	if results.Accepted != nil && results.Accepted.By != "" && results.Accepted.By != actor {
 		faults.Add("accepted.by", "another person than you")
+	}
+	return faults.Err()
+}
+
+// unwitnessed refuses to take anybody's word for a witness.
+func unwitnessed(body *command.Withdrawal) error {
+	var faults command.Faults
+	if body.Witness != "" {
+		faults.Add("witness", "a witness confirms with their own sign-in, on the advocate's page")
 	}
 	return faults.Err()
 }

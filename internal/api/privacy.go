@@ -36,7 +36,7 @@ var (
 	// seesGroups may read the recipient's blood group, which they compare with.
 	seesGroups = []journey.Role{journey.Coordinator, journey.Clinician}
 
-	privateReasons = []journey.Kind{journey.AssignAdvocate, journey.RecordDecision, journey.CancelOperation, journey.Decline}
+	privateReasons = []journey.Kind{journey.AssignAdvocate, journey.RecordDecision, journey.CancelOperation, journey.Decline, journey.Hold, journey.ConfirmDuties}
 	guardedDomains = []string{"psychosocial", "advocate"}
 	freeText       = []string{"reason", "note", "findings"}
 )
@@ -79,7 +79,7 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	case (kind == journey.AskToStop || kind == journey.SettleStopWish) && !slices.Contains(withdrawalKeepers, r.Role):
 		list = append(list, "words", "reason")
 	case kind == journey.Withdraw && !slices.Contains(withdrawalKeepers, r.Role):
-		list = append(list, "note", "reason")
+		list = append(list, "note", "reason", "witness")
 	case slices.Contains(privateReasons, kind) && !r.readsPrivate(author):
 		list = append(list, "reason", "cause", "votes")
 	case kind == journey.RecordWords && !r.readsPrivate(author):

@@ -55,8 +55,8 @@ var bodies = map[journey.Kind]func() Body{
 	journey.RecordVisit:         func() Body { return &RecordVisit{} },
 	journey.RecordContact:       func() Body { return &RecordContact{} },
 	journey.Close:               func() Body { return &Plain{} },
-	journey.Withdraw:            func() Body { return &Plain{} },
-	journey.Hold:                func() Body { return &Plain{} },
+	journey.Withdraw:            func() Body { return &Withdrawal{} },
+	journey.Hold:                func() Body { return &Hold{} },
 	journey.Resume:              func() Body { return &Plain{} },
 	journey.Decline:             func() Body { return &Reasoned{} },
 	journey.MoveProtocol:        func() Body { return &MoveProtocol{} },
@@ -80,6 +80,7 @@ var bodies = map[journey.Kind]func() Body{
 	journey.AskQuestion:          func() Body { return &AskQuestion{} },
 	journey.AnswerQuestion:       func() Body { return &AnswerQuestion{} },
 	journey.RecordWords:          func() Body { return &RecordWords{} },
+	journey.ConfirmDuties:        func() Body { return &ConfirmDuties{} },
 }
 
 // New returns an empty body for the kind.

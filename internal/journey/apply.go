@@ -59,6 +59,8 @@ func Apply(rules Rules, s State, e Event) State {
 		for _, id := range e.Named() {
 			s.satisfy(rules, id, e, e.Position)
 		}
+	case ConfirmDuties:
+		s.confirmDuties(e)
 	case WaiveRequirement:
 		s.waive(rules, e)
 	case PresentToCommittee:
@@ -392,6 +394,9 @@ func (s *State) satisfy(rules Rules, id string, e Event, position Position) {
 func (s *State) assignAdvocate(rules Rules, e Event) {
 	changed := s.Advocate != "" && s.Advocate != e.Person
 	s.Advocate = e.Person
+	if changed {
+		s.Duties = nil // nobody does them for another
+	}
 	for _, rule := range rules.Requirements {
 		switch {
 		case rule.Evidence == ByAssignment:

@@ -68,6 +68,7 @@ var permissions = map[Kind][]permission{
 	AskQuestion:    {{writers, whileEvaluated}},
 	AnswerQuestion: {{writers, whileEvaluated}},
 	RecordWords:    {{[]Role{Coordinator, Advocate}, whileEvaluated}},
+	ConfirmDuties:  {{[]Role{Advocate}, beforeOperation}},
 
 	// Which rules a candidate stands on is no clinical act, and the engine's
 	// visits and timers follow them to the end.
@@ -83,7 +84,7 @@ var permissions = map[Kind][]permission{
 // kindOrder lists the commands as a journey meets them.
 var kindOrder = []Kind{
 	BeginScreening, AssignAdvocate, RecordConsent, BeginEvaluation, RecordResults,
-	SignResults, RecordReview, WaiveRequirement, RecordWords, AskQuestion, AnswerQuestion, PresentToCommittee, RecordDecision,
+	SignResults, ConfirmDuties, RecordReview, WaiveRequirement, RecordWords, AskQuestion, AnswerQuestion, PresentToCommittee, RecordDecision,
 	RecordRecipient, Schedule, ConfirmVerification, ConfirmLastCheck, ResolveLastCheck, BeginOperation, RecordOperation,
 	RecordStay, RecordMedicines, RecordRisk, GiveDonorLink, RevokeDonorLink,
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
@@ -188,6 +189,7 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	BeginEvaluation: checkGate(ForEvaluation),
 	SignResults:     checkSignature,
 	RecordReview:    checkReview,
+	ConfirmDuties:   checkDuties,
 	WaiveRequirement: func(rules Rules, s State, c Command) *Refusal {
 		rule, refusal := find(rules, "requirement", c.Requirement, "")
 		switch {
@@ -397,7 +399,7 @@ func each(c Command, check func(id string) *Refusal) *Refusal {
 func unconfirmed(rule RequirementRule, s State, c Command) []Reason {
 	var reasons []Reason
 	for _, item := range rule.Items {
-		if slices.Contains(c.Items, item.ID) || item.Conditional && s.Holds(item.ID) == HoldsNo {
+		if slices.Contains(c.Items, item.ID) || item.Conditional && s.Holds(item.ID) == HoldsNo || s.dutyDone(rule, item.ID, c.Today) {
 			continue
 		}
 		reasons = append(reasons, Reason{"item-confirmed", rule.ID, item.ID + " is not confirmed"})

@@ -149,6 +149,10 @@ const (
 	AnswerQuestion Kind = "answer-question"
 	RecordWords    Kind = "record-own-words"
 
+	// ConfirmDuties says which of the advocate's duties were done, on the day that they
+	// were, or takes that back. The review that they belong to is another command.
+	ConfirmDuties Kind = "confirm-duties"
+
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"
 	// EndBackEntry ends the entry of a journey that began before the programme

@@ -69,6 +69,7 @@ func Rebase(old, to Rules, s State, e Event) State {
 		s.Requirements = append(s.Requirements, r)
 	}
 	s.carryImposed(before)
+	s.carryDuties(old, to)
 	// What two people confirmed no longer stands on the same results.
 	if changed && s.Stage.BeforeOperation() {
 		s.unconfirm()

@@ -22,7 +22,9 @@ type State struct {
 	Imposed   []Imposed `json:"imposed,omitempty"`
 	BloodType Agreement `json:"blood_type"`
 	Advocate  string    `json:"advocate,omitempty"`
-	Decision  *Decision `json:"decision,omitempty"`
+	// Duties are those that the advocate has done one by one.
+	Duties   []Duty    `json:"duties,omitempty"`
+	Decision *Decision `json:"decision,omitempty"`
 	// Planned is the planned day of incision.
 	Planned   Date      `json:"planned,omitempty"`
 	LastCheck LastCheck `json:"last_check"`
@@ -250,6 +252,7 @@ func (b Band) gravity() int {
 func (s State) clone() State {
 	s.Requirements = slices.Clone(s.Requirements)
 	s.Flags = slices.Clone(s.Flags)
+	s.Duties = slices.Clone(s.Duties)
 	s.Visits = slices.Clone(s.Visits)
 	s.Notices = slices.Clone(s.Notices)
 	s.Reports = slices.Clone(s.Reports)

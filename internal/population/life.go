@@ -194,7 +194,25 @@ func (p *player) inquire() {
 		p.give(coordinator, journey.RecordWords, &command.RecordWords{Words: p.note(), Agreed: true})
 	case 2:
 		p.give(committee, journey.AnswerQuestion, &command.AnswerQuestion{Question: 1, Answer: "of no question"})
+	case 3:
+		p.duties()
 	}
+}
+
+// duties has the advocate tick some of them, take one back, and be refused for one that
+// there is not.
+func (p *player) duties() {
+	by := advocate
+	if p.state.Advocate == secondAdvocate.id {
+		by = secondAdvocate
+	}
+	if len(p.protocol.AdvocateDuties) < 2 {
+		return
+	}
+	first, second := p.protocol.AdvocateDuties[0].ID, p.protocol.AdvocateDuties[1].ID
+	p.give(by, journey.ConfirmDuties, &command.ConfirmDuties{Duties: []string{first, second}, Verdict: journey.VerdictMet, On: p.today().AddDays(-1)})
+	p.give(by, journey.ConfirmDuties, &command.ConfirmDuties{Duties: []string{second}, Verdict: journey.VerdictNotMet, Reason: p.note()})
+	p.give(by, journey.ConfirmDuties, &command.ConfirmDuties{Duties: []string{"no-duty"}, Verdict: journey.VerdictMet})
 }
 
 // conditions has some approvals depend on something.

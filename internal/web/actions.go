@@ -306,6 +306,7 @@ func init() {
 		journey.AskQuestion:          askAction,
 		journey.AnswerQuestion:       answerAction,
 		journey.RecordWords:          wordsAction,
+		journey.ConfirmDuties:        dutiesAction,
 		journey.Withdraw: {
 			Title: "Withdraw at the candidate's wish", Button: "Withdraw the candidate", Done: doneEnded, Grave: true,
 			Hint:   "The candidate may stop at any time and owes nobody a reason. The journey ends and can't be reopened. Outside this programme it looks the same as a decline.",

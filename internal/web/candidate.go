@@ -542,7 +542,7 @@ func noBand() template.HTML { return mark("band-none", "bar", "No results yet") 
 var quietWhenEmpty = []journey.Kind{
 	journey.SignResults, journey.RecordReview, journey.RecordVisit, journey.GiveDonorLink, journey.RevokeDonorLink, journey.ReportEvent, journey.CloseReport, journey.RetractReport,
 	journey.RecordContact, journey.AnswerQuestion,
-	journey.RecordContact, journey.GiveQuestionnaire, journey.RevokeQuestionnaire, journey.SettleStopWish,
+	journey.ConfirmDuties, journey.GiveQuestionnaire, journey.RevokeQuestionnaire, journey.SettleStopWish,
 }
 
 // addForms adds the forms that the stage and the viewer's role allow. A form

@@ -164,6 +164,7 @@ var entryWords = map[journey.Kind]string{
 
 	journey.RecordContactDetails: "Contact details recorded",
 	journey.AskQuestion:          "Question asked", journey.AnswerQuestion: "Question answered", journey.RecordWords: "The candidate's own words recorded",
+	journey.ConfirmDuties: "Duties of the advocate",
 
 	journey.GiveQuestionnaire: "Link to a questionnaire given", journey.RevokeQuestionnaire: "Link to the questionnaire revoked",
 	journey.AnswerQuestionnaire: "Questionnaire answered by the candidate", journey.AskToStop: "Said in private that they want to stop",
@@ -424,10 +425,28 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body command.Reasoned
 		read(e, &body)
 		words("Reason", "reason", body.Reason)
+	case journey.ConfirmDuties:
+		var body command.ConfirmDuties
+		read(e, &body)
+		label := "Done"
+		if event.Verdict == journey.VerdictNotMet {
+			label = "Taken back"
+		}
+		add(label, titlesOf(p, event.Items))
+		if event.On != "" && event.On != event.Today {
+			add("On", dayWord(event.On))
+		}
+		words("Reason", "reason", body.Reason)
+	case journey.Hold:
+		var body command.Hold
+		read(e, &body)
+		words("Kind of reason", "cause", known(pauseWords, body.Cause))
+		words("Note", "note", body.Note)
 	case journey.Withdraw:
-		var body command.Plain
+		var body command.Withdrawal
 		read(e, &body)
 		words("Note", "note", body.Note)
+		words("Witness", "witness", personWord(people, body.Witness))
 	case journey.RecordRisk:
 		m.risk(e, add, words)
 	case journey.RecordStay, journey.RecordMedicines, journey.GiveDonorLink:
