@@ -60,6 +60,8 @@ var looks = []struct {
 	{record.AccessList, auditPatientRecord, r4.AuditEventActionE},
 	{record.AccessCommand, auditPatientRecord, r4.AuditEventActionE},
 	{record.AccessEmergency, auditPatientRecord, r4.AuditEventActionE},
+	{record.AccessNotesRead, auditPatientRecord, r4.AuditEventActionR},
+	{record.AccessNoteWritten, auditPatientRecord, r4.AuditEventActionC},
 	{record.AccessToken, auditAuthentication, r4.AuditEventActionE},
 	{record.AccessSignIn, auditAuthentication, r4.AuditEventActionE},
 }

@@ -61,6 +61,10 @@ const (
 	AccessSignIn  = "sign-in"
 	// AccessEmergency is opening what is kept from whoever asks otherwise.
 	AccessEmergency = "emergency"
+	// AccessNotesRead and AccessNoteWritten are reading and writing an advocate's own
+	// notes.
+	AccessNotesRead   = "notes-read"
+	AccessNoteWritten = "note-written"
 )
 
 // mostListed bounds the candidates that one row names: a page of a search holds

@@ -472,8 +472,9 @@ func reviewFields(s scene) []field {
 	}
 	fields := []field{f}
 	if duties := checklist(s, ids); len(duties) > 0 {
-		fields = append(fields, field{Name: "duties", Label: "Duties done", Type: "checkboxes", Options: duties, Optional: true,
-			Hint: "Each is needed to support going on. Nothing stands in the way of a concern or an objection."})
+		f := dutiesField(s, duties)
+		f.Hint = "Each is needed to support going on. Nothing stands in the way of a concern or an objection."
+		fields = append(fields, f)
 	}
 	return append(fields, []field{
 		{Name: "position", Label: "Position", Type: "radio", Options: []option{

@@ -50,7 +50,7 @@ var trailLists = []trailList{
 // own.
 var lookWords = map[string]string{
 	record.AccessView: "Looked at one candidate", record.AccessList: "Looked at a list", record.AccessCommand: "Gave a command",
-	record.AccessEmergency: "Opened in an emergency", record.AccessToken: "Asked for a token", record.AccessSignIn: "Signed in, or tried to",
+	record.AccessEmergency: "Opened in an emergency", record.AccessNotesRead: "Read an advocate's own notes", record.AccessNoteWritten: "Wrote an advocate's own note", record.AccessToken: "Asked for a token", record.AccessSignIn: "Signed in, or tried to",
 }
 
 // auditModel is the model of the auditor's page.
@@ -224,7 +224,7 @@ func (s *server) trailFields(f trailFilter, names map[string]string) []field {
 		}
 		kinds = append(kinds, option{string(journey.Elapse), entryWord(journey.Elapse)})
 	case trailLooks:
-		for _, code := range []string{record.AccessView, record.AccessList, record.AccessCommand, record.AccessEmergency, record.AccessSignIn, record.AccessToken, "read", "search-type"} {
+		for _, code := range []string{record.AccessView, record.AccessList, record.AccessCommand, record.AccessEmergency, record.AccessNotesRead, record.AccessNoteWritten, record.AccessSignIn, record.AccessToken, "read", "search-type"} {
 			kinds = append(kinds, option{code, lookWord(code)})
 		}
 	}

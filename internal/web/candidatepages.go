@@ -21,6 +21,12 @@ func (s scene) pages(recovers bool) []option {
 	add(writers, "/committee", "Committee's summary")
 	add(noters, "/evaluation-summary", "Evaluation summary")
 	add(letterWriters, "/letters", "Letters")
+	if ownRoom(s.viewer, s.candidate) {
+		add(writers, "/advocate", "Advocate's room")
+	}
+	if stated(s.candidate.State) {
+		add(stating, "/statement", "Statement for outsiders")
+	}
 	if recovers {
 		add(readers, "/recovery-plan", "Recovery plan")
 	}

@@ -65,3 +65,18 @@ var dutiesAction = action{
 		return &command.ConfirmDuties{Duties: v["duties"], Verdict: verdict, On: journey.Date(v.Get("on")), Reason: v.Get("reason")}, nil
 	},
 }
+
+// dutiesField asks for the duties of a review. Those that were ticked at their time are
+// ticked here, with their day.
+func dutiesField(s scene, duties []option) field {
+	f := field{Name: "duties", Label: "Duties done", Type: "checkboxes", Optional: true}
+	for _, o := range duties {
+		if item, ok := s.protocol.Item(o.Value); ok && dutyDone(s, item) {
+			d, _ := s.candidate.State.Duty(item.ID)
+			o.Label += " (done " + dayWord(d.On) + ")"
+			f.Checked = append(f.Checked, item.ID)
+		}
+		f.Options = append(f.Options, o)
+	}
+	return f
+}

@@ -141,7 +141,7 @@ func reviewForm(sc scene, r protocol.Requirement) *form {
 		}
 	}
 	if duties := checklist(sc, []string{r.ID}); len(duties) > 0 {
-		f.Fields = append(f.Fields, field{Name: "duties", Label: "Duties done", Type: "checkboxes", Options: duties, Optional: true})
+		f.Fields = append(f.Fields, dutiesField(sc, duties))
 	}
 	f.Fields = append(f.Fields,
 		field{Name: "position", Label: "Position", Type: "radio", Options: []option{

@@ -14,7 +14,8 @@ import (
 	"candidacy/internal/signin"
 )
 
-// Sealer encrypts the secrets of second factors where they are stored.
+// Sealer encrypts the secrets of second factors, and the notes of advocates, where they
+// are stored.
 type Sealer interface {
 	Seal(name string, plain []byte) (string, error)
 	Open(name, sealed string) ([]byte, error)
@@ -293,7 +294,7 @@ func codeKey(account string) string { return "code " + account }
 // proveCode asks for a code of the second factor, or a recovery code, and uses it up.
 func (s *server) proveCode(c echo.Context, account, typed string) (wait time.Duration, right bool, err error) {
 	ctx := record.As(c.Request().Context(), account, "")
-	if me, ok := signedIn(c); ok {
+	if me, ok := signedIn(c); ok && me.ID == account {
 		ctx = record.As(ctx, account, me.Role)
 	} else if a, err := s.Store.Account(ctx, account); err == nil {
 		ctx = record.As(ctx, account, a.Role)

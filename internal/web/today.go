@@ -30,6 +30,8 @@ type todayModel struct {
 	After    *pageLink
 	Names    bool
 	Date     string
+	// Room leads an advocate to their own candidates.
+	Room string
 }
 
 // taskGroup is what is lost about as soon.
@@ -58,6 +60,9 @@ func (s *server) todayPage(c echo.Context) error {
 	}
 	all, now := byLossOf(append(list, others...), today)
 	m := todayModel{Found: len(all), Names: v.knowsIdentity(), Date: dayWord(today)}
+	if v.Role == journey.Advocate {
+		m.Room = pathAdvocate
+	}
 	switch {
 	case len(all) == 0:
 		m.Sentence = "Nothing needs you now."

@@ -79,6 +79,7 @@ func TestTemplates(t *testing.T) {
 		"questionnaire-link": {linkModel{}, linkModel{Name: "n", Home: "/", Link: "https://site.example/questions/x", Until: "1 Mar 2028"}},
 		"questions":          questionPages(),
 		"plasma":             plasmaModels(), "ambulatory": ambulatoryModels(), "review": reviewModels(),
+		"advocate": advocateModels(p), "room": roomModels(p), "own-notes": ownNotesModels(p), "witness": witnessModels(), "statement": {statementModel{}, statementModel{Name: "n", Programme: "p", Home: "/", When: "w", Paragraphs: []string{"p"}}},
 		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
 		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Alike: someAlike()}},
 		"evaluation": {evaluationModel{}, evaluationModel{

@@ -42,7 +42,8 @@ type Deps struct {
 	// Secure sets the Secure attribute of cookies.
 	Secure  bool
 	SignIns []SignIn
-	// Sealer keeps the secrets of second factors. Without it nobody sets one up.
+	// Sealer keeps the secrets of second factors and the notes of advocates. Without it
+	// nobody sets one up, and no note is kept.
 	Sealer Sealer
 	// Provider is the identity provider that people may sign in with; nil for none.
 	Provider Provider
@@ -119,7 +120,7 @@ const (
 
 func (s *server) routes() []route {
 	coordinator, administrator := []journey.Role{journey.Coordinator}, []journey.Role{journey.Administrator}
-	return slices.Concat(s.committeeRoutes(), s.accountRoutes(), []route{
+	return slices.Concat(s.committeeRoutes(), s.accountRoutes(), s.advocateRoutes(), []route{
 		{method: http.MethodGet, path: pathSignIn, public: true, handler: s.signInPage},
 		{method: http.MethodPost, path: pathSignIn, public: true, handler: s.signIn},
 		{method: http.MethodPost, path: pathSignOut, roles: everyone, own: true, handler: s.signOut},

@@ -135,7 +135,7 @@ func newWorldOf(t *testing.T, p *protocol.Protocol, change func(*Deps)) *world {
 	w.incoming = incoming.New(w.store, w.dispatcher, w.clock.now, nil)
 	w.incoming.Readers[intake.ContentType] = intake.Reader{}
 	deps := Deps{
-		Store: w.store, Incoming: w.incoming, Dispatcher: w.dispatcher, Protocols: registry, Current: w.protocol, Now: w.clock.now,
+		Store: w.store, Incoming: w.incoming, Dispatcher: w.dispatcher, Protocols: registry, Current: w.protocol, Now: w.clock.now, Sealer: engine.NewKeyring(),
 		Log: slog.New(slog.NewTextHandler(&locked{b: w.log}, nil)),
 	}
 	if change != nil {
