@@ -267,7 +267,7 @@ func (m standingBy) next(sc scene) (what, to string) {
 	case m.Long:
 		return "Get in touch, and note it", room + "#own-note"
 	case m.Done < m.All:
-		return "Tick what you have done", room + "#duties"
+		return "Tick what you have done", room + "#tick"
 	case needed >= 0 && slices.Contains(journey.Allowed(sc.candidate.State.Stage, journey.Advocate), journey.RecordReview):
 		return "Give your position", m.Positions[needed].Link
 	case m.Asked > 0:

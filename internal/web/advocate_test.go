@@ -40,7 +40,7 @@ func roomModels(p *protocol.Protocol) []any {
 	pause, note := pauseForm(sc, "pause"), ownNoteForm(sc, nil)
 	pause.fill(url.Values{}, []problem{{Text: "Wrong.", Field: "cause"}})
 	pause.Open = true
-	tick := form{ID: doDuties, Action: "/", Fields: dutiesAction.Fields(sc)}
+	tick := form{ID: "tick", Action: "/", Fields: dutiesAction.Fields(sc)}
 	row := advocateModels(p)[1].(advocateModel).Rows[1]
 	return []any{&roomModel{}, &roomModel{
 		Name: "n", Number: "i", Home: "/", Link: "/", Stage: journey.Evaluation, Days: "d", standingBy: row.standingBy, What: "w", To: "/", Pause: &pause, Closed: "c",
@@ -131,7 +131,7 @@ func TestAdvocatesRoom(t *testing.T) {
 	t.Run("duties", func(t *testing.T) {
 		page := adva.get(room)
 		page.has(t, "Explained what donation means", "<strong>Open</strong>", "Donation is a free choice", "No position yet")
-		tick := url.Values{"do": {doDuties}, "key": {formKeyOf(t, page, doDuties)}, "duties": {"duty-explain"}, "on": {"2026-07-19"}}
+		tick := url.Values{"do": {doDuties}, "key": {formKeyOf(t, page, "tick")}, "duties": {"duty-explain"}, "on": {"2026-07-19"}}
 		for range 2 { // sent twice, done once
 			if got := adva.post(room, tick); got.header.Get("Location") != room+"?done=duties" {
 				t.Fatalf("ticked: %d %s", got.status, got.body)

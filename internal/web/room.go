@@ -218,7 +218,7 @@ func (m *roomModel) duties(sc scene, people map[string]string, filled func(form,
 	}
 	if dutiesAction.Empty(sc) == "" {
 		m.Tick = filled(form{
-			ID: doDuties, Action: m.Link, Title: dutiesAction.Title, Hint: dutiesAction.Hint, Button: dutiesAction.Button, Key: newKey(),
+			ID: "tick", Action: m.Link, Title: dutiesAction.Title, Hint: dutiesAction.Hint, Button: dutiesAction.Button, Key: newKey(),
 			Fields: append([]field{doField(doDuties)}, dutiesAction.Fields(sc)...),
 		}, doDuties)
 	}
