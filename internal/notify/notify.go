@@ -219,11 +219,7 @@ func (p *pass) deal(ctx context.Context, notice record.Notice) error {
 	if !ok {
 		return p.Store.SettleNotice(ctx, notice.ID, record.NoticeFailed, NoText, notice.Attempts)
 	}
-	board := p.BaseURL + "/"
-	if notice.Addressee == string(protocol.ToAdministrator) {
-		board = p.BaseURL + "/notices" // the list of candidates is not theirs
-	}
-	subject, body := text.Render(board, p.BaseURL+"/candidates/"+candidate.ID)
+	subject, body := text.Render(p.BaseURL+board(notice), p.BaseURL+"/candidates/"+candidate.ID)
 	failure, err := p.send(ctx, notice, to, subject, body)
 	if err != nil {
 		return err
@@ -237,6 +233,24 @@ func (p *pass) deal(ctx context.Context, notice record.Notice) error {
 	default:
 		due := p.Now().Add(p.Policy.pause(attempts, p.Jitter()))
 		return p.Store.PostponeNotice(ctx, notice.ID, p.claim, failure.Class, attempts, due)
+	}
+}
+
+// board is the page that a notice leads to, behind the sign-in: that of the candidates,
+// for those who have one.
+func board(n record.Notice) string {
+	opened := n.Deadline == protocol.EmergencyOpened
+	switch to := protocol.Addressee(n.Addressee); {
+	case to == protocol.ToAdministrator && opened:
+		return "/accounts"
+	case to == protocol.ToAdministrator:
+		return "/notices"
+	case to == protocol.ToAuditor && opened:
+		return "/audit?show=emergencies"
+	case to == protocol.ToAdvocate && opened:
+		return "/advocate"
+	default:
+		return "/"
 	}
 }
 
@@ -287,7 +301,7 @@ func (p *pass) send(ctx context.Context, notice record.Notice, to []recipient, s
 
 // recipients finds whom a notice goes to now, or in one word why to nobody.
 func (p *pass) recipients(ctx context.Context, notice record.Notice, c record.Candidate) ([]recipient, string, error) {
-	if c.State.Stage.Ended() {
+	if c.State.Stage.Ended() && notice.Deadline != protocol.EmergencyOpened {
 		return nil, record.DroppedEnded, nil
 	}
 	switch to := protocol.Addressee(notice.Addressee); {

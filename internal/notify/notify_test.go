@@ -43,9 +43,11 @@ notices:
   - {of: screening-due, to: [coordinator, assigned-advocate], text: waits, source: test}
   - {of: report-due, to: [coordinator, clinician], text: person, source: test}
   - {of: visit-opens, to: [candidate], text: call, source: test}
+  - {of: emergency-opened, to: [auditor, administrator, assigned-advocate, coordinator], text: opened, source: test}
 notice_texts:
   - {id: waits, subject: Something waits, body: "Something waits: {board}"}
   - {id: person, subject: Somebody waits, body: "Somebody waits: {candidate}"}
+  - {id: opened, subject: A record was opened, body: "A record was opened: {board}"}
   - {id: call, subject: We would like to hear from you, body: Please call us.}
 `
 
@@ -211,6 +213,53 @@ func TestNoticesReachThoseTheyAreFor(t *testing.T) {
 	w.once(w.notifier())
 	if n := len(w.mail.messages()); n != 3 {
 		t.Errorf("%d messages after another round, want 3", n)
+	}
+}
+
+// TestEmergenciesAreToldOf: each is told on the page that shows it to them, also of a
+// journey that has ended or ends before the message goes, and nobody of the recipient's
+// team is.
+func TestEmergenciesAreToldOf(t *testing.T) {
+	w := newWorld(t)
+	for id, role := range map[string]journey.Role{"audi": journey.Auditor, "admi": journey.Administrator} {
+		_, err := w.store.AddAccount(t.Context(), id, id, id, role, "a long password")
+		w.must(err)
+		w.must(w.store.SetEmail(t.Context(), id, id+"@staff.example"))
+	}
+	w.refer("cand-a", "given")
+	w.must(w.store.AddToRecipientTeam(t.Context(), "R-1", "cory"))
+	var list []record.Notice
+	for _, n := range w.protocol.Told(journey.Deadline{Kind: protocol.EmergencyOpened}) {
+		for _, to := range n.To {
+			list = append(list, record.Notice{Deadline: protocol.EmergencyOpened, Addressee: string(to), Protocol: w.protocol.Version, Text: n.Text})
+		}
+	}
+	open := func() {
+		t.Helper()
+		_, err := w.store.OpenInEmergency(t.Context(), record.Emergency{Candidate: "cand-a", Actor: "adil", Role: journey.Advocate, Reason: "Calls from the ward."}, time.Hour, list...)
+		w.must(err)
+	}
+	open()
+	w.give("cand-a", journey.Withdraw, nil)
+	if counts := w.once(w.notifier()); counts[record.NoticeSent] != 4 || len(counts) != 1 {
+		t.Fatalf("after sending: %v", counts)
+	}
+	want := map[string]string{
+		"audi@staff.example": "/audit?show=emergencies", "admi@staff.example": "/accounts", "adva@staff.example": "/advocate", "cora@staff.example": "/",
+	}
+	for _, m := range w.mail.messages() {
+		// An equals sign is =3D in quoted-printable: RFC 2045, 6.7.
+		if got := strings.ReplaceAll(strings.TrimSpace(m.body), "=3D", "="); got != "A record was opened: https://candidacy.example"+want[m.to[0]] {
+			t.Errorf("to %v: %q", m.to, got)
+		}
+		if strings.Contains(fmt.Sprint(m.Header, m.body), "Zephyrwick") || strings.Contains(m.body, "ward") || strings.Contains(m.body, "cand-a") {
+			t.Errorf("a message tells whom or why: %q", m.body)
+		}
+	}
+	open()
+	w.once(w.notifier())
+	if n := len(w.mail.messages()); n != 8 {
+		t.Errorf("%d messages after another opening, want 8", n)
 	}
 }
 

@@ -44,7 +44,7 @@ func occasions() []Occasion {
 		journey.DeferralReviewDue, journey.RequirementExpires, journey.ApprovalLapses, journey.VisitOpens, journey.VisitCloses,
 		journey.Readiness, "contact-due", "report-due", "report-due-soon",
 	}
-	kinds = append(kinds, StopAsked, QuestionnaireAnswered)
+	kinds = append(kinds, StopAsked, QuestionnaireAnswered, EmergencyOpened)
 	for _, kind := range journey.Remindable {
 		if soon := kind.Soon(); !slices.Contains(kinds, soon) {
 			kinds = append(kinds, soon)
@@ -57,10 +57,12 @@ func occasions() []Occasion {
 	return list
 }
 
-// What candidates say by themselves is told like the passing of a deadline.
+// What candidates say by themselves is told like the passing of a deadline, and so is
+// that somebody opened a candidate in an emergency.
 const (
 	StopAsked             journey.DeadlineKind = "stop-asked"
 	QuestionnaireAnswered journey.DeadlineKind = "questionnaire-answered"
+	EmergencyOpened       journey.DeadlineKind = "emergency-opened"
 )
 
 // Addressee is whom a notice goes to. Who that is, is found when it is sent.
@@ -74,17 +76,18 @@ const (
 	ToClinician     Addressee = "clinician"
 	ToCommittee     Addressee = "committee"
 	ToAdministrator Addressee = "administrator"
+	ToAuditor       Addressee = "auditor"
 	ToCandidate     Addressee = "candidate"
 )
 
 // Addressees lists whom a notice may go to.
-var Addressees = []Addressee{ToCoordinator, ToAdvocate, ToClinician, ToCommittee, ToAdministrator, ToCandidate}
+var Addressees = []Addressee{ToCoordinator, ToAdvocate, ToClinician, ToCommittee, ToAdministrator, ToAuditor, ToCandidate}
 
 // Role is the role whose accounts are meant, empty for the candidate and for one
 // particular person.
 func (a Addressee) Role() journey.Role {
 	switch a {
-	case ToCoordinator, ToClinician, ToCommittee, ToAdministrator:
+	case ToCoordinator, ToClinician, ToCommittee, ToAdministrator, ToAuditor:
 		return journey.Role(a)
 	default:
 		return ""

@@ -60,9 +60,10 @@ func scanEmergency(row scanner) (Emergency, error) {
 // is called.
 const emergencyChain = "emergency accesses"
 
-// OpenInEmergency opens a candidate for a while. Whoever may is for the caller to
-// decide. It needs no engine, which may be what fails at night.
-func (s *Store) OpenInEmergency(ctx context.Context, e Emergency, life time.Duration) (Emergency, error) {
+// OpenInEmergency opens a candidate for a while, and puts the notices that tell of it in
+// the outbox. Whoever may is for the caller to decide. It needs no engine, which may be
+// what fails at night.
+func (s *Store) OpenInEmergency(ctx context.Context, e Emergency, life time.Duration, notices ...Notice) (Emergency, error) {
 	return e, s.inTx(ctx, func(tx *sql.Tx) error {
 		if err := s.lock(ctx, tx, emergencyChain); err != nil {
 			return err
@@ -78,6 +79,12 @@ func (s *Store) OpenInEmergency(ctx context.Context, e Emergency, life time.Dura
 		if _, err := tx.ExecContext(ctx, "INSERT INTO emergency_access ("+emergencyColumns+") VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
 			e.Seq, e.Candidate, e.Actor, string(e.Role), e.Reason, instant(e.At), instant(e.Until), e.Hash); err != nil {
 			return fmt.Errorf("open in an emergency: %w", err)
+		}
+		for _, n := range notices {
+			n.Candidate, n.Seq, n.DueAt = e.Candidate, e.Seq, e.At
+			if err := writeNotice(ctx, tx, n, e.At); err != nil {
+				return err
+			}
 		}
 		return nil
 	})

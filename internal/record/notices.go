@@ -77,25 +77,25 @@ func noticeID(n Notice) string {
 	return hex.EncodeToString(sum[:16])
 }
 
+// aboutAccess is the deadline of notices that tell of an emergency access: they are about
+// whoever looked, and go out however a journey ends.
+const aboutAccess = "emergency-opened"
+
 // writeNotices puts the draft's notices in the outbox. Those of a journey that
 // has ended go nowhere any more, however it ended.
 func writeNotices(ctx context.Context, tx executor, d Draft, now time.Time) error {
 	for _, n := range d.Notices {
 		n.Candidate = d.Event.Candidate
-		if _, err := tx.ExecContext(ctx, `INSERT INTO notice (id, candidate_id, seq, deadline, subject, addressee, protocol, text,
-			state, created_at, due_at, attempts, error, settled_at, claim, claimed_until)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, 0, '', '', '', '') ON CONFLICT DO NOTHING`,
-			noticeID(n), n.Candidate, n.Seq, string(n.Deadline), n.Subject, n.Addressee, n.Protocol, n.Text,
-			string(NoticeQueued), instant(now), instant(n.DueAt)); err != nil {
-			return fmt.Errorf("write a notice: %w", err)
+		if err := writeNotice(ctx, tx, n, now); err != nil {
+			return err
 		}
 	}
 	if !d.State.Stage.Ended() {
 		return nil
 	}
 	if _, err := tx.ExecContext(ctx, `UPDATE notice SET state = $2, error = $3, settled_at = $4
-		WHERE candidate_id = $1 AND state IN ($5, $6)`,
-		d.Event.Candidate, string(NoticeDropped), DroppedEnded, instant(now), string(NoticeQueued), string(NoticeFailed)); err != nil {
+		WHERE candidate_id = $1 AND state IN ($5, $6) AND deadline <> $7`,
+		d.Event.Candidate, string(NoticeDropped), DroppedEnded, instant(now), string(NoticeQueued), string(NoticeFailed), aboutAccess); err != nil {
 		return fmt.Errorf("drop the notices: %w", err)
 	}
 	return nil
@@ -107,6 +107,17 @@ func writeContact(ctx context.Context, tx executor, candidate string, c *Contact
 	}
 	return execOne(ctx, tx, "write the contact details",
 		"UPDATE identity SET email = $2, phone = $3, email_permission = $4 WHERE candidate_id = $1", candidate, c.Email, c.Phone, c.Permission)
+}
+
+func writeNotice(ctx context.Context, tx executor, n Notice, now time.Time) error {
+	if _, err := tx.ExecContext(ctx, `INSERT INTO notice (id, candidate_id, seq, deadline, subject, addressee, protocol, text,
+		state, created_at, due_at, attempts, error, settled_at, claim, claimed_until)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, 0, '', '', '', '') ON CONFLICT DO NOTHING`,
+		noticeID(n), n.Candidate, n.Seq, string(n.Deadline), n.Subject, n.Addressee, n.Protocol, n.Text,
+		string(NoticeQueued), instant(now), instant(n.DueAt)); err != nil {
+		return fmt.Errorf("write a notice: %w", err)
+	}
+	return nil
 }
 
 const noticeColumns = `id, candidate_id, seq, deadline, subject, addressee, protocol, text, state, created_at, due_at, attempts, error, settled_at`

@@ -12,6 +12,7 @@ import (
 
 	"candidacy/internal/audit"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
@@ -112,7 +113,7 @@ func (s *server) openInEmergency(c echo.Context) error {
 
 func (s *server) opens(c echo.Context, account record.Account, id, reason string) error {
 	ctx := c.Request().Context()
-	opened, err := s.Store.OpenInEmergency(ctx, record.Emergency{Candidate: id, Actor: account.ID, Role: account.Role, Reason: reason}, emergencyLife)
+	opened, err := s.Store.OpenInEmergency(ctx, record.Emergency{Candidate: id, Actor: account.ID, Role: account.Role, Reason: reason}, emergencyLife, s.emergencyNotices()...)
 	if err != nil {
 		return err
 	}
@@ -120,6 +121,18 @@ func (s *server) opens(c echo.Context, account record.Account, id, reason string
 	audit.Resource(ctx, "Patient", opened.Candidate)
 	audit.About(ctx, opened.Candidate)
 	return c.Redirect(http.StatusSeeOther, "/candidates/"+opened.Candidate+"?done="+openedWord)
+}
+
+// emergencyNotices are the messages that tell of it, as the programme's present protocol
+// has them: whoever looks is no matter of the version that the candidate is pinned to.
+func (s *server) emergencyNotices() []record.Notice {
+	var list []record.Notice
+	for _, n := range s.Current.Told(journey.Deadline{Kind: protocol.EmergencyOpened}) {
+		for _, to := range n.To {
+			list = append(list, record.Notice{Deadline: protocol.EmergencyOpened, Addressee: string(to), Protocol: s.Current.Version, Text: n.Text})
+		}
+	}
+	return list
 }
 
 // overridable finds the candidate whom the viewer may open in an emergency.

@@ -4,14 +4,51 @@ import (
 	"context"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
+
+// TestEmergencyIsToldByMail: opening a candidate puts a message for everybody whom the
+// protocol names in the outbox, with nothing in it about whom or why.
+func TestEmergencyIsToldByMail(t *testing.T) {
+	p := protocol.Default()
+	w := newWorld(t, func(d *Deps) {
+		must(t, d.Store.KeepProtocol(t.Context(), p.Version, p.Digest(), p.Source()))
+		d.Current = p
+	})
+	w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "WEB-0001", "R-771")
+	open := url.Values{"number": {"WEB-0001"}, "born": {"1979-05-02"}, "reason": {"Calls from the ward at night, the advocate is abroad."}}
+	if got := w.as("adil").post("/emergency", open); got.status != http.StatusSeeOther {
+		t.Fatalf("opened: %d", got.status)
+	}
+	list, err := w.store.Notices(t.Context(), record.NoticeQueued, 10)
+	must(t, err)
+	var to []string
+	for _, n := range list {
+		to = append(to, n.Addressee)
+		if n.Deadline != protocol.EmergencyOpened || n.Protocol != p.Version {
+			t.Errorf("%+v", n)
+		}
+		if text, ok := p.NoticeText(n.Text); !ok || strings.Contains(text.Subject+text.Body, "Fjellgren") {
+			t.Errorf("the text is %q", n.Text)
+		}
+	}
+	slices.Sort(to)
+	if want := []string{"administrator", "assigned-advocate", "auditor", "coordinator"}; !slices.Equal(to, want) {
+		t.Errorf("told are %v, want %v", to, want)
+	}
+	for _, n := range list {
+		must(t, w.store.SettleNotice(t.Context(), n.ID, record.NoticeFailed, "no-address", 1))
+	}
+	w.as("cora").get("/notices").has(t, "A record was opened in an emergency", "Auditors")
+}
 
 func TestEmergency(t *testing.T) {
 	w := newWorld(t, nil)

@@ -58,7 +58,7 @@ type noticeModel struct {
 var addresseeWords = map[string]string{
 	string(protocol.ToCoordinator): "Coordinators", string(protocol.ToAdvocate): "The candidate's advocate",
 	string(protocol.ToClinician): "Clinicians", string(protocol.ToCommittee): "Selection committee",
-	string(protocol.ToAdministrator): "Administrators", string(protocol.ToCandidate): "The candidate",
+	string(protocol.ToAdministrator): "Administrators", string(protocol.ToAuditor): "Auditors", string(protocol.ToCandidate): "The candidate",
 }
 
 var classWords = map[string]string{

@@ -149,6 +149,8 @@ func deadlineWord(p *protocol.Protocol, kind journey.DeadlineKind, subject strin
 	switch kind {
 	case protocol.StopAsked:
 		return "A candidate has something to tell"
+	case protocol.EmergencyOpened:
+		return "A record was opened in an emergency"
 	case protocol.QuestionnaireAnswered:
 		return "A questionnaire was answered"
 	case journey.RequirementExpires:
