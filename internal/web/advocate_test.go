@@ -124,7 +124,7 @@ func TestAdvocatesRoom(t *testing.T) {
 			}
 		}
 		adva.get("/today").has(t, `href="/advocate">How your candidates stand`)
-		adva.get("/candidates/"+id).has(t, `href="`+room+`">Advocate's room`)
+		adva.get("/candidates/"+id).has(t, `href="`+room+`">Advocate&#39;s room`)
 		w.as("cora").get("/candidates/"+id).lacks(t, room)
 	})
 
