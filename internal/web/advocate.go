@@ -268,7 +268,7 @@ func (m standingBy) next(sc scene) (what, to string) {
 		return "Get in touch, and note it", room + "#own-note"
 	case m.Done < m.All:
 		return "Tick what you have done", room + "#tick"
-	case needed >= 0 && slices.Contains(journey.Allowed(sc.candidate.State.Stage, journey.Advocate), journey.RecordReview):
+	case needed >= 0 && m.Positions[needed].Link != "":
 		return "Give your position", m.Positions[needed].Link
 	case m.Asked > 0:
 		return "See the open questions", summaryLink(sc.candidate.ID)
@@ -314,9 +314,12 @@ func positionOf(sc scene, r protocol.Requirement) (positionModel, bool) {
 	if !ok || state.Status == journey.NotApplicable {
 		return positionModel{}, false
 	}
-	m := positionModel{Title: r.Title, Link: "/candidates/" + sc.candidate.ID + "#" + string(journey.RecordReview)}
-	if _, form := sc.protocol.ReviewForm(r.ID); form {
-		m.Link = reviewLink(sc.candidate.ID, r.ID)
+	m := positionModel{Title: r.Title}
+	if slices.Contains(journey.Allowed(sc.candidate.State.Stage, journey.Advocate), journey.RecordReview) {
+		m.Link = "/candidates/" + sc.candidate.ID + "#" + string(journey.RecordReview)
+		if _, form := sc.protocol.ReviewForm(r.ID); form {
+			m.Link = reviewLink(sc.candidate.ID, r.ID)
+		}
 	}
 	if state.Position != "" {
 		m.Given = capital(known(positionWords, state.Position)) + ", " + dayWord(state.SignedOn)
