@@ -20,15 +20,21 @@ var ofLives = slices.Concat(journey.Moves, operation.Kinds, []journey.Kind{journ
 func People(ctx context.Context, store *record.Store, protocols *protocol.Registry, candidates []record.Candidate) ([]*measures.Person, error) {
 	people := make([]*measures.Person, len(candidates))
 	for i, c := range candidates {
-		entries, err := store.EntriesOf(ctx, c.ID, ofLives...)
-		if err != nil {
-			return nil, err
-		}
-		if people[i], err = personOf(ctx, store, protocols, c, entries); err != nil {
+		var err error
+		if people[i], err = PersonOf(ctx, store, protocols, c); err != nil {
 			return nil, err
 		}
 	}
 	return people, nil
+}
+
+// PersonOf reads what measures are made from of one candidate.
+func PersonOf(ctx context.Context, store *record.Store, protocols *protocol.Registry, c record.Candidate) (*measures.Person, error) {
+	entries, err := store.EntriesOf(ctx, c.ID, ofLives...)
+	if err != nil {
+		return nil, err
+	}
+	return personOf(ctx, store, protocols, c, entries)
 }
 
 // personOf makes a person of their entries of the kinds of ofLives.

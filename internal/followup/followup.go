@@ -58,7 +58,11 @@ type Visit struct {
 	// Late says that the target has passed and the visit or a counted form is
 	// missing as of the day.
 	Late bool
+	// owed says that something is missing and still expected.
+	owed bool
 }
+
+func (v Visit) late(today journey.Date) bool { return v.owed && v.Target.Before(today) }
 
 // Form returns one of the forms; a visit that asks for nothing of the set has none.
 func (v Visit) Form(set Set) (Form, bool) {
@@ -156,7 +160,8 @@ func Visits(own, present *protocol.Protocol, s journey.State, results []result.R
 		}
 		each.Forms = Complete(from, rule, v, results, death)
 		excused := death != "" && !v.Closes.Before(death)
-		each.Late = v.Target.Before(today) && !excused && !s.Stage.Ended() && !each.Complete()
+		each.owed = !excused && !s.Stage.Ended() && !each.Complete()
+		each.Late = each.late(today)
 		list = append(list, each)
 	}
 	return list

@@ -14,6 +14,15 @@ type Donor struct {
 	Visits  []Visit
 }
 
+// On is the donor as of another day: what is late depends on it.
+func (d Donor) On(today journey.Date) Donor {
+	d.Visits = slices.Clone(d.Visits)
+	for i := range d.Visits {
+		d.Visits[i].Late = d.Visits[i].late(today)
+	}
+	return d
+}
+
 // Measure is how complete one form of one visit is among the donors of a cohort.
 type Measure struct {
 	Visit  string

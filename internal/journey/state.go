@@ -202,7 +202,13 @@ func (s State) Find(id string) (Requirement, bool) {
 }
 
 func (s State) index(id string) int {
-	return slices.IndexFunc(s.Requirements, func(r Requirement) bool { return r.ID == id })
+	// Lists ask for this again and again: nothing is copied.
+	for i := range s.Requirements {
+		if s.Requirements[i].ID == id {
+			return i
+		}
+	}
+	return -1
 }
 
 // Applies reports whether the requirement applies to the candidate.

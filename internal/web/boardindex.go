@@ -67,18 +67,10 @@ func (k *boardKey) in(show string) bool {
 
 // indexed returns what the viewer may see of the index as it stands now.
 func (s *server) indexed(ctx context.Context, v *viewer) ([]*boardKey, error) {
-	heads, err := s.Store.Heads(ctx)
+	shown, err := s.heads(ctx, v)
 	if err != nil {
 		return nil, err
 	}
-	if v.recipients == nil {
-		if v.recipients, err = s.Store.RecipientsOf(ctx, v.ID); err != nil {
-			return nil, err
-		}
-	}
-	shown := slices.DeleteFunc(heads, func(h record.Head) bool {
-		return v.Role == journey.Advocate && h.Advocate != v.ID || h.Recipient != "" && v.recipients[h.Recipient]
-	})
 	s.index.mu.Lock()
 	defer s.index.mu.Unlock()
 	if s.index.roles == nil {
@@ -97,22 +89,19 @@ func (s *server) indexed(ctx context.Context, v *viewer) ([]*boardKey, error) {
 			stale = append(stale, h.ID)
 		}
 	}
-	for len(stale) > 0 {
-		const batch = 500
-		n := min(batch, len(stale))
-		some, err := s.Store.CandidatesOf(ctx, stale[:n])
+	var adding sync.Mutex
+	if err := s.reread(ctx, stale, func(c record.Candidate) error {
+		k, err := s.keyOf(ctx, v.Role, c)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		for _, c := range some {
-			k, err := s.keyOf(ctx, v.Role, c)
-			if err != nil {
-				return nil, err
-			}
-			k.day = day
-			keys[c.ID] = k
-		}
-		stale = stale[n:]
+		k.day = day
+		adding.Lock()
+		defer adding.Unlock()
+		keys[c.ID] = k
+		return nil
+	}); err != nil {
+		return nil, err
 	}
 	list := make([]*boardKey, 0, len(shown))
 	for _, h := range shown {

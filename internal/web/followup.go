@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -11,7 +12,6 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/activities"
-	"candidacy/internal/api"
 	"candidacy/internal/clinical"
 	"candidacy/internal/followup"
 	"candidacy/internal/journey"
@@ -261,6 +261,7 @@ type donorRow struct {
 	Past                   bool
 	Note                   string
 	closes                 journey.Date
+	id                     string
 }
 
 // shownDonors bounds each list of the page.
@@ -274,32 +275,25 @@ func (s *server) followUps(c echo.Context) error {
 	account, _ := signedIn(c)
 	v := s.viewer(account)
 	ctx := c.Request().Context()
-	candidates, err := s.visible(ctx, v, record.Filter{})
-	if err != nil {
-		return err
-	}
 	today := s.today(s.Current.Zone())
-	donors, err := api.Donors(ctx, s.Store, s.Protocols, s.Current, candidates, today)
+	list, err := s.peopleOf(ctx, v)
 	if err != nil {
 		return err
 	}
-	known := map[string]record.Candidate{}
-	for _, each := range candidates {
-		known[each.ID] = each
-	}
-	m := programmeModel{AsOf: dayWord(today), Protocol: s.Current.Title + ", version " + s.Current.Version, Empty: len(donors) == 0}
-	for _, d := range donors {
-		candidate := known[d.ID]
-		p, err := s.Protocols.Get(ctx, candidate.Protocol)
-		if err != nil {
-			return err
+	m := programmeModel{AsOf: dayWord(today), Protocol: s.Current.Title + ", version " + s.Current.Version}
+	var donors []followup.Donor
+	for _, p := range list {
+		if p.donor != nil {
+			donor := p.donor.On(today)
+			donors = append(donors, donor)
+			m.add(p, donor, today)
 		}
-		m.add(v, p, candidate, d, today)
 	}
+	m.Empty = len(donors) == 0
 	for _, measure := range followup.Programme(s.Current, donors, today) {
 		m.Measures = append(m.Measures, measureOf(measure))
 		if who := asked(c.QueryParams(), measure); who != "" {
-			m.People = people(v, measure, who, known, donors, today)
+			m.People = people(measure, who, donors, today)
 		}
 	}
 	m.Shows = []showCount{
@@ -313,6 +307,9 @@ func (s *server) followUps(c echo.Context) error {
 			m.More, *list = m.More+over, (*list)[:shownDonors]
 		}
 	}
+	if err := s.nameDonors(ctx, v, &m); err != nil {
+		return err
+	}
 	return s.render(c, http.StatusOK, "followup", page{Title: "Follow-up", Body: m})
 }
 
@@ -323,17 +320,15 @@ func counted(n int, one, many string) string {
 	return many
 }
 
-func (m *programmeModel) add(v *viewer, p *protocol.Protocol, c record.Candidate, d followup.Donor, today journey.Date) {
-	since, lost := c.State.Lost(p.Rules())
+func (m *programmeModel) add(p *tallied, d followup.Donor, today journey.Date) {
 	for _, visit := range d.Visits {
-		row := donorOf(v, c, visit, today)
-		if due := followup.Due(p, visit.Visit); due != nil {
-			row.Note = due.Title
+		row := donorOf(d.ID, visit, today)
+		if title := p.due[visit.ID]; title != "" {
+			row.Note = title
 		} else if visit.Refused != "" {
 			row.Note = "Refused"
 		}
-		ended := c.State.Stage.Ended() || c.State.Died != ""
-		if visit.Status == journey.VisitOpen && !ended {
+		if visit.Status == journey.VisitOpen && !p.ended {
 			m.Due = append(m.Due, row)
 		}
 		if visit.Late {
@@ -341,10 +336,47 @@ func (m *programmeModel) add(v *viewer, p *protocol.Protocol, c record.Candidate
 			late.Note = lacking(visit)
 			m.Late = append(m.Late, late)
 		}
-		if lost && visit.ID == since.ID && !ended {
+		if p.lost == visit.ID && !p.ended {
 			m.Lost = append(m.Lost, row)
 		}
 	}
+}
+
+// nameDonors reads those whom the page shows.
+func (s *server) nameDonors(ctx context.Context, v *viewer, m *programmeModel) error {
+	lists := [][]donorRow{m.Due, m.Late, m.Lost}
+	if m.People != nil {
+		lists = append(lists, m.People.Rows)
+	}
+	var ids []string
+	seen := map[string]bool{}
+	for _, row := range slices.Concat(lists...) {
+		if !seen[row.id] {
+			seen[row.id] = true
+			ids = append(ids, row.id)
+		}
+	}
+	people, err := s.shown(ctx, v, ids)
+	if err != nil {
+		return err
+	}
+	known := make(map[string]record.Candidate, len(people))
+	for _, c := range people {
+		known[c.ID] = c
+	}
+	named := func(list []donorRow) []donorRow {
+		list = slices.DeleteFunc(list, func(row donorRow) bool { _, ok := known[row.id]; return !ok })
+		for i := range list {
+			c := known[list[i].id]
+			list[i].Name, list[i].Identifier = v.name(c), v.identifier(c)
+		}
+		return list
+	}
+	m.Due, m.Late, m.Lost = named(m.Due), named(m.Late), named(m.Lost)
+	if m.People != nil {
+		m.People.Rows = named(m.People.Rows)
+	}
+	return nil
 }
 
 // lacking says what a late visit still lacks.
@@ -361,9 +393,9 @@ func lacking(v followup.Visit) string {
 	return "Missing: " + strings.Join(list, ", ")
 }
 
-func donorOf(v *viewer, c record.Candidate, visit followup.Visit, today journey.Date) donorRow {
+func donorOf(id string, visit followup.Visit, today journey.Date) donorRow {
 	row := donorRow{
-		Link: "/candidates/" + c.ID + "#follow-up", Name: v.name(c), Identifier: v.identifier(c),
+		id: id, Link: "/candidates/" + id + "#follow-up",
 		Visit: visit.Title, Target: dayWord(visit.Target), Closes: dayWord(visit.Closes), closes: visit.Closes,
 	}
 	row.Left, row.Past = leftWord(today, visit.Closes)
@@ -413,7 +445,7 @@ func asked(query url.Values, m followup.Measure) string {
 	return who
 }
 
-func people(v *viewer, m followup.Measure, who string, known map[string]record.Candidate, donors []followup.Donor, today journey.Date) *peopleModel {
+func people(m followup.Measure, who string, donors []followup.Donor, today journey.Date) *peopleModel {
 	ids := map[string][]string{"complete": m.Complete, "incomplete": m.Incomplete, "pending": m.Pending}[who]
 	i := slices.IndexFunc(whoWords, func(o option) bool { return o.Value == who })
 	list := &peopleModel{Title: fmt.Sprintf("%s, %s: %s", m.Title, lower(setWords[m.Set]), whoWords[i].Label)}
@@ -425,7 +457,7 @@ func people(v *viewer, m followup.Measure, who string, known map[string]record.C
 			if visit.ID != m.Visit {
 				continue
 			}
-			row := donorOf(v, known[d.ID], visit, today)
+			row := donorOf(d.ID, visit, today)
 			if form, ok := visit.Form(m.Set); ok {
 				row.Note = missingWord(form)
 			}

@@ -16,7 +16,6 @@ import (
 	"candidacy/internal/api"
 	"candidacy/internal/journey"
 	"candidacy/internal/measures"
-	"candidacy/internal/record"
 )
 
 // measuredModel is how the programme does, person by person.
@@ -79,15 +78,15 @@ func (s *server) measuredPage(c echo.Context) error {
 	if err := api.Period(from, until); err != nil {
 		return &failure{Status: http.StatusUnprocessableEntity, Message: "A period goes from one calendar date to another, such as 2026-01-01. Either may be left out."}
 	}
-	candidates, err := s.visible(ctx, v, record.Filter{})
+	list, err := s.peopleOf(ctx, v)
 	if err != nil {
 		return err
 	}
-	people, err := api.People(ctx, s.Store, s.Protocols, candidates)
-	if err != nil {
-		return err
+	people := make([]*measures.Person, len(list))
+	for i, p := range list {
+		people[i] = p.person
 	}
-	m := measuredModel{From: string(from), Until: string(until), Empty: len(candidates) == 0, FollowUp: pathFollowUp}
+	m := measuredModel{From: string(from), Until: string(until), Empty: len(people) == 0, FollowUp: pathFollowUp}
 	found := measures.Of(people, from, until)
 	for _, group := range measures.Groups {
 		g := measureGroup{ID: string(group), Title: known(groupWords, group)}
@@ -103,7 +102,9 @@ func (s *server) measuredPage(c echo.Context) error {
 		if i < 0 {
 			return errNotFound
 		}
-		m.People = s.measured(ctx, v, candidates, found[i], c.QueryParam("who"))
+		if m.People, err = s.measured(ctx, v, found[i], c.QueryParam("who")); err != nil {
+			return err
+		}
 		m.People.Back = measureLink(from, until, "", "")
 	}
 	return s.render(c, http.StatusOK, "measured", page{Title: "Measures, person by person", Body: m})
@@ -199,30 +200,41 @@ func spreadSVG(s measures.Spread) template.HTML {
 }
 
 // measured lists the people behind a number.
-func (s *server) measured(_ context.Context, v *viewer, candidates []record.Candidate, m measures.Measure, who string) *measuredPeople {
+func (s *server) measured(ctx context.Context, v *viewer, m measures.Measure, who string) (*measuredPeople, error) {
 	list := &measuredPeople{Title: m.Title + ": " + m.Denominator}
-	counts := func(id string) bool { return true }
+	are := map[string]bool{}
+	for _, id := range m.Are {
+		are[id] = true
+	}
+	counts := func(string) bool { return true }
 	switch who {
 	case whoAre:
 		list.Title += "; " + m.Numerator
-		counts = func(id string) bool { return slices.Contains(m.Are, id) }
+		counts = func(id string) bool { return are[id] }
 	case whoOthers:
 		list.Title += "; not: " + m.Numerator
-		counts = func(id string) bool { return !slices.Contains(m.Are, id) }
+		counts = func(id string) bool { return !are[id] }
 	}
-	for _, c := range candidates {
-		i := slices.Index(m.Of, c.ID)
-		if i < 0 || !counts(c.ID) {
+	var ids []string
+	values := map[string]string{}
+	for i, id := range m.Of {
+		if !counts(id) {
 			continue
 		}
-		row := measuredRow{Name: v.name(c), Link: "/candidates/" + c.ID, Stage: stageWord(c.State.Stage)}
+		ids = append(ids, id)
 		if m.Spread != nil {
-			row.Value = sized(m.Spread.Values[i], m.Unit)
+			values[id] = sized(m.Spread.Values[i], m.Unit)
 		}
-		list.Rows = append(list.Rows, row)
 	}
-	if over := len(list.Rows) - shownMeasured; over > 0 {
-		list.More, list.Rows = over, list.Rows[:shownMeasured]
+	if over := len(ids) - shownMeasured; over > 0 {
+		list.More, ids = over, ids[:shownMeasured]
 	}
-	return list
+	candidates, err := s.shown(ctx, v, ids)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range candidates {
+		list.Rows = append(list.Rows, measuredRow{Name: v.name(c), Link: "/candidates/" + c.ID, Stage: stageWord(c.State.Stage), Value: values[c.ID]})
+	}
+	return list, nil
 }

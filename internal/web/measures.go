@@ -18,7 +18,6 @@ import (
 	"candidacy/internal/followup"
 	"candidacy/internal/journey"
 	"candidacy/internal/measures"
-	"candidacy/internal/record"
 )
 
 // The measures of the programme in numbers that name nobody, as a page and as files.
@@ -146,33 +145,19 @@ func (s *server) measuredFor(c echo.Context, passedOn bool) (measured, error) {
 // counted are the people whom the viewer's numbers are made of, and the donors among
 // them: nobody whose recipient the viewer cares for.
 func (s *server) counted(ctx context.Context, v *viewer, today journey.Date) ([]*measures.Person, []followup.Donor, error) {
-	const batch = 500
-	var candidates []record.Candidate
-	for after := ""; ; {
-		some, err := s.Store.List(ctx, record.Filter{}, after, batch)
-		if err != nil {
-			return nil, nil, err
-		}
-		for _, c := range some {
-			after = c.ID
-			cares, err := s.caresForRecipient(ctx, v, c)
-			if err != nil {
-				return nil, nil, err
-			}
-			if !cares {
-				candidates = append(candidates, c)
-			}
-		}
-		if len(some) < batch {
-			break
-		}
-	}
-	people, err := api.People(ctx, s.Store, s.Protocols, candidates)
+	list, err := s.peopleOf(ctx, v)
 	if err != nil {
 		return nil, nil, err
 	}
-	donors, err := api.Donors(ctx, s.Store, s.Protocols, s.Current, candidates, today)
-	return people, donors, err
+	people := make([]*measures.Person, len(list))
+	var donors []followup.Donor
+	for i, p := range list {
+		people[i] = p.person
+		if p.donor != nil {
+			donors = append(donors, p.donor.On(today))
+		}
+	}
+	return people, donors, nil
 }
 
 // measures shows how the programme does.

@@ -67,6 +67,7 @@ type server struct {
 	limiter *limiter
 	origin  *http.CrossOriginProtection
 	index   boardIndex
+	numbers peopleIndex
 }
 
 // route is one page with the roles it is open to. A route without roles is
