@@ -91,6 +91,100 @@ func crowd(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.
 	return store, p, now
 }
 
+// populate fills a store with n invented people with all of their entries and results.
+func populate(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.Time) {
+	b.Helper()
+	ctx := context.Background()
+	p := protocol.Default()
+	now := func() time.Time { return time.Date(2027, 6, 30, 7, 0, 0, 0, time.UTC) }
+	file := filepath.Join(b.TempDir(), "records.db")
+	store, err := record.Open(ctx, file, now)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = store.Close() })
+	fail := func(err error) {
+		if err != nil {
+			b.Fatal(err)
+		}
+	}
+	fail(store.KeepProtocol(ctx, p.Version, p.Digest(), p.Source()))
+	_, err = store.AddAccount(ctx, "cora", "cora", "Cora Lindqvist", journey.Coordinator, password)
+	fail(err)
+	const played = 200 // the others are copies of them
+	v := invent(b, store, p, "2027-06-30")
+	for i := range min(n, played) {
+		v.person(v.today.AddDays(-(i*900)/played - 3))
+	}
+	db, err := sql.Open("sqlite", "file:"+file+"?_pragma=busy_timeout(10000)&_pragma=synchronous(off)")
+	fail(err)
+	defer db.Close()
+	for done := played; done < n; done += played {
+		for _, statement := range []string{
+			`INSERT INTO candidate (id, protocol, path, recipient, stage, open, worst_band, seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at, advocate)
+				SELECT $1 || substr(id, 5), protocol, path, recipient, stage, open, worst_band, seq, head, referred_on, next_kind, next_subject, next_on, next_at, state, flags, updated_at, advocate
+				FROM candidate WHERE id < '00001'`,
+			`INSERT INTO identity (candidate_id, given, family, birth_date, sex, identifier_system, identifier_value)
+				SELECT $1 || substr(candidate_id, 5), given, family, birth_date, sex, identifier_system, $1 || identifier_value FROM identity WHERE candidate_id < '00001'`,
+			`INSERT INTO entry (candidate_id, seq, command_id, command_hash, kind, actor, role, occurred_at, recorded_at, body, event, prev_hash, hash)
+				SELECT $1 || substr(candidate_id, 5), seq, command_id, command_hash, kind, actor, role, occurred_at, recorded_at, body, event, prev_hash, hash FROM entry WHERE candidate_id < '00001'`,
+			`INSERT INTO result (candidate_id, id, version, current, seq, identifier_system, identifier_value, code, status, collected_on, body)
+				SELECT $1 || substr(candidate_id, 5), $1 || id, version, current, seq, identifier_system, $1 || identifier_value, code, status, collected_on, body FROM result WHERE candidate_id < '00001'`,
+		} {
+			_, err := db.Exec(statement, fmt.Sprintf("%04x", done/played))
+			fail(err)
+		}
+	}
+	return store, p, now
+}
+
+// BenchmarkProgramme renders what is made of everybody, against the query that says who
+// has changed.
+func BenchmarkProgramme(b *testing.B) {
+	store, p, now := populate(b, *benchCandidates)
+	serve := func() func(path string) {
+		e := echo.New()
+		if err := Register(e, Deps{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Current: p, Now: now}); err != nil {
+			b.Fatal(err)
+		}
+		secret, err := store.StartSession(context.Background(), "cora", time.Hour)
+		if err != nil {
+			b.Fatal(err)
+		}
+		return func(path string) {
+			r := httptest.NewRequest(http.MethodGet, path, nil)
+			r.AddCookie(&http.Cookie{Name: "candidacy", Value: secret})
+			r.Header.Set("Accept-Encoding", "gzip")
+			w := httptest.NewRecorder()
+			e.ServeHTTP(w, r)
+			if w.Code != http.StatusOK {
+				b.Fatalf("%s: %d %s", path, w.Code, w.Body)
+			}
+		}
+	}
+	b.Run("first", func(b *testing.B) { // after a start
+		for range b.N {
+			serve()("/measures")
+		}
+	})
+	get := serve()
+	get("/measures")
+	for _, path := range []string{"/measures", "/measures.csv", "/measures.xlsx", "/measures/people", "/follow-up"} {
+		b.Run(path, func(b *testing.B) {
+			for range b.N {
+				get(path)
+			}
+		})
+	}
+	b.Run("raw heads", func(b *testing.B) {
+		for range b.N {
+			if _, err := store.Heads(context.Background()); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}
+
 // BenchmarkLists renders the lists of a programme against the query of the rows that
 // they show.
 func BenchmarkLists(b *testing.B) {
