@@ -119,7 +119,7 @@ func routes(sys *system.System, s site, log *slog.Logger, signIns []web.SignIn, 
 	if err := web.Register(e, web.Deps{
 		Store: sys.Store, Dispatcher: sys.Dispatcher, Incoming: sys.Incoming, Protocols: sys.Protocols, Current: sys.Current,
 		Now: time.Now, Log: log, Demo: signIns != nil, Secure: s.secure || strings.HasPrefix(s.publicURL, "https:"), SignIns: signIns,
-		Sealer: sys.Keys, Provider: provider, RequireSecondFactor: s.signIn.requireFactor,
+		Sealer: sys.Keys, Provider: provider, RequireSecondFactor: s.signIn.requireFactor, Background: s.background,
 	}); err != nil {
 		return nil, err
 	}

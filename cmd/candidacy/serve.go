@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -28,6 +29,8 @@ type site struct {
 	signIn                                     signInFlags
 	mail                                       mailFlags
 	mllp                                       mllpFlags
+	// background runs work beside requests.
+	background func(func(context.Context))
 	// allow are the hosts that notifications may go to, and hosts those in read form.
 	allow []string
 	hosts subscription.Hosts
@@ -167,6 +170,9 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 	if err != nil {
 		return err
 	}
+	var stopBackground func()
+	s.background, stopBackground = inBackground(ctx)
+	defer stopBackground()
 	handler, err := routes(sys, s, log, signIns, exports)
 	if err != nil {
 		return err
@@ -193,6 +199,13 @@ func serve(ctx context.Context, out, errs io.Writer, s site, prepare prepared) (
 		served <- failed
 		return failed
 	}
+}
+
+// inBackground returns what starts work beside requests, and what ends it and waits.
+func inBackground(ctx context.Context) (start func(func(context.Context)), stop func()) {
+	running, cancel := context.WithCancel(ctx)
+	var group sync.WaitGroup
+	return func(do func(context.Context)) { group.Go(func() { do(running) }) }, func() { cancel(); group.Wait() }
 }
 
 func announce(ctx context.Context, out io.Writer, sys *system.System, signIns []web.SignIn) {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -13,6 +14,7 @@ import (
 	"golang.org/x/text/transform"
 	"golang.org/x/text/unicode/norm"
 
+	"candidacy/internal/api"
 	"candidacy/internal/audit"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
@@ -73,36 +75,10 @@ func (s *server) indexed(ctx context.Context, v *viewer) ([]*boardKey, error) {
 	}
 	s.index.mu.Lock()
 	defer s.index.mu.Unlock()
-	if s.index.roles == nil {
-		s.index.roles = map[journey.Role]map[string]*boardKey{}
-	}
-	keys := s.index.roles[v.Role]
-	if keys == nil {
-		keys = map[string]*boardKey{}
-		s.index.roles[v.Role] = keys
-	}
-	// A day begins at its own time in every zone: most protocols share one.
-	day := s.today(s.Current.Zone())
-	var stale []string
-	for _, h := range shown {
-		if k := keys[h.ID]; k == nil || k.seq != h.Seq || k.day != day {
-			stale = append(stale, h.ID)
-		}
-	}
-	var adding sync.Mutex
-	if err := s.reread(ctx, stale, func(c record.Candidate) error {
-		k, err := s.keyOf(ctx, v.Role, c)
-		if err != nil {
-			return err
-		}
-		k.day = day
-		adding.Lock()
-		defer adding.Unlock()
-		keys[c.ID] = k
-		return nil
-	}); err != nil {
+	if err := s.refresh(ctx, shown, v.Role); err != nil {
 		return nil, err
 	}
+	keys := s.index.roles[v.Role]
 	list := make([]*boardKey, 0, len(shown))
 	for _, h := range shown {
 		if k := keys[h.ID]; k != nil {
@@ -110,6 +86,93 @@ func (s *server) indexed(ctx context.Context, v *viewer) ([]*boardKey, error) {
 		}
 	}
 	return list, nil
+}
+
+// refresh brings the index up to date for some candidates in the eyes of some roles. The
+// index is locked meanwhile.
+func (s *server) refresh(ctx context.Context, heads []record.Head, roles ...journey.Role) error {
+	if s.index.roles == nil {
+		s.index.roles = map[journey.Role]map[string]*boardKey{}
+	}
+	for _, role := range roles {
+		if s.index.roles[role] == nil {
+			s.index.roles[role] = map[string]*boardKey{}
+		}
+	}
+	// A day begins at its own time in every zone: most protocols share one.
+	day := s.today(s.Current.Zone())
+	old := func(role journey.Role, id string, seq int64) bool {
+		k := s.index.roles[role][id]
+		return k == nil || k.seq != seq || k.day != day
+	}
+	var stale []string
+	for _, h := range heads {
+		if slices.ContainsFunc(roles, func(role journey.Role) bool { return old(role, h.ID, h.Seq) }) {
+			stale = append(stale, h.ID)
+		}
+	}
+	var adding sync.Mutex
+	return s.reread(ctx, stale, func(c record.Candidate) error {
+		for _, role := range roles {
+			k, err := s.keyOf(ctx, role, c)
+			if err != nil {
+				return err
+			}
+			k.day = day
+			adding.Lock()
+			s.index.roles[role][c.ID] = k
+			adding.Unlock()
+		}
+		return nil
+	})
+}
+
+// prepare reads what lists and numbers are made from before anybody asks for them, and
+// again when a day has begun, until the context ends. It goes on in small steps, so that
+// whoever asks meanwhile waits for no more than what they ask for.
+func (s *server) prepare(ctx context.Context) {
+	minutes := time.NewTicker(time.Minute)
+	defer minutes.Stop()
+	for {
+		if err := s.prepareOnce(ctx); err != nil && ctx.Err() == nil {
+			api.LogFailure(ctx, s.Log, "", "", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-minutes.C:
+		}
+	}
+}
+
+func (s *server) prepareOnce(ctx context.Context) error {
+	const step = 500
+	heads, err := s.Store.Heads(ctx)
+	if err != nil {
+		return err
+	}
+	list := func(roles ...journey.Role) func([]record.Head) error {
+		return func(some []record.Head) error {
+			s.index.mu.Lock()
+			defer s.index.mu.Unlock()
+			return s.refresh(ctx, some, roles...)
+		}
+	}
+	for _, do := range []func([]record.Head) error{
+		list(journey.Coordinator, journey.Clinician), list(journey.Advocate, journey.CommitteeRole, journey.Auditor),
+		func(some []record.Head) error {
+			s.numbers.mu.Lock()
+			defer s.numbers.mu.Unlock()
+			return s.count(ctx, some)
+		},
+	} {
+		for some := range slices.Chunk(heads, step) {
+			if err := do(some); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 func idsOf(keys []*boardKey) []string {

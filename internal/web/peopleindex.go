@@ -90,26 +90,7 @@ func (s *server) peopleOf(ctx context.Context, v *viewer) ([]*tallied, error) {
 	})
 	s.numbers.mu.Lock()
 	defer s.numbers.mu.Unlock()
-	if s.numbers.known == nil {
-		s.numbers.known = map[string]*tallied{}
-	}
-	var stale []string
-	for _, h := range shown {
-		if p := s.numbers.known[h.ID]; p == nil || p.seq < h.Seq {
-			stale = append(stale, h.ID)
-		}
-	}
-	var adding sync.Mutex
-	if err := s.reread(ctx, stale, func(c record.Candidate) error {
-		p, err := s.tally(ctx, c)
-		if err != nil {
-			return err
-		}
-		adding.Lock()
-		defer adding.Unlock()
-		s.numbers.known[c.ID] = p
-		return nil
-	}); err != nil {
+	if err := s.count(ctx, shown); err != nil {
 		return nil, err
 	}
 	list := make([]*tallied, 0, len(shown))
@@ -119,6 +100,30 @@ func (s *server) peopleOf(ctx context.Context, v *viewer) ([]*tallied, error) {
 		}
 	}
 	return list, nil
+}
+
+// count brings the index up to date for some candidates. The index is locked meanwhile.
+func (s *server) count(ctx context.Context, heads []record.Head) error {
+	if s.numbers.known == nil {
+		s.numbers.known = map[string]*tallied{}
+	}
+	var stale []string
+	for _, h := range heads {
+		if p := s.numbers.known[h.ID]; p == nil || p.seq < h.Seq {
+			stale = append(stale, h.ID)
+		}
+	}
+	var adding sync.Mutex
+	return s.reread(ctx, stale, func(c record.Candidate) error {
+		p, err := s.tally(ctx, c)
+		if err != nil {
+			return err
+		}
+		adding.Lock()
+		defer adding.Unlock()
+		s.numbers.known[c.ID] = p
+		return nil
+	})
 }
 
 func (s *server) tally(ctx context.Context, c record.Candidate) (*tallied, error) {

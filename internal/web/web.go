@@ -10,6 +10,7 @@
 package web
 
 import (
+	"context"
 	"log/slog"
 	"net/http"
 	"slices"
@@ -49,6 +50,9 @@ type Deps struct {
 	Provider Provider
 	// RequireSecondFactor lets nobody go on who has none.
 	RequireSecondFactor bool
+	// Background runs what the pages do beside requests until the program ends. Without
+	// it lists are made when they are first asked for.
+	Background func(func(context.Context))
 }
 
 // SignIn is one demonstration account. It is shown only in Demo.
@@ -198,6 +202,9 @@ func Register(e *echo.Echo, d Deps) error {
 		}
 	}
 	s.refuseOtherMethods(paths)
+	if s.Background != nil {
+		s.Background(s.prepare)
+	}
 	e.RouteNotFound("/*", s.guard(route{public: true, handler: func(echo.Context) error { return errNotFound }}))
 	return nil
 }
