@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"html"
 	"html/template"
 	"math"
 	"slices"
@@ -37,8 +36,7 @@ func monitorPicture(m monitored, zone *time.Location) template.HTML {
 		return curveTop + (monitorHigh-mmHg)/(monitorHigh-monitorLow)*(monitorHeight-curveTop-curveBottom)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="trend plot" viewBox="0 0 %d %d" role="img" aria-labelledby="monitor-title monitor-desc"><title id="monitor-title">Blood pressure over the time monitored</title><desc id="monitor-desc">%s</desc>`,
-		monitorWidth, monitorHeight, html.EscapeString(monitorSentence(m)))
+	beginPicture(&b, "trend plot", "monitor", monitorWidth, monitorHeight, "Blood pressure over the time monitored", monitorSentence(m))
 	thresholds, err := pressure.DefaultTarget().Thresholds()
 	bottom := float64(monitorHeight - curveBottom)
 	for _, part := range periods(start, end, zone) {

@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"html"
 	"html/template"
 	"math"
 	"strings"
@@ -70,8 +69,7 @@ func plasmaCurve(e renal.PlasmaEvaluation) template.HTML {
 		return curveTop + (high-math.Log10(c))/(high-low)*(curveHeight-curveTop-curveBottom)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="trend plot" viewBox="0 0 %d %d" role="img" aria-labelledby="curve-title curve-desc"><title id="curve-title">Concentration over time, on a logarithmic axis</title><desc id="curve-desc">%s</desc>`,
-		curveWidth, curveHeight, html.EscapeString(curveSentence(e)))
+	beginPicture(&b, "trend plot", "curve", curveWidth, curveHeight, "Concentration over time, on a logarithmic axis", curveSentence(e))
 	for _, tick := range logTicks(low, high) {
 		fmt.Fprintf(&b, `<path class="trend-grid" d="M%d %.1fH%d"/><text class="tick-text trend-y" x="%d" y="%.1f">%g</text>`,
 			curveLeft, y(tick), curveWidth-curveRight, curveLeft-5, y(tick)+4, tick)
@@ -150,8 +148,7 @@ func plasmaResiduals(e renal.PlasmaEvaluation) template.HTML {
 		return curveTop + (1-percent/most)/2*(residualHeight-curveTop-curveBottom)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="trend plot" viewBox="0 0 %d %d" role="img" aria-labelledby="residuals-title residuals-desc"><title id="residuals-title">Residuals in percent</title><desc id="residuals-desc">%s</desc>`,
-		curveWidth, residualHeight, html.EscapeString(residualSentence(e)))
+	beginPicture(&b, "trend plot", "residuals", curveWidth, residualHeight, "Residuals in percent", residualSentence(e))
 	axis.draw(&b, residualHeight)
 	for _, limit := range []float64{-10, -5, 5, 10} {
 		class := "plot-doubt"

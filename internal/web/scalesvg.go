@@ -25,8 +25,7 @@ const (
 func scale(rule protocol.FlagRule, f protocol.Flag) template.HTML {
 	var b strings.Builder
 	id := "scale-" + f.ID
-	fmt.Fprintf(&b, `<svg class="scale" viewBox="0 0 %d %d" role="img" aria-labelledby="%s-title %s-desc"><title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
-		scaleWidth, scaleHeight, id, id, id, html.EscapeString(f.Title), id, html.EscapeString(scaleSentence(f)))
+	beginPicture(&b, "scale", id, scaleWidth, scaleHeight, f.Title, scaleSentence(f))
 	switch {
 	case rule.Coded:
 		findings(&b, rule, f)

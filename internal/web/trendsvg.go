@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"html"
 	"html/template"
 	"math"
 	"strings"
@@ -46,8 +45,7 @@ func trend(p *protocol.Protocol, k followup.Kidney, operated journey.Date) templ
 		return trendTop + (1-gfr/highest)*(trendHeight-trendTop-trendBottom)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="trend" viewBox="0 0 %d %d" role="img" aria-labelledby="trend-title trend-desc"><title id="trend-title">Estimated GFR over time</title><desc id="trend-desc">%s</desc>`,
-		trendWidth, trendHeight, html.EscapeString(trendSentence(k, operated)))
+	beginPicture(&b, "trend", "trend", trendWidth, trendHeight, "Estimated GFR over time", trendSentence(k, operated))
 	right := float64(trendWidth - trendRight)
 	if e := k.Expected; e != nil {
 		top, bottom := y(float64(e.High)), y(float64(e.Low))
