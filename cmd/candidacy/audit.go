@@ -14,7 +14,7 @@ func auditCommand() *cobra.Command {
 	verify := &cobra.Command{
 		Use:   "verify",
 		Short: "Walk every chain and name the first bad entry",
-		Long: "Walk every candidate's chain of entries, the changes of every client, account and meeting, the letters and the\naccess log, and name the first bad entry or row.\n\n" +
+		Long: "Walk every candidate's chain of entries, the changes of every client, account and meeting, the letters, the\ndocuments and the access log, and name the first bad entry or row.\n\n" +
 			"A chain shows changes by somebody who can't recompute it. Against an administrator,\n" +
 			"keep the printed digest outside: it covers the head of every chain.",
 		Args: cobra.NoArgs,
@@ -24,8 +24,8 @@ func auditCommand() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%d candidates, %d entries, %d changes of clients, %d of accounts, %d of meetings, %d letters, %d emergency accesses, %d rows of the access log: every chain holds\ndigest %s\n",
-					v.Candidates, v.Entries, v.ClientChanges, v.AccountChanges, v.MeetingChanges, v.Letters, v.Emergencies, v.Accesses, v.Digest)
+				fmt.Fprintf(cmd.OutOrStdout(), "%d candidates, %d entries, %d changes of clients, %d of accounts, %d of meetings, %d letters, %d documents and corrections of them, %d emergency accesses, %d rows of the access log: every chain holds\ndigest %s\n",
+					v.Candidates, v.Entries, v.ClientChanges, v.AccountChanges, v.MeetingChanges, v.Letters, v.Documents, v.Emergencies, v.Accesses, v.Digest)
 				return nil
 			})
 		},

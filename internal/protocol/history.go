@@ -68,6 +68,35 @@ func historyOf(results []result.Result) *history {
 	return h
 }
 
+// until is the history of what was collected up to a day.
+func (h *history) until(day string) *history {
+	later := func(r *charted) bool { return r.CollectedOn > day }
+	i := slices.IndexFunc(h.newestFirst, func(r *charted) bool { return !later(r) })
+	if i < 0 {
+		return &history{}
+	}
+	rest := h.newestFirst[i:]
+	if !slices.ContainsFunc(rest, later) {
+		// What is older stays what it is: nothing has to be charted again.
+		then := &history{newestFirst: rest}
+		for _, r := range rest {
+			if r.Code.Code == bloodTypeCode {
+				then.samples = append(then.samples, r.sample())
+			}
+		}
+		sortSamples(then.samples)
+		return then
+	}
+	// A time late in the evening and a day without a time, of which the later comes first.
+	var list []result.Result
+	for _, r := range rest {
+		if !later(r) {
+			list = append(list, *r.Result)
+		}
+	}
+	return historyOf(list)
+}
+
 // chart makes the texts that identify and sort a result, as parts of one text.
 func chart(of *result.Result, text *strings.Builder) charted {
 	r := charted{Result: of, order: of.Effective}

@@ -236,15 +236,8 @@ func (w *trendWork) computed() (told map[string]bool) {
 		}
 	}
 	last := map[string]string{}
-	byDay := slices.SortedFunc(slices.Values(results), func(a, b result.Result) int { return cmp.Compare(a.CollectedOn, b.CollectedOn) })
 	for _, day := range slices.Sorted(maps.Keys(days)) {
-		n, _ := slices.BinarySearchFunc(byDay, day, func(r result.Result, day string) int {
-			if r.CollectedOn <= day {
-				return -1
-			}
-			return 1
-		})
-		then := w.protocol.begin(w.course.Person, historyOf(byDay[:n]), journey.Date(day))
+		then := w.protocol.begin(w.course.Person, w.history.until(day), journey.Date(day))
 		for _, key := range keys {
 			v := then.at(key).value
 			if v == nil || v.err != nil && !errors.Is(v.err, errLimit) || v.coded()+v.word != "" || v.fingerprint() == last[key] {

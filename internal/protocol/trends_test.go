@@ -64,6 +64,40 @@ func TestTrendsAreWhatWasKnown(t *testing.T) {
 	}
 }
 
+// TestTrendsKnowNoLaterDay has a result late in the evening that is of the day before, and
+// comes after one of the next day that says no time.
+func TestTrendsKnowNoLaterDay(t *testing.T) {
+	c := newChart().quantity("2160-0", "1.10", "mg/dL", "2026-01-20")
+	c.add("2160-0", "2026-01-20T04:00:00Z", func(r *result.Result) {
+		r.Value.Quantity, r.CollectedOn = number("0.70", "mg/dL"), "2026-01-19"
+	})
+	p := protocol.Default()
+	course := c.over(p)["egfr-creatinine"]
+	alone := p.Assess(c.person, c.results[1:], "2026-01-19")
+	i := slices.IndexFunc(alone.Derived, func(d protocol.Derived) bool { return d.Key == "egfr-creatinine" })
+	if want, _ := strconv.ParseFloat(alone.Derived[i].Value, 64); course.Points[0].Day != "2026-01-19" || course.Points[0].Number != want {
+		t.Errorf("%+v, want %v", course.Points[0], want)
+	}
+}
+
+// TestTrendsEndAtTheOperation: what comes after it is judged by no rule of the evaluation,
+// joined with nothing before it, and in the first week not used at all.
+func TestTrendsEndAtTheOperation(t *testing.T) {
+	c := newChart().quantity("2160-0", "0.70", "mg/dL", "2025-09-01").quantity("2160-0", "1.30", "mg/dL", "2025-12-03").quantity("2160-0", "1.10", "mg/dL", "2026-02-20")
+	p := protocol.Default()
+	for _, trend := range p.Trends(protocol.Course{Person: c.person, Results: c.results, Shown: c.results, Today: today, Operated: "2025-12-01", HidesFlag: nothing, HidesCode: nothing}) {
+		if trend.Key != "egfr-creatinine" {
+			continue
+		}
+		before, week, after := trend.Points[0], trend.Points[1], trend.Points[2]
+		if before.After || before.Band == "" || !week.After || week.Left == "" || after.Left != "" || after.Band != "" || before.Series() == after.Series() {
+			t.Errorf("%+v", trend.Points)
+		}
+		return
+	}
+	t.Error("no estimate")
+}
+
 // TestTrendsKeepUnitsApart reports one quantity in two units, by two methods, as a limit,
 // and so that no rule reads it.
 func TestTrendsKeepUnitsApart(t *testing.T) {

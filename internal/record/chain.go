@@ -81,7 +81,7 @@ type Verified struct {
 	Entries    int
 	// The others count the rows of the other kinds of chain.
 	ClientChanges, AccountChanges, MeetingChanges, Letters int
-	Emergencies                                            int
+	Emergencies, Documents                                 int
 	Accesses                                               int64
 	// Digest covers every chain's head. Kept outside, it shows later that no
 	// tail was cut off, not even by someone who can recompute hashes.
@@ -174,6 +174,9 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 		return v, err
 	}
 	if v.Letters, err = verifyLetters(ctx, q, digest); err != nil {
+		return v, err
+	}
+	if v.Documents, err = verifyDocuments(ctx, q, digest); err != nil {
 		return v, err
 	}
 	last, err := verifyAccess(ctx, q)

@@ -318,7 +318,7 @@ func (s *Store) FinishIncoming(ctx context.Context, m Incoming) error {
 			instant(s.now()), string(IncomingReceived)); err != nil {
 			return fmt.Errorf("say what became of a message: %w", err)
 		}
-		return nil
+		return tellPeople(ctx, tx, m.ID, m.Parts)
 	})
 }
 
@@ -361,7 +361,7 @@ func (s *Store) DecideIncoming(ctx context.Context, id string, revision int64, a
 			id, revision+1, act.Key, instant(s.now()), act.Actor, string(act.Role), act.Kind, act.Reason, text(act.Detail)); err != nil {
 			return fmt.Errorf("record what was done with a message: %w", err)
 		}
-		return nil
+		return tellPeople(ctx, tx, id, parts)
 	})
 }
 

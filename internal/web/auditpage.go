@@ -526,7 +526,7 @@ func (s *server) verified(ctx context.Context) (*proofModel, error) {
 	}
 	m.Counts = []fact{
 		{"Candidates", strconv.Itoa(v.Candidates)}, {"Entries", strconv.Itoa(v.Entries)}, {"Changes of accounts", strconv.Itoa(v.AccountChanges)},
-		{"Emergency accesses", strconv.Itoa(v.Emergencies)}, {"Changes of systems", strconv.Itoa(v.ClientChanges)}, {"Changes of meetings", strconv.Itoa(v.MeetingChanges)}, {"Letters", strconv.Itoa(v.Letters)}, {"Rows of the access log", strconv.FormatInt(v.Accesses, 10)},
+		{"Emergency accesses", strconv.Itoa(v.Emergencies)}, {"Changes of systems", strconv.Itoa(v.ClientChanges)}, {"Changes of meetings", strconv.Itoa(v.MeetingChanges)}, {"Letters", strconv.Itoa(v.Letters)}, {"Documents and corrections of them", strconv.Itoa(v.Documents)}, {"Rows of the access log", strconv.FormatInt(v.Accesses, 10)},
 	}
 	return m, nil
 }

@@ -4,12 +4,14 @@ import (
 	"encoding/json"
 	"fmt"
 	"html"
+	"net/http"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
 
 	"candidacy/internal/command"
+	"candidacy/internal/incoming"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/result"
@@ -85,7 +87,7 @@ func TestConfidentialPages(t *testing.T) {
 		who   string
 		reads bool
 	}{{"cora", false}, {"audi", false}, {"clem", true}, {"cleo", true}, {"adva", true}, {"comm", true}} {
-		for _, path := range []string{"/candidates/" + id, "/", "/?show=stuck", "/?show=attention"} {
+		for _, path := range []string{"/candidates/" + id, "/candidates/" + id + "/results", "/candidates/" + id + "/results?of=phq-9-total", "/candidates/" + id + "/documents", "/", "/?show=stuck", "/?show=attention"} {
 			page := w.as(tt.who).get(path)
 			text := choices.ReplaceAllString(page.body, "")
 			var found []string
@@ -103,6 +105,28 @@ func TestConfidentialPages(t *testing.T) {
 			if tt.reads && strings.HasSuffix(path, id) && len(found) < len(words) {
 				t.Errorf("%s reads only %q at %s", tt.who, found, path)
 			}
+		}
+	}
+	// A document that came with something told in confidence may say the same.
+	out := w.arrive(`{"resourceType":"Bundle","type":"collection","entry":[
+{"fullUrl":"urn:uuid:1","resource":{"resourceType":"Patient","identifier":[{"system":"urn:oid:1.2.36.146.595.217.0.1","value":"WEB-0001"}]}},
+{"fullUrl":"urn:uuid:2","resource":{"resourceType":"Observation","status":"final","identifier":[{"system":"https://lab.example/result","value":"Q-1"}],
+"code":{"coding":[{"system":"` + protocol.LocalSystem + `","code":"phq-9-total"}]},"subject":{"reference":"urn:uuid:1"},"effectiveDateTime":"2026-09-10","issued":"2026-09-11T10:00:00+02:00","valueQuantity":{"value":4,"unit":"score","system":"http://unitsofmeasure.org","code":"{score}"}}},
+{"fullUrl":"urn:uuid:3","resource":{"resourceType":"DiagnosticReport","status":"final","identifier":[{"system":"https://lab.example/report","value":"Q-9"}],"result":[{"reference":"urn:uuid:2"}],
+"code":{"coding":[{"system":"http://loinc.org","code":"24566-4"}]},"subject":{"reference":"urn:uuid:1"},"effectiveDateTime":"2026-09-10","issued":"2026-09-11T10:00:00+02:00",
+"presentedForm":[{"contentType":"text/plain","title":"Scores in words","data":"Zm91cg=="}]}}]}`)
+	if out.State != incoming.Applied {
+		t.Fatalf("the message is %+v", out)
+	}
+	for _, who := range []string{"cora", "clem", "audi"} {
+		w.as(who).get("/candidates/"+id+"/documents").lacks(t, "Scores in words")
+		if got := w.as(who).get("/candidates/" + id + "/documents/incoming/" + out.ID + "/0/0"); got.status == http.StatusOK {
+			t.Errorf("%s gets a document of what was told in confidence", who)
+		}
+	}
+	for who, status := range map[string]int{"cora": 404, "audi": 404, "clem": 200, "comm": 200} {
+		if got := w.as(who).get("/candidates/" + id + "/results?of=phq-9-total"); got.status != status {
+			t.Errorf("%s is answered %d for a score that was told in confidence", who, got.status)
 		}
 	}
 	for _, who := range []string{"cora", "audi"} {

@@ -96,10 +96,15 @@ func (s *server) messageDocument(c echo.Context) error {
 	if d.Data == nil {
 		return errNotFound
 	}
+	return sendDocument(c, d, fmt.Sprintf("document-%d-%d", part+1, n+1))
+}
+
+// sendDocument gives a document to be saved under a name that tells nothing of it.
+func sendDocument(c echo.Context, d reading.Document, name string) error {
 	media, ending, _ := kindOf(d)
 	header := c.Response().Header()
 	header.Set("Content-Security-Policy", "default-src 'none'; sandbox")
 	header.Set("X-Content-Type-Options", "nosniff")
-	header.Set(echo.HeaderContentDisposition, fmt.Sprintf(`attachment; filename="document-%d-%d.%s"`, part+1, n+1, ending))
+	header.Set(echo.HeaderContentDisposition, fmt.Sprintf(`attachment; filename="%s.%s"`, name, ending))
 	return c.Blob(http.StatusOK, media, d.Data)
 }

@@ -78,7 +78,7 @@ type meetingTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "measured", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "questions", "questionnaire-link", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "plasma", "ambulatory", "review", "results", "advocate", "room", "own-notes", "witness", "statement"}
+var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "measured", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "questions", "questionnaire-link", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "plasma", "ambulatory", "review", "results", "documents", "advocate", "room", "own-notes", "witness", "statement"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{

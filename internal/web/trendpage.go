@@ -364,7 +364,7 @@ func changeSentence(t protocol.Trend) string {
 			text = "Fell from " + from + " to " + shown + " " + over
 		}
 		if n > 2 {
-			text += ", from " + t.Display(list[n-2].Number) + " " + overWord(list[n-2].Day.DaysUntil(now.Day))
+			text += "; before it " + t.Display(list[n-2].Number)
 		}
 		if a, b := first.Interval, now.Interval; a != nil && b != nil && t.Key != "egfr-creatinine" && a.Low <= b.High && b.Low <= a.High && from != t.Display(now.Number) {
 			text += ", with intervals that overlap"

@@ -143,8 +143,9 @@ func TestTemplates(t *testing.T) {
 			Name: "n", Home: "/", Shows: []trendShow{{"l", "/", 1, true}, {}}, Only: "o", Empty: "e", Worded: []wordedRow{{}, {Before: "b", Mark: noBand()}}, More: 1,
 			Groups: []trendGroup{{Title: "t", ID: "i", Trends: []trendModel{{}, {ID: "of-a", Mark: noBand(), Rule: "r", Validity: "v", Unit: "u", Method: "m", Doubt: true, More: 1, All: "/", Rows: []trendRow{{}, {Converted: "c", Interval: "i", Left: "l", Mark: noBand(), About: "a"}}}}}},
 		}},
-		"letters": {lettersModel{}, lettersModel{Empty: "e", Form: &forms[0], Sent: []letterRow{{}}, Preview: []string{"p"}, Title: "t"}},
-		"letter":  {letterModel{}, letterModel{Number: "n", Paragraphs: []string{"p"}}},
+		"documents": {documentsModel{}, documentsModel{Name: "n", Home: "/", More: 1, Form: &forms[0], File: field{ID: "f", Error: "e"}, Rows: []documentRow{{}, {When: "w", Title: "t", Link: "/", Save: true, Who: "w", Detail: "d", Wrong: "r", Form: &forms[0]}}}},
+		"letters":   {lettersModel{}, lettersModel{Empty: "e", Form: &forms[0], Sent: []letterRow{{}}, Preview: []string{"p"}, Title: "t"}},
+		"letter":    {letterModel{}, letterModel{Number: "n", Paragraphs: []string{"p"}}},
 		"measures": {measuresModel{}, measuresModel{
 			From: "a", Until: "b", Protocol: "c", Protocols: []option{{"c", "c"}}, MayNarrow: true, Narrowed: true, Smallest: 5, People: "/",
 			Sheets: []sheetModel{{ID: "flow", Title: "t", Head: []string{"h"}}, {
