@@ -494,16 +494,14 @@ func (m *candidateModel) addTrends(sc scene, derived []protocol.Derived, shown [
 	}
 	of := map[string][]string{"9318-7": {"acr-mg-per-g", "acr-mg-per-mmol"}, "14959-1": {"acr-mg-per-mmol", "acr-mg-per-g"}, "14956-7": {"albumin-excretion"}}
 	for i, r := range shown {
-		row := &m.Reported[0]
-		if i < len(m.Reported) {
-			row = &m.Reported[i]
-		} else {
-			row = &m.Older[i-len(m.Reported)]
+		rows := m.Reported
+		if i >= len(rows) {
+			i, rows = i-len(rows), m.Older
 		}
 		keys := append([]string{r.Code.Code}, of[r.Code.Code]...)
 		for _, part := range r.Components {
 			keys = append(keys, r.Code.Code+"/"+part.Code.Code)
 		}
-		put(row, keys...)
+		put(&rows[i], keys...)
 	}
 }
