@@ -70,6 +70,8 @@ type advocateRow struct {
 	What, To string
 	Pause    *form
 	Closed   string
+
+	stop, referred journey.Date
 }
 
 // standingBy is how an advocate stands with a candidate.
@@ -77,6 +79,7 @@ type standingBy struct {
 	// Contact is the last contact on record, and Long that it was long ago.
 	Contact string
 	Long    bool
+	last    journey.Date
 	// Done of All duties count now.
 	Done, All int
 	// Untold are the disclosures that are open, of those that apply, and Asked the
@@ -137,9 +140,17 @@ func (s *server) advocatePage(c echo.Context) error {
 		return err
 	}
 	before := slices.DeleteFunc(slices.Clone(all), func(c record.Candidate) bool { return !c.State.Stage.BeforeOperation() })
+	var rows []advocateRow
+	for _, each := range before {
+		row, err := s.advocateRowOf(ctx, v, each, met[each.ID])
+		if err != nil {
+			return err
+		}
+		rows = append(rows, row)
+	}
 	// Who asked to stop comes first, then who was not met for the longest time.
-	slices.SortFunc(before, func(a, b record.Candidate) int {
-		return cmp.Or(days(a.State.StopWished, b.State.StopWished), cmp.Compare(met[a.ID], met[b.ID]), cmp.Compare(a.ReferredOn, b.ReferredOn), cmp.Compare(a.ID, b.ID))
+	slices.SortFunc(rows, func(a, b advocateRow) int {
+		return cmp.Or(days(a.stop, b.stop), cmp.Compare(a.last, b.last), cmp.Compare(a.referred, b.referred), cmp.Compare(a.Link, b.Link))
 	})
 	m := advocateModel{Sentence: "No candidate is assigned to you."}
 	if n := len(before); n > 0 {
@@ -163,13 +174,7 @@ func (s *server) advocatePage(c echo.Context) error {
 	if number < pages {
 		m.After = link(number + 1)
 	}
-	for _, each := range before[(number-1)*advocateRows : min(number*advocateRows, len(before))] {
-		row, err := s.advocateRowOf(ctx, v, each, met[each.ID])
-		if err != nil {
-			return err
-		}
-		m.Rows = append(m.Rows, row)
-	}
+	m.Rows = rows[(number-1)*advocateRows : min(number*advocateRows, len(rows))]
 	for _, each := range all {
 		if !each.State.Stage.BeforeOperation() {
 			m.Operated = append(m.Operated, advocateRow{Name: v.name(each), Home: "/candidates/" + each.ID, Link: roomLink(each.ID), Stage: each.State.Stage})
@@ -190,7 +195,7 @@ func (s *server) advocateRowOf(ctx context.Context, v *viewer, c record.Candidat
 	sc.protocol = p.WithConditions(c.State.Imposed, nil)
 	row := advocateRow{
 		Name: v.name(c), Identifier: v.identifier(c), Home: "/candidates/" + c.ID, Link: roomLink(c.ID),
-		Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since),
+		Stage: c.State.Stage, Days: "since " + dayWord(c.State.Since), stop: c.State.StopWished, referred: c.ReferredOn,
 	}
 	if row.standingBy, err = standBy(sc, met); err != nil {
 		return row, err
@@ -208,21 +213,25 @@ func (s *server) advocateRowOf(ctx context.Context, v *viewer, c record.Candidat
 func standBy(sc scene, met journey.Date) (standingBy, error) {
 	state := sc.candidate.State
 	m := standingBy{Stop: dayWord(state.StopWished)}
-	if last := lastContact(sc, met); last == "" {
+	if m.last = lastContact(sc, met); m.last == "" {
 		m.Contact, m.Long = "None on record", true
 	} else {
-		n := last.DaysUntil(sc.today)
-		m.Contact, m.Long = dayWord(last)+", "+daysAgo(n), n > contactDays
+		n := m.last.DaysUntil(sc.today)
+		m.Contact, m.Long = dayWord(m.last)+", "+daysAgo(n), n > contactDays
 	}
+	done := dutiesDone(sc)
 	for _, item := range ownDuties(sc) {
 		m.All++
-		if dutyDone(sc, item) {
+		if d, ok := done[item.ID]; ok && !d.over {
 			m.Done++
 		}
 	}
 	for _, d := range disclosuresOf(sc, nil) {
-		m.Disclosures++
-		if d.Told == "" {
+		switch {
+		case d.Told != "":
+			m.Disclosures++
+		case !d.Later:
+			m.Disclosures++
 			m.Untold++
 		}
 	}
@@ -254,7 +263,7 @@ func standBy(sc scene, met journey.Date) (standingBy, error) {
 // the candidate's freedom and their mind.
 func toldInConfidence(p *protocol.Protocol, f protocol.Flag) bool {
 	r, ok := p.Find(f.Requirement)
-	return ok && f.Band != journey.Meets && p.ConfidentialFlag(f.ID) && slices.Contains([]string{"psychosocial", "advocate"}, r.Domain)
+	return ok && (f.Band == journey.Discussion || f.Band == journey.Excludes) && p.ConfidentialFlag(f.ID) && slices.Contains([]string{"psychosocial", "advocate"}, r.Domain)
 }
 
 // next is the one thing to do now.
@@ -344,6 +353,8 @@ func positionOf(sc scene, r protocol.Requirement) (positionModel, bool) {
 type disclosureModel struct {
 	Title, Told, Source string
 	Back                bool
+	// Later says that its consent is not due yet.
+	Later bool
 }
 
 // disclosuresOf are the disclosures that apply to the candidate, the open ones first.
@@ -369,7 +380,7 @@ func disclosuresOf(sc scene, people map[string]string) []disclosureModel {
 		if !ok || state.Status == journey.NotApplicable || item.When != "" && sc.candidate.State.Holds(item.ID) == journey.HoldsNo {
 			continue
 		}
-		d := disclosureModel{Title: item.Title, Source: titleOf(sc.protocol, item.Requirement)}
+		d := disclosureModel{Title: item.Title, Source: titleOf(sc.protocol, item.Requirement), Later: state.Status == journey.NotDue}
 		if g, ok := found[item.ID]; ok {
 			d.Told, d.Back = strings.Join([]string{g.when, g.by}, ", "), g.back
 		}

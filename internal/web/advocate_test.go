@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"net/http"
 	"net/url"
 	"os"
@@ -461,4 +462,34 @@ func TestOwnNotesStayOwn(t *testing.T) {
 			t.Errorf("of the recipient's team: %d", got.status)
 		}
 	})
+}
+
+// TestDutiesWithAReview: what was confirmed with a review counts while the review stands,
+// and for nobody but the advocate who gave it.
+func TestDutiesWithAReview(t *testing.T) {
+	p := dutyProtocol(t)
+	body, err := json.Marshal(command.RecordReview{Requirement: "advocate-review-final", Position: journey.Supports, Duties: []string{"duty-explain", "duty-free"}})
+	must(t, err)
+	at := journey.Date("2026-07-01").Start(p.Zone())
+	sc := scene{protocol: p, viewer: anAdvocate(), today: "2026-07-20", entries: []record.Entry{{Kind: journey.RecordReview, Actor: "adva", OccurredAt: at, Body: body}}}
+	sc.candidate.State = journey.State{Advocate: "adva", Requirements: []journey.Requirement{{
+		ID: "advocate-review-final", Status: journey.Met, SignedBy: "adva", SignedOn: "2026-07-01", ValidUntil: "2026-09-01", Position: journey.Supports,
+	}}}
+	if done := dutiesDone(sc); len(done) != 2 || done["duty-free"].On != "2026-07-01" || done["duty-free"].over {
+		t.Errorf("done with the review: %+v", done)
+	}
+	sc.candidate.State.Duties = []journey.Duty{{ID: "duty-free", By: "adva", On: "2026-07-10"}}
+	if done := dutiesDone(sc); done["duty-free"].On != "2026-07-10" {
+		t.Errorf("ticked after it: %+v", done)
+	}
+	sc.today = "2026-09-02"
+	if done := dutiesDone(sc); !done["duty-explain"].over {
+		t.Errorf("after the review has expired: %+v", done)
+	}
+	sc.candidate.State.Advocate = "adil"
+	sc.candidate.State.Duties = nil
+	sc.viewer.ID = "adil"
+	if done := dutiesDone(sc); len(done) != 0 {
+		t.Errorf("another advocate has done %+v", done)
+	}
 }

@@ -36,22 +36,60 @@ func dutyDone(sc scene, item protocol.Item) bool {
 	return journey.DutyDone(sc.protocol.Rules(), sc.candidate.State, item.Requirement, item.ID, sc.today)
 }
 
+// doneDuty is a duty that was done, at its time or with a review.
+type doneDuty struct {
+	journey.Duty
+	// over says that it was done too long ago to count.
+	over bool
+}
+
+// dutiesDone are those that the candidate's present advocate has done: ticked at their
+// time, or confirmed with a review that stands.
+func dutiesDone(sc scene) map[string]doneDuty {
+	done := map[string]doneDuty{}
+	state := sc.candidate.State
+	for _, item := range ownDuties(sc) {
+		if d, ok := state.Duty(item.ID); ok {
+			done[item.ID] = doneDuty{d, !dutyDone(sc, item)}
+		}
+	}
+	for _, e := range sc.entries {
+		if e.Kind != journey.RecordReview || e.Actor != state.Advocate {
+			continue
+		}
+		var body command.RecordReview
+		read(e, &body)
+		on := journey.DateOf(e.OccurredAt, sc.protocol.Zone())
+		for _, id := range body.Duties {
+			item, ok := sc.protocol.Item(id)
+			if before, known := done[id]; !ok || known && on.Before(before.On) {
+				continue
+			}
+			review, _ := state.Find(item.Requirement)
+			done[id] = doneDuty{journey.Duty{ID: id, By: e.Actor, On: on}, !review.InForce(sc.today) || review.SignedBy != e.Actor}
+		}
+	}
+	return done
+}
+
 // dutiesAction is the form by which the advocate ticks what they have done.
 var dutiesAction = action{
 	Title: "Tick duties that are done", Button: "Record as done", Done: "The duties are recorded.",
 	Hint: "Tick a duty when you have done it. Your review then counts it; nothing stands in the way of a concern or an objection.",
 	Fields: func(s scene) []field {
 		f := field{Name: "duties", Label: "Duties done", Type: "checkboxes"}
+		done := dutiesDone(s)
 		for _, item := range ownDuties(s) {
-			if !dutyDone(s, item) {
+			if d, ok := done[item.ID]; !ok || d.over {
 				f.Options = append(f.Options, option{item.ID, item.Title})
 			}
 		}
 		return []field{f, {Name: "on", Label: "Day on which it was done", Type: "date", Value: string(s.today)}}
 	},
 	Empty: func(s scene) string {
+		done := dutiesDone(s)
 		for _, item := range ownDuties(s) {
-			if !dutyDone(s, item) {
+			if d, ok := done[item.ID]; !ok || d.over {
 				return ""
 			}
 		}

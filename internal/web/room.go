@@ -204,11 +204,13 @@ func (s *server) roomOf(ctx context.Context, sc scene, do string, values url.Val
 func (m *roomModel) duties(sc scene, people map[string]string, filled func(form, string) *form) {
 	state := sc.candidate.State
 	var done []option
+	all := dutiesDone(sc)
 	for _, item := range ownDuties(sc) {
 		row := dutyModel{Title: item.Title, Source: item.Source}
-		if d, ok := state.Duty(item.ID); ok {
-			row.Done = dayWord(d.On) + ", " + personWord(people, d.By)
-			row.Over = !dutyDone(sc, item)
+		if d, ok := all[item.ID]; ok {
+			row.Done, row.Over = dayWord(d.On)+", "+personWord(people, d.By), d.over
+		}
+		if _, ticked := state.Duty(item.ID); ticked {
 			done = append(done, option{item.ID, item.Title})
 		}
 		m.Duties = append(m.Duties, row)
