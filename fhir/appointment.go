@@ -31,10 +31,10 @@ const (
 	systemServiceType   = "https://candidacy.example/CodeSystem/appointment-type"
 )
 
-// appointments publishes the planned operation and the follow-up visits. One
+// appointments publishes the planned operation, the visits before it and those of follow-up. One
 // that is given up is cancelled, by whatever cause and without it: a reader must
 // not learn whether the candidate, the programme or a result was behind it.
-func appointments(s activities.Snapshot, requested []visitRequest) ([]record.Resource, error) {
+func appointments(s activities.Snapshot, work *plan, requested []visitRequest) ([]record.Resource, error) {
 	var list []record.Resource
 	add := func(a r4.Appointment) error {
 		var x index
@@ -54,6 +54,11 @@ func appointments(s activities.Snapshot, requested []visitRequest) ([]record.Res
 	}
 	if a, ok := operationAppointment(s); ok {
 		if err := add(a); err != nil {
+			return nil, err
+		}
+	}
+	for _, planned := range s.State.Appointments {
+		if err := add(plannedAppointment(s, work, planned)); err != nil {
 			return nil, err
 		}
 	}
@@ -123,4 +128,52 @@ func visitAppointment(s activities.Snapshot, v journey.Visit, requested []visitR
 		a.RequestedPeriod = []r4.Period{{Start: optional(string(v.Opens)), End: optional(string(v.Closes))}}
 	}
 	return a
+}
+
+// appointmentStatuses is what a planned visit is in R4.
+var appointmentStatuses = map[journey.AppointmentStatus]r4.AppointmentStatus{
+	journey.AppointmentBooked: r4.AppointmentStatusBooked, journey.AppointmentFulfilled: r4.AppointmentStatusFulfilled,
+	journey.AppointmentNoShow: r4.AppointmentStatusNoshow, journey.AppointmentCancelled: r4.AppointmentStatusCancelled,
+}
+
+// participations is what the candidate did about it.
+var participations = map[journey.AppointmentStatus]r4.ParticipationStatus{
+	journey.AppointmentBooked: r4.ParticipationStatusAccepted, journey.AppointmentFulfilled: r4.ParticipationStatusAccepted,
+	journey.AppointmentNoShow: r4.ParticipationStatusAccepted, journey.AppointmentCancelled: r4.ParticipationStatusDeclined,
+}
+
+// plannedAppointment is a visit before the operation. Where it is, with whom and what the
+// candidate has to mind are free words and stay in the record. One that was called off
+// keeps its times and tells no cause: the programme, the candidate or the end of the
+// journey. What it is based on are the orders alone: the work of the advocate and the
+// psychosocial team is told of by status only.
+func plannedAppointment(s activities.Snapshot, work *plan, a journey.Appointment) r4.Appointment {
+	made := newAppointment(s, resourceID(s.Candidate, "appointment-"+a.ID), "evaluation-visit", "Visit for the evaluation of a donor")
+	zone := s.Protocol.Zone()
+	start, end := a.Starts.Time().In(zone), a.Ends.Time().In(zone)
+	from, to, minutes := start.Format(time.RFC3339), end.Format(time.RFC3339), int(end.Sub(start)/time.Minute)
+	made.Start, made.End, made.MinutesDuration = &from, &to, &minutes
+	made.Status, made.Participant[0].Status = appointmentStatuses[a.Status], participations[a.Status]
+	for _, id := range a.Requirements {
+		if r, ok := work.roundOn(id, a.On); ok && r.typ == typeServiceRequest {
+			made.BasedOn = append(made.BasedOn, reference(r.typ, r.id))
+		}
+	}
+	return made
+}
+
+// roundOn is the round of a requirement that a day belongs to: the last that had begun by
+// then, or the first.
+func (p *plan) roundOn(requirement string, day journey.Date) (round, bool) {
+	rounds := p.of[requirement]
+	if len(rounds) == 0 {
+		return round{}, false
+	}
+	on := rounds[0]
+	for _, r := range rounds[1:] {
+		if !day.Before(r.authored) {
+			on = r
+		}
+	}
+	return on, true
 }

@@ -192,6 +192,10 @@ var agentTypes = map[journey.Kind]string{
 	journey.AnswerQuestionnaire:  "author",
 	journey.AskToStop:            "",
 	journey.SettleStopWish:       "",
+	journey.PlanAppointment:      "enterer",
+	journey.MoveAppointment:      "enterer",
+	journey.CancelAppointment:    "enterer",
+	journey.CloseAppointment:     "enterer",
 	journey.Elapse:               "",
 	journey.EndBackEntry:         "",
 }

@@ -44,7 +44,7 @@ func (Publisher) Publish(s activities.Snapshot) ([]record.Resource, error) {
 		patient,
 		func(activities.Snapshot) ([]record.Resource, error) { return work.published(requested) },
 		careTeam,
-		func(s activities.Snapshot) ([]record.Resource, error) { return appointments(s, requested) },
+		func(s activities.Snapshot) ([]record.Resource, error) { return appointments(s, work, requested) },
 		func(activities.Snapshot) ([]record.Resource, error) { return of.published() },
 		func(s activities.Snapshot) ([]record.Resource, error) { return questionnaireResponses(s, of) },
 		func(s activities.Snapshot) ([]record.Resource, error) { return derivedObservations(s, of) },

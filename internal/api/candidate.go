@@ -70,6 +70,8 @@ type state struct {
 	Approach  journey.Approach  `json:"approach,omitempty"`
 	Cancelled journey.Date      `json:"cancelled,omitempty"`
 	LastCheck journey.LastCheck `json:"last_check"`
+	// Appointments are the visits that were planned before the operation.
+	Appointments []journey.Appointment `json:"appointments,omitempty"`
 	// Verification is the check by two people in the days before the operation.
 	Verification   *journey.LastCheck `json:"verification,omitempty"`
 	RecipientTyped bool               `json:"recipient_typed,omitempty"`
@@ -213,7 +215,7 @@ func stateOf(s journey.State) state {
 		Approach: s.Approach, Cancelled: s.Cancelled, Verification: verification, RecipientTyped: s.RecipientTyped,
 		Stage: s.Stage, Resume: s.Resume, Since: s.Since, Seq: s.Seq, BackEntry: s.BackEntry, BloodType: s.BloodType,
 		Advocate: s.Advocate, Decision: s.Decision, Planned: s.Planned, LastCheck: s.LastCheck,
-		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, DonorLink: s.DonorLink, Died: s.Died,
+		Operated: s.Operated, Outcome: s.Outcome, Visits: s.Visits, DonorLink: s.DonorLink, Died: s.Died, Appointments: s.Appointments,
 	}
 }
 

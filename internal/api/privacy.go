@@ -69,7 +69,7 @@ func (r Reader) Withheld(p *protocol.Protocol, kind journey.Kind, author string,
 	if !r.ReadsCare() {
 		list = append(list, freeText...)
 		list = append(list, "medicines", "percent", "model") // as they were written
-		list = append(list, "conditions", "question", "answer", "words", "votes", "structured")
+		list = append(list, "conditions", "question", "answer", "words", "votes", "structured", "place", "with", "instructions")
 	}
 	switch {
 	case kind == journey.RecordReview && r.hidesReviews(p, requirements, author):

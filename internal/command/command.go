@@ -76,6 +76,11 @@ var bodies = map[journey.Kind]func() Body{
 	journey.AskToStop:           func() Body { return &AskToStop{} },
 	journey.SettleStopWish:      func() Body { return &Reasoned{} },
 
+	journey.PlanAppointment:   func() Body { return &PlanAppointment{} },
+	journey.MoveAppointment:   func() Body { return &MoveAppointment{} },
+	journey.CancelAppointment: func() Body { return &CancelAppointment{} },
+	journey.CloseAppointment:  func() Body { return &CloseAppointment{} },
+
 	journey.RecordContactDetails: func() Body { return &ContactDetails{} },
 	journey.AskQuestion:          func() Body { return &AskQuestion{} },
 	journey.AnswerQuestion:       func() Body { return &AnswerQuestion{} },

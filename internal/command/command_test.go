@@ -65,6 +65,10 @@ var good = map[journey.Kind]string{
 	journey.RevokeQuestionnaire:  `{"note":"Sent to the wrong address."}`,
 	journey.AnswerQuestionnaire:  `{"questionnaire":"intake","link":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","answers":[{"question":"gout","answer":"no"}]}`,
 	journey.AskToStop:            `{"link":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","words":"I am not sure any more."}`,
+	journey.PlanAppointment:      `{"starts_at":"2026-03-02T09:00:00+01:00","ends_at":"2026-03-02T10:30:00+01:00","requirements":["creatinine"],"place":"Entrance B","with":"Dr. Example","instructions":"Eat nothing."}`,
+	journey.MoveAppointment:      `{"appointment":"planned-1","revision":1,"starts_at":"2026-03-03T09:00:00+01:00","ends_at":"2026-03-03T10:30:00+01:00","on":"2026-03-03","requirements":["creatinine"],"place":"Entrance B","reason":"asked for it"}`,
+	journey.CancelAppointment:    `{"appointment":"planned-1","revision":2,"reason":"ill"}`,
+	journey.CloseAppointment:     `{"appointment":"planned-1","revision":2,"outcome":"attended","note":"x"}`,
 	journey.SettleStopWish:       `{"reason":"We talked, and the candidate goes on."}`,
 	journey.RecordContactDetails: `{"email":"quillon@example.org","phone":"+46 8 123 45","email_permission":"given"}`,
 }

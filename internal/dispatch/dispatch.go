@@ -158,6 +158,10 @@ func complete(p *protocol.Protocol, body command.Body, now time.Time) error {
 	if results, ok := body.(*command.RecordResults); ok {
 		p.Complete(results.Results)
 	}
+	var faults command.Faults
+	if command.PlaceVisit(&faults, body, p.Zone()); faults.Err() != nil {
+		return faults.Err()
+	}
 	return check(p, body, now)
 }
 

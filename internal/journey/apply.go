@@ -147,6 +147,8 @@ func Apply(rules Rules, s State, e Event) State {
 		s.StopWished = e.Today
 	case SettleStopWish:
 		s.StopWished = ""
+	case PlanAppointment, MoveAppointment, CancelAppointment, CloseAppointment:
+		s.appoint(e)
 	case CloseReport:
 		s.closeReport(e)
 	case RetractReport:
@@ -161,6 +163,7 @@ func Apply(rules Rules, s State, e Event) State {
 	}
 	s.raise(e)
 	s.conclude(e)
+	s.freeAppointments()
 	return s
 }
 

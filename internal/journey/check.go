@@ -14,6 +14,7 @@ type permission struct {
 var (
 	beforeOperation = []Stage{Referral, Screening, Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}
 	whileEvaluated  = []Stage{Screening, Evaluation, Committee, Approved, Scheduled, OnHold, Deferred}
+	whilePlanned    = []Stage{Screening, Evaluation, Committee, Approved, Scheduled, Deferred}
 	writers         = []Role{Coordinator, Clinician, Advocate, CommitteeRole}
 )
 
@@ -70,6 +71,12 @@ var permissions = map[Kind][]permission{
 	RecordWords:    {{[]Role{Coordinator, Advocate}, whileEvaluated}},
 	ConfirmDuties:  {{[]Role{Advocate}, beforeOperation}},
 
+	// A pause plans nothing; what stands can be called off.
+	PlanAppointment:   {{[]Role{Coordinator}, whilePlanned}},
+	MoveAppointment:   {{[]Role{Coordinator}, whilePlanned}},
+	CancelAppointment: {{[]Role{Coordinator}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+	CloseAppointment:  {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
+
 	// Which rules a candidate stands on is no clinical act, and the engine's
 	// visits and timers follow them to the end.
 	ReportEvent:   {{[]Role{Coordinator, Clinician}, []Stage{Operation, Recovery, FollowUp}}},
@@ -90,6 +97,7 @@ var kindOrder = []Kind{
 	AmendOperation, RecordComplication, CompleteRecovery, RecordVisit, RecordContact, Close, CancelOperation, Hold, Resume, Decline, Withdraw,
 	RecordContactDetails, MoveProtocol, ReportEvent, CloseReport, RetractReport, RecordDeath,
 	GiveQuestionnaire, RevokeQuestionnaire, SettleStopWish,
+	PlanAppointment, MoveAppointment, CancelAppointment, CloseAppointment,
 }
 
 // OwnKinds lists the commands that candidates give by themselves: no account and no
@@ -274,6 +282,11 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 		}
 		return nil
 	},
+	PlanAppointment:   checkPlanAppointment,
+	MoveAppointment:   checkMoveAppointment,
+	CancelAppointment: checkCancelAppointment,
+	CloseAppointment:  checkCloseAppointment,
+
 	ReportEvent:   checkReportEvent,
 	CloseReport:   checkCloseReport,
 	RetractReport: checkRetractReport,

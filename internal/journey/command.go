@@ -48,6 +48,10 @@ type Command struct {
 	Event  string  `json:"event,omitempty"`
 	Report string  `json:"report,omitempty"`
 	Moment Instant `json:"moment,omitempty"`
+	// Ends is when a planned visit ends, which starts at Moment, and Revision the one
+	// that whoever changes it has seen.
+	Ends     Instant `json:"ends,omitempty"`
+	Revision int     `json:"revision,omitempty"`
 	// Channel is how the donor was contacted, and ReasonCode why a visit did not
 	// take place.
 	Channel    Channel     `json:"channel,omitempty"`

@@ -153,6 +153,13 @@ const (
 	// were, or takes that back. The review that they belong to is another command.
 	ConfirmDuties Kind = "confirm-duties"
 
+	// PlanAppointment plans a visit before the operation; the others move it, call it
+	// off, or say whether the candidate came.
+	PlanAppointment   Kind = "plan-appointment"
+	MoveAppointment   Kind = "move-appointment"
+	CancelAppointment Kind = "cancel-appointment"
+	CloseAppointment  Kind = "close-appointment"
+
 	// Elapse is the firing of a deadline; only the workflow's timer gives it.
 	Elapse Kind = "elapse"
 	// EndBackEntry ends the entry of a journey that began before the programme
@@ -236,6 +243,10 @@ const (
 	ContactRefused       Outcome = "refused"
 	ContactMoved         Outcome = "moved"
 	FamilyDoctorAnswered Outcome = "family-doctor-answered"
+
+	// What became of a planned visit.
+	Attended    Outcome = "attended"
+	NotAttended Outcome = "not-attended"
 )
 
 // Fate is what became of a kidney that was removed. It says nothing of whom it

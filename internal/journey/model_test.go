@@ -400,19 +400,21 @@ func (p *player) drawAny(t *rapid.T) (journey.Command, *journey.Assessment, []st
 	c.Position = rapid.SampledFrom([]journey.Position{journey.Supports, journey.Concerns, journey.Objects, ""}).Draw(t, "position")
 	c.Outcome = rapid.SampledFrom([]journey.Outcome{
 		journey.Approve, journey.Defer, journey.DeclineCandidate, journey.Removed, journey.StoppedNotRemoved, journey.Seen, journey.NotReached, "",
-		journey.Reached, journey.NoAnswer, journey.ContactRefused,
+		journey.Reached, journey.NoAnswer, journey.ContactRefused, journey.Attended, journey.NotAttended,
 	}).Draw(t, "outcome")
 	c.Channel = rapid.SampledFrom([]journey.Channel{"letter", "call", ""}).Draw(t, "channel")
 	c.ReasonCode = rapid.SampledFrom([]journey.VisitReason{"", "", journey.ReasonMoved, journey.ReasonRefused, journey.ReasonDied, "other"}).Draw(t, "reason code")
 	c.Side = rapid.SampledFrom([]journey.Side{journey.Left, journey.Right, ""}).Draw(t, "side")
 	c.Person = rapid.SampledFrom([]string{"advocate", "other-advocate", ""}).Draw(t, "person")
-	c.Visit = rapid.SampledFrom([]string{"week-1", "month-6", "year-1", "yearly-m24", "unknown"}).Draw(t, "visit")
+	c.Visit = rapid.SampledFrom([]string{"week-1", "month-6", "year-1", "yearly-m24", "planned-1", "planned-2", "unknown"}).Draw(t, "visit")
+	c.Revision = rapid.IntRange(0, 3).Draw(t, "revision")
 	c.Event = rapid.SampledFrom([]string{"death", "dialysis", "infection", "adverse", "unknown"}).Draw(t, "event")
 	c.Fate = rapid.SampledFrom([]journey.Fate{journey.FateImplanted, journey.FateNotImplanted, ""}).Draw(t, "fate")
 	for _, r := range p.state.Reports {
 		c.Report = r.ID
 	}
 	c.Moment = journey.InstantOf(c.At.Add(-time.Duration(rapid.IntRange(-1, 100).Draw(t, "hours ago")) * time.Hour))
+	c.Ends = c.Moment.AddHours(rapid.IntRange(0, 3).Draw(t, "hours long"))
 	c.Reasoned = rapid.Bool().Draw(t, "reasoned")
 	if rapid.Bool().Draw(t, "quorum") {
 		c.Seats = p.rules.Quorum
@@ -589,6 +591,9 @@ func checkState(t failer, p *player, before journey.State, c journey.Command) {
 	checkReports(t, p)
 	if before.LastCheck.Stopped && !s.LastCheck.Stopped && c.Kind != journey.ResolveLastCheck && !s.Stage.Ended() {
 		t.Fatalf("%s put aside a mismatch that nobody resolved", c.Kind)
+	}
+	if (s.Stage.Ended() || s.Died != "") && len(s.Booked()) > 0 {
+		t.Fatalf("after %s, in %s, %+v are left", c.Kind, s.Stage, s.Booked())
 	}
 	if s.Planned != "" && s.Stage.BeforeOperation() && s.Stage != journey.Scheduled {
 		t.Fatalf("a planned date is left in %s", s.Stage)

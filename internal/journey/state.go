@@ -42,6 +42,8 @@ type State struct {
 	Outcome  Outcome  `json:"outcome,omitempty"`
 	Visits   []Visit  `json:"visits,omitempty"`
 	Notices  []Notice `json:"notices,omitempty"`
+	// Appointments are the visits that were planned before the operation.
+	Appointments []Appointment `json:"appointments,omitempty"`
 	// DonorLink is the last day of the link to the donor's own page, empty when
 	// none was given or it was revoked.
 	DonorLink Date `json:"donor_link,omitempty"`
@@ -261,6 +263,7 @@ func (s State) clone() State {
 	s.Duties = slices.Clone(s.Duties)
 	s.Visits = slices.Clone(s.Visits)
 	s.Notices = slices.Clone(s.Notices)
+	s.Appointments = slices.Clone(s.Appointments)
 	s.Reports = slices.Clone(s.Reports)
 	return s
 }

@@ -421,7 +421,7 @@ func (p *player) aside() []func() {
 		},
 	}
 	if p.state.Operated == "" {
-		list = append(list, p.typed, p.outdated, p.askSelf)
+		list = append(list, p.typed, p.outdated, p.askSelf, p.appoint, p.appoint)
 	} else {
 		list = append(list, p.complicate, p.happen, p.happen, p.happen, p.link)
 	}
