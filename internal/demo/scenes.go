@@ -75,9 +75,9 @@ func (s *script) scenes(end ending) []scene {
 	parts = append(parts, s.evaluate)
 	switch end {
 	case evaluated:
-		return parts
+		return append(parts, s.planVisits)
 	case held:
-		return append(parts, s.hold)
+		return append(parts, s.planVisits, s.hold)
 	case withdrawn:
 		return append(parts, s.review, s.withdraw)
 	}
@@ -94,7 +94,7 @@ func (s *script) scenes(end ending) []scene {
 	}
 	parts = append(parts, s.schedule)
 	if end == scheduled {
-		return parts
+		return append(parts, s.planVisits)
 	}
 	parts = append(parts, s.prepare, s.operate)
 	if end == operated {

@@ -44,6 +44,8 @@ type boardKey struct {
 	since, due, overdue, next, planned          journey.Date
 	clock                                       journey.Instant
 	tasks                                       []task
+	// booked are the visits that are planned.
+	booked []journey.Appointment
 }
 
 // in reports whether the candidate is among those that the board shows so.
@@ -227,7 +229,7 @@ func (s *server) keyOf(ctx context.Context, role journey.Role, c record.Candidat
 		stage: c.State.Stage, band: c.WorstBand, assessed: st.Assessed, needs: len(st.Needs) > 0, stuck: len(st.Stuck) > 0, expiring: len(st.Expiring) > 0,
 		attention:   !c.State.Stage.Ended() && st.attention(next, today),
 		outstanding: len(st.Outstanding), since: c.State.Since, due: row.due, overdue: row.overdue, next: row.next, planned: row.planned,
-		clock: row.clock(), tasks: tasksOf(p, v, c, st, today),
+		clock: row.clock(), tasks: tasksOf(p, v, c, st, today), booked: c.State.Booked(),
 	}, nil
 }
 

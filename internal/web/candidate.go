@@ -556,6 +556,9 @@ func (m *candidateModel) addForms(sc scene, try *attempt) {
 		kinds = nil
 	}
 	for _, kind := range kinds {
+		if slices.Contains(journey.AppointmentKinds(), kind) {
+			continue // they have a page of their own
+		}
 		f := makeForm(sc, kind)
 		if tried := try != nil && try.kind == kind; f.Empty != "" && !tried && slices.Contains(quietWhenEmpty, kind) {
 			continue

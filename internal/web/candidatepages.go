@@ -18,6 +18,7 @@ func (s scene) pages(recovers bool) []option {
 		}
 	}
 	add(readers, "/results", "Results over time")
+	add(visitReaders, "/visits", "Visits")
 	add(readers, "/documents", "Documents")
 	add(writers, "/committee", "Committee's summary")
 	add(noters, "/evaluation-summary", "Evaluation summary")

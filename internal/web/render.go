@@ -78,7 +78,7 @@ type meetingTable struct {
 // pages are the parsed templates by name, each with the layout.
 type pages map[string]*template.Template
 
-var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "measured", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "questions", "questionnaire-link", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "plasma", "ambulatory", "review", "results", "documents", "advocate", "room", "own-notes", "witness", "statement"}
+var pageNames = []string{"sign-in", "board", "evaluation", "today", "referral", "candidate", "protocols", "clients", "check", "reports", "followup", "notices", "incoming", "message", "measures", "measured", "committee", "meeting", "meeting-item", "minutes", "summary", "letters", "letter", "error", "recovery-plan", "donor-link", "my", "questions", "questionnaire-link", "accounts", "account", "password", "second-factor", "recovery-codes", "code", "audit", "emergency", "visits", "day-plan", "all-visits", "plasma", "ambulatory", "review", "results", "documents", "advocate", "room", "own-notes", "witness", "statement"}
 
 func loadPages(a assets) (pages, error) {
 	functions := template.FuncMap{
@@ -88,6 +88,8 @@ func loadPages(a assets) (pages, error) {
 		"rows":     func(caption string, rows []messageRow) messageTable { return messageTable{caption, rows} },
 		"reviews":  func(caption string, rows []reviewModel) reviewTable { return reviewTable{caption, rows} },
 		"meetings": func(caption string, rows []meetingRow) meetingTable { return meetingTable{caption, rows} },
+		"booked":   func(caption string, rows []bookedModel) bookedTable { return bookedTable{caption, rows} },
+		"coming":   func(caption string, rows []comingModel) comingTable { return comingTable{caption, rows} },
 		"ask":      func(m questionsModel, q askModel) askedModel { return askedModel{m, q} },
 		"donors":   func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}

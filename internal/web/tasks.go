@@ -179,6 +179,7 @@ func tasksOf(p *protocol.Protocol, v *viewer, c record.Candidate, st standing, t
 	t.approval()
 	t.expiry()
 	t.visits()
+	t.appointments()
 	t.signatures()
 	t.time(st)
 	t.steps(st)
@@ -316,6 +317,31 @@ func shortList(list []string, most int) string {
 		return strings.Join(list, ", ")
 	}
 	return strings.Join(list[:most], ", ") + fmt.Sprintf(" and %d more", len(list)-most)
+}
+
+// appointments are planned visits of which nobody has said whether they took place, and
+// those that stand while the candidate is on hold.
+func (t *tasker) appointments() {
+	home := "/candidates/" + t.c.ID + "/visits"
+	var ahead []journey.Appointment
+	for _, a := range t.s.Booked() {
+		if !a.On.Before(t.today) {
+			ahead = append(ahead, a)
+			continue
+		}
+		if t.may(journey.CloseAppointment) && t.v.Role == journey.Coordinator {
+			t.add(task{
+				Loss: losesTime, What: "Say whether the visit took place", Why: "It was planned for " + dayWord(a.On) + ".",
+				Lost: "Nobody knows whether it has to be planned again.", By: t.today, Link: home + "?change=" + a.ID + "#change",
+			})
+		}
+	}
+	if t.s.Stage == journey.OnHold && len(ahead) > 0 && t.may(journey.CancelAppointment) {
+		t.add(task{
+			Loss: losesTime, What: "Call off, or keep: " + plural(len(ahead), "planned visit"), Why: "The candidate is on hold, and what was planned stands.",
+			Lost: "The candidate comes for nothing, and the places are not free for others.", By: ahead[0].On, Link: home,
+		})
+	}
 }
 
 func (t *tasker) visits() {

@@ -169,6 +169,9 @@ var entryWords = map[journey.Kind]string{
 	journey.GiveQuestionnaire: "Link to a questionnaire given", journey.RevokeQuestionnaire: "Link to the questionnaire revoked",
 	journey.AnswerQuestionnaire: "Questionnaire answered by the candidate", journey.AskToStop: "Said in private that they want to stop",
 	journey.SettleStopWish: "Talk about stopping recorded",
+
+	journey.PlanAppointment: "Visit planned", journey.MoveAppointment: "Planned visit moved or changed",
+	journey.CancelAppointment: "Planned visit called off", journey.CloseAppointment: "Said whether a planned visit took place",
 }
 
 func entryWord(kind journey.Kind) string { return known(entryWords, kind) }
@@ -410,6 +413,8 @@ func (m *entryModel) describe(sc scene, e record.Entry, event journey.Event, peo
 		var body command.Reasoned
 		read(e, &body)
 		words("Reason", "reason", body.Reason)
+	case journey.PlanAppointment, journey.MoveAppointment, journey.CancelAppointment, journey.CloseAppointment:
+		m.appointment(sc, e, event, add, words)
 	case journey.MoveProtocol:
 		var body activities.Move
 		read(e, &body)

@@ -80,8 +80,10 @@ func TestTemplates(t *testing.T) {
 		"questions":          questionPages(),
 		"plasma":             plasmaModels(), "ambulatory": ambulatoryModels(), "review": reviewModels(),
 		"advocate": advocateModels(p), "room": roomModels(p), "own-notes": ownNotesModels(p), "witness": witnessModels(), "statement": {statementModel{}, statementModel{Name: "n", Programme: "p", Home: "/", When: "w", Paragraphs: []string{"p"}}},
-		"error":    {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
-		"referral": {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Alike: someAlike()}},
+		"visits": visitsModels(), "day-plan": {dayPlanModel{}, dayPlanModel{Name: "n", Home: "/", Day: "d", Visits: someBooked(), Contacts: p.Contacts}},
+		"all-visits": {allVisitsModel{}, allVisitsModel{Overdue: someComing(), Days: []comingDay{{"d", "/", someComing()}}, Before: "/", After: "/"}, allVisitsModel{Day: "d"}},
+		"error":      {errorPage{}, errorPage{Status: 500, Message: "m", Request: "r"}},
+		"referral":   {referralModel{}, referralModel{Form: referralForm("urn:oid:1"), Alike: someAlike()}},
 		"evaluation": {evaluationModel{}, evaluationModel{
 			Name: "n", Home: "/", Date: "d", Protocol: "p", Digest: "d", Stage: journey.Evaluation, Facts: []fact{{"a", "b"}}, Decision: []fact{{"a", "b"}},
 			Flags: []flagModel{{Number: "1", Rule: "r"}}, Calm: []flagModel{{}}, Derived: []valueModel{{Title: "t", Inputs: []inputModel{{"a", "b", "c"}, {}}}}, Results: []valueModel{{}},
@@ -316,7 +318,10 @@ func questionPages() []any {
 // onPage lists the commands that people give on a candidate's page: moves are
 // given for all candidates together.
 func onPage() []journey.Kind {
-	return slices.DeleteFunc(journey.Kinds(), func(k journey.Kind) bool { return k == journey.MoveProtocol })
+	return slices.DeleteFunc(journey.Kinds(), func(k journey.Kind) bool {
+		// What is planned has a page of its own.
+		return k == journey.MoveProtocol || slices.Contains(journey.AppointmentKinds(), k)
+	})
 }
 
 // TestActions holds the table of actions against the journey's.

@@ -125,7 +125,7 @@ const (
 
 func (s *server) routes() []route {
 	coordinator, administrator := []journey.Role{journey.Coordinator}, []journey.Role{journey.Administrator}
-	return slices.Concat(s.committeeRoutes(), s.accountRoutes(), s.advocateRoutes(), []route{
+	return slices.Concat(s.committeeRoutes(), s.accountRoutes(), s.advocateRoutes(), s.visitRoutes(), []route{
 		{method: http.MethodGet, path: pathSignIn, public: true, handler: s.signInPage},
 		{method: http.MethodPost, path: pathSignIn, public: true, handler: s.signIn},
 		{method: http.MethodPost, path: pathSignOut, roles: everyone, own: true, handler: s.signOut},

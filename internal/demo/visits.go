@@ -1,0 +1,60 @@
+package demo
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"candidacy/internal/command"
+	"candidacy/internal/journey"
+)
+
+// plannedVisits are the visits of the demonstration, in days from its first day: one of a
+// candidate is over and nobody has said whether it took place, and one stands while the
+// candidate is on hold.
+var plannedVisits = map[string][]struct {
+	day, hour int
+	minutes   time.Duration
+	place     string
+	with      string
+	mind      string
+}{
+	"c07": {
+		{-2, 9, 30, "Main entrance, desk 2", "Sister on duty", "Eat and drink nothing but water from midnight on."},
+		{1, 8, 240, "Building B, ground floor", "", "Wear a shirt with short sleeves. Bring something to read: it takes the whole morning."},
+		{6, 13, 60, "Building B, second floor, room 12", nephrologist, "Bring the list of your medicines."},
+	},
+	"c10": {{1, 10, 45, "Main entrance, desk 2", "", ""}, {8, 9, 90, "Building C, ground floor", "", "Take off rings and chains before you come."}},
+	"c18": {{2, 11, 30, "Main entrance, desk 2", "Sister on duty", "Bring your letter of invitation."}},
+	"c21": {{4, 9, 30, "Main entrance, desk 2", "", "Eat and drink nothing but water from midnight on."}},
+}
+
+// planVisits plans what the table has for the candidate, for the first work that is open.
+func (s *script) planVisits(ctx context.Context) error {
+	_, state, err := s.chart(ctx)
+	if err != nil {
+		return err
+	}
+	var open []string
+	for _, r := range state.Requirements {
+		if r.Status == journey.Due || r.Status == journey.NotDue {
+			open = append(open, r.ID)
+		}
+	}
+	for i, v := range plannedVisits[s.person.ID] {
+		if len(open) == 0 {
+			return fmt.Errorf("%s has nothing left to plan a visit for", s.person.ID)
+		}
+		n := min(2, len(open))
+		at := s.base.AddDays(v.day).Start(s.dispatcher.Current.Zone()).Add(time.Duration(v.hour) * time.Hour)
+		err := s.give(ctx, coordinator, journey.Coordinator, journey.PlanAppointment, &command.PlanAppointment{VisitPlan: command.VisitPlan{
+			StartsAt: at.Format(time.RFC3339), EndsAt: at.Add(v.minutes * time.Minute).Format(time.RFC3339),
+			Requirements: open[:n], Place: v.place, With: v.with, Instructions: v.mind,
+		}})
+		if err != nil {
+			return fmt.Errorf("visit %d: %w", i+1, err)
+		}
+		open = open[n:]
+	}
+	return nil
+}
