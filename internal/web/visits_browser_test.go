@@ -20,7 +20,7 @@ func TestVisitsBrowser(t *testing.T) {
 	for i, day := range []string{"2026-07-18", "2026-07-21", "2026-07-21", "2026-07-29"} {
 		w.give("cora", other, journey.PlanAppointment, &command.PlanAppointment{VisitPlan: command.VisitPlan{
 			StartsAt: day + "T09:00:00+02:00", EndsAt: day + "T10:30:00+02:00", Place: "Main entrance, desk 2", With: []string{"clem", "Sister Example", "", ""}[i],
-			Requirements: []string{w.protocol.Requirements[3+i%2].ID}, Instructions: "Eat nothing from midnight on.",
+			Requirements: []string{[]string{"creatinine", "glucose-tolerance"}[i%2]}, Instructions: "Eat nothing from midnight on.",
 		}})
 	}
 	s := newScreen(t, program, w.site.URL)

@@ -93,7 +93,7 @@ func TestVisits(t *testing.T) {
 	cora := w.as("cora")
 	page := cora.get(home)
 	page.has(t, "No visit is planned.", "What the planner proposes", "Plan this")
-	what := w.protocol.Requirements[3].ID
+	const what = "creatinine"
 	form := url.Values{
 		"key": {keyOn(t, page)}, "do": {"plan"}, "day": {"2026-07-22"}, "from": {"09:00"}, "to": {"10:30"}, "place": {"Main entrance, desk 2"}, "with": {"Sister Example"},
 		"instructions": {"Eat nothing from midnight on."}, "requirements": {what},
@@ -168,6 +168,7 @@ func TestVisits(t *testing.T) {
 	cora.get(home).has(t, "on hold", "1 visit still planned")
 	w.give("cora", id, journey.Resume, &command.Plain{})
 	w.day("2026-07-25")
+	cora = w.as("cora") // days ended the session
 	cora.get("/today").has(t, "Say whether the visit took place")
 	cora.get("/visits").has(t, "Nobody has said whether they took place")
 	closing := url.Values{"key": {"closes"}, "do": {"close"}, "appointment": {"planned-1"}, "revision": {"2"}, "outcome": {"not-attended"}, "note": {"Rang: ill."}}
