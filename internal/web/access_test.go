@@ -194,7 +194,7 @@ func testAccess(t *testing.T, w *world, id string) {
 	// Every route of the server is in the table.
 	s := &server{}
 	for _, r := range s.routes() {
-		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":requirement", "surgery-review", ":name", "none.css", ":secret", "no-secret", ":message", "m-none", ":part", "0", ":document", "0", ":meeting", "m-none", ":letter", "1", ":page", "why").Replace(r.path)
+		path := strings.NewReplacer(":id", id, ":kind", "present-to-committee", ":check", "confirm-verification", ":requirement", "surgery-review", ":name", "none.css", ":secret", "no-secret", ":message", "m-none", ":part", "0", ":document", "0", ":meeting", "m-none", ":letter", "1", ":page", "why", ":visit", "planned-1", ":day", "2026-07-20").Replace(r.path)
 		if !named[r.method+" "+path] && r.path != pathSignIn {
 			t.Errorf("the access table lacks %s %s", r.method, r.path)
 		}

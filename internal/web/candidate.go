@@ -235,7 +235,8 @@ func (s *server) command(c echo.Context) error {
 	ctx, v, kind := c.Request().Context(), s.viewer(account), journey.Kind(c.Param("kind"))
 	a, ok := actions[kind]
 	// A move is not given here, and whoever asks for it may not.
-	if !ok && kind != journey.MoveProtocol {
+	onVisits := slices.Contains(journey.AppointmentKinds(), kind)
+	if !ok && kind != journey.MoveProtocol && !onVisits {
 		return errNotFound
 	}
 	found, err := s.find(ctx, v, c.Param("id"))
@@ -244,6 +245,9 @@ func (s *server) command(c echo.Context) error {
 	}
 	if !journey.MayGive(v.Role, kind) {
 		return &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(v.Role) + " may not do this."}
+	}
+	if onVisits {
+		return &failure{Status: http.StatusConflict, Message: "Visits are planned and changed on their own page."}
 	}
 	if err := c.Request().ParseForm(); err != nil {
 		return s.formFault(err)

@@ -16,7 +16,7 @@ import (
 func fillers(id string) map[string]string {
 	return map[string]string{
 		":id": id, ":kind": "hold", ":check": "confirm-verification", ":name": "none.css", ":secret": "no-secret", ":message": "m-none", ":part": "0", ":document": "0",
-		":meeting": "00000000-0000-4000-8000-000000000000", ":letter": "1", ":page": "why", ":requirement": "surgery-review",
+		":meeting": "00000000-0000-4000-8000-000000000000", ":letter": "1", ":page": "why", ":requirement": "surgery-review", ":visit": "planned-1", ":day": "2026-07-20",
 	}
 }
 
