@@ -198,9 +198,15 @@ func TestExamplesFitTheirSchemas(t *testing.T) {
 }
 
 // members lists the members of a body by its JSON names.
-func members(body command.Body) []string {
+func members(body command.Body) []string { return membersOf(reflect.TypeOf(body).Elem()) }
+
+func membersOf(body reflect.Type) []string {
 	var list []string
-	for field := range reflect.TypeOf(body).Elem().Fields() {
+	for field := range body.Fields() {
+		if field.Anonymous {
+			list = append(list, membersOf(field.Type)...)
+			continue
+		}
 		name, _, _ := strings.Cut(field.Tag.Get("json"), ",")
 		list = append(list, name)
 	}

@@ -89,7 +89,7 @@ func loadPages(a assets) (pages, error) {
 		"reviews":  func(caption string, rows []reviewModel) reviewTable { return reviewTable{caption, rows} },
 		"meetings": func(caption string, rows []meetingRow) meetingTable { return meetingTable{caption, rows} },
 		"booked":   func(caption string, rows []bookedModel) bookedTable { return bookedTable{caption, rows} },
-		"coming":   func(caption string, rows []comingModel) comingTable { return comingTable{caption, rows} },
+		"coming":   func(caption, link string, rows []comingModel) comingTable { return comingTable{caption, link, rows} },
 		"ask":      func(m questionsModel, q askModel) askedModel { return askedModel{m, q} },
 		"donors":   func(caption string, rows []donorRow) donorTable { return donorTable{caption, rows} },
 	}

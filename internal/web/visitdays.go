@@ -114,8 +114,8 @@ type bookedTable struct {
 }
 
 type comingTable struct {
-	Caption string
-	Rows    []comingModel
+	Caption, Link string
+	Rows          []comingModel
 }
 
 type comingDay struct {
@@ -186,7 +186,11 @@ func (s *server) allVisits(c echo.Context) error {
 		}
 		title := weekdayWord(r.on)
 		if n := len(m.Days); n == 0 || m.Days[n-1].Title != title {
-			m.Days = append(m.Days, comingDay{Title: title, Link: pathAllVisits + "?day=" + string(r.on)})
+			d := comingDay{Title: title}
+			if m.Day == "" {
+				d.Link = pathAllVisits + "?day=" + string(r.on)
+			}
+			m.Days = append(m.Days, d)
 		}
 		d := &m.Days[len(m.Days)-1]
 		d.Rows = append(d.Rows, r.comingModel)

@@ -209,7 +209,7 @@ func (s *server) visitsModelOf(ctx context.Context, sc scene, query url.Values) 
 		row.Warnings = warnings[a.ID]
 		m.Booked = append(m.Booked, row)
 		day := option{home + "/visits/days/" + string(a.On), row.Day}
-		if !slices.Contains(m.Days, day) {
+		if !a.On.Before(sc.today) && !slices.Contains(m.Days, day) {
 			m.Days = append(m.Days, day)
 		}
 	}
