@@ -178,7 +178,7 @@ func (s *server) documentsOf(ctx context.Context, sc scene, try *documentTry) (d
 		}
 		f := documentForm(id)
 		f.fill(nil, nil)
-		m.File = field{Name: "file", ID: f.ID + "-file", Label: "File", Type: "file", Hint: "PDF, PNG or JPEG, up to 10 MiB. What it is is told by its first bytes, not by its name."}
+		m.File = field{Name: "file", ID: f.ID + "-file", Label: "File", Type: "file", Hint: "PDF, PNG or JPEG, up to 10 MiB. Its first bytes say what it is, and not its name."}
 		if try != nil && try.about == 0 {
 			f.fill(try.values, try.problems)
 			f.Open, try.form = true, f

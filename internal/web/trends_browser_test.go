@@ -93,3 +93,57 @@ func TestResultsRoom(t *testing.T) {
 	}
 	s.shot("results-print")
 }
+
+// TestDocumentsRoom looks at a candidate's documents, brings one in that is none, and
+// narrows the history.
+func TestDocumentsRoom(t *testing.T) {
+	program := chromium(t)
+	w := newWorld(t, func(d *Deps) { d.Demo = true })
+	id := courses(w)
+	home := "/candidates/" + id
+	if got := w.as("cora").bring(home+"/documents", "%PDF-1.7 invented", map[string]string{"key": "k-1", "kind": "imaging", "title": "CT of both kidneys", "on": "2026-09-01"}); got.status != 303 {
+		t.Fatalf("a document: %d", got.status)
+	}
+	s := newScreen(t, program, w.site.URL)
+	for _, who := range []string{"adva", "audi", "clem"} {
+		s.signIn(who)
+		s.open(home + "/documents")
+		s.check("documents-" + who)
+	}
+	s.signIn("cora")
+	s.open(home + "/documents")
+	s.check("documents")
+	s.narrow("documents")
+	s.keep("documents")
+	s.zoom(home + "/documents")
+	s.set("document-title", "A report")
+	if _, problem := s.send("document-title"); !strings.Contains(problem, "choose a file") {
+		t.Errorf("without a file: %q", problem)
+	}
+	s.focuses("errors")
+	s.check("documents-errors")
+	s.set("wrong-1-reason", "It is of another person.")
+	if notice, problem := s.send("wrong-1-reason"); !strings.Contains(notice, "entered in error") {
+		t.Errorf("entered in error: %q %q", notice, problem)
+	}
+	s.check("documents-wrong")
+
+	// The menu of further pages, and a kind of entry, by keys alone.
+	s.open(home)
+	eval[bool](s, `(() => { const e = document.querySelector(".more summary"); e.focus(); return document.activeElement === e })()`)
+	s.press("Enter")
+	s.until("the menu", `document.querySelector(".more").open`)
+	s.check("menu")
+	s.shot("menu")
+	s.open(home + "?kind=record-results#history")
+	if n := eval[int](s, `[...document.querySelectorAll("#history ~ .timeline > li strong")].filter(e => e.textContent !== "Results recorded").length`); n > 0 {
+		t.Errorf("%d entries are of another kind", n)
+	}
+	if at := s.text(".narrowed"); !strings.Contains(at, "Results recorded") {
+		t.Errorf("narrowed to %q", at)
+	}
+	s.check("history-narrowed")
+	if tall := eval[float64](s, `document.querySelector("header.top .top-in").getBoundingClientRect().height`); tall > 80 {
+		t.Errorf("the header is %v high", tall)
+	}
+}
