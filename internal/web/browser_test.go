@@ -328,6 +328,7 @@ func TestBrowser(t *testing.T) {
 	if needs := s.text("section:has(#requirements)"); !strings.Contains(needs, "applies: Fasting plasma glucose 94 mg/dL, Glycated haemoglobin 5.8 %") {
 		t.Errorf("the page does not say why a tolerance test is needed: %s", needs)
 	}
+	eval[chromedp.Void](s, `for (const d of document.querySelectorAll("section:has(#history) .timeline details")) d.open = true`)
 	if history := s.text("section:has(#history)"); !strings.Contains(history, "Glucose two hours after 75 g by mouth, because of Fasting plasma glucose; Glycated haemoglobin") {
 		t.Errorf("the history does not say why the plan changed: %s", history)
 	}
