@@ -207,7 +207,11 @@ func (s *server) recordedDocuments(sc scene, people map[string]string, add func(
 		switch e.Kind {
 		case journey.RecordConsent:
 			if event, err := e.Decode(); err == nil {
-				add(day, documentRow{Kind: "Consent", Title: titleOf(sc.protocol, event.Requirement), Who: who, Link: history(e.Kind), Detail: "Entry " + strconv.FormatInt(e.Seq, 10)})
+				var titles []string
+				for _, id := range event.Named() {
+					titles = append(titles, titleOf(sc.protocol, id))
+				}
+				add(day, documentRow{Kind: "Consent", Title: or(shortList(titles, 3), "Consent"), Who: who, Link: history(e.Kind), Detail: "Entry " + strconv.FormatInt(e.Seq, 10)})
 			}
 		case journey.AnswerQuestionnaire:
 			var body activities.Answered

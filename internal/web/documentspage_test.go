@@ -10,7 +10,9 @@ import (
 	"strings"
 	"testing"
 
+	"candidacy/internal/command"
 	"candidacy/internal/incoming"
+	"candidacy/internal/journey"
 )
 
 // bring sends a document as its form does.
@@ -163,4 +165,14 @@ func TestDocumentsSentIn(t *testing.T) {
 			t.Errorf("%s: %d", wrong, got.status)
 		}
 	}
+}
+
+// TestConsentsAmongDocuments: consents that were given together are named together.
+func TestConsentsAmongDocuments(t *testing.T) {
+	w := newWorld(t, nil)
+	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "SYN-0001", "R-771")
+	w.screen(id)
+	w.give("cora", id, journey.AssignAdvocate, &command.AssignAdvocate{Advocate: "adva"})
+	w.give("cora", id, journey.RecordConsent, &command.RecordConsent{Requirements: []string{"consent-evaluation"}})
+	w.as("cora").get("/candidates/"+id+"/documents").has(t, titleOf(w.protocol, "consent-evaluation")+"</a>")
 }
