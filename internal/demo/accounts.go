@@ -29,6 +29,7 @@ var Accounts = []Account{
 	{ID: "acc-demo-advocate", Username: "advocate", Name: "Sunniva Brightwater", Role: journey.Advocate, Password: "synthetic-advocate"},
 	{ID: "acc-demo-committee", Username: "committee", Name: "Aurel Hollins", Role: journey.CommitteeRole, Password: "synthetic-committee"},
 	{ID: "acc-demo-auditor", Username: "auditor", Name: "Tove Ashgrove", Role: journey.Auditor, Password: "synthetic-auditor"},
+	{ID: "acc-demo-administrator", Username: "administrator", Name: "Runa Tallis", Role: journey.Administrator, Password: "synthetic-administrator"},
 	{ID: "acc-demo-recipient-side", Username: "recipient-side", Name: "Kasper Fennimore", Role: journey.Advocate, Password: "synthetic-recipient", Recipient: recipientOf("c07")},
 }
 

@@ -142,12 +142,15 @@ func further(path string) string {
 	return map[string]string{"/reports": "Reportable events", pathMeasures: "Measures", pathNotices: "Messages", pathEmergency: "Emergency"}[path]
 }
 
-// home is the first page of an account.
+// home is the first page of an account, and of nobody where to sign in.
 func home(account *record.Account) string {
-	if account != nil && account.Role == journey.Administrator {
+	if account == nil {
+		return pathSignIn
+	}
+	if account.Role == journey.Administrator {
 		return pathProtocols
 	}
-	if account != nil && account.Role == journey.Coordinator {
+	if account.Role == journey.Coordinator {
 		return pathToday
 	}
 	if account != nil && account.Role == journey.Advocate {

@@ -278,7 +278,9 @@ func (w *world) browser() *browser {
 	return &browser{w, &http.Client{Jar: jar, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
 }
 
-func (w *world) as(username string) *browser {
+func (w *world) as(username string) *browser { return w.enter(username, password) }
+
+func (w *world) enter(username, password string) *browser {
 	w.t.Helper()
 	b := w.browser()
 	if got := b.post("/sign-in", url.Values{"username": {username}, "password": {password}}); got.status != http.StatusSeeOther {
