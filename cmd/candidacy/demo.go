@@ -45,6 +45,11 @@ func loadDemo(ctx context.Context, out io.Writer, sys *system.System) ([]web.Sig
 	if err := demo.Deliver(ctx, sys.Store, sys.Incoming, sys.Current); err != nil {
 		return nil, err
 	}
+	path, born, err := demo.HalfWay()
+	if err != nil {
+		return nil, err
+	}
+	fmt.Fprintf(out, "A candidate born on %s is half-way through a questionnaire, and goes on at %s\n", born, path)
 	var signIns []web.SignIn
 	for _, a := range demo.Accounts {
 		signIns = append(signIns, web.SignIn{Username: a.Username, Role: a.Role, Password: a.Password})

@@ -17,6 +17,13 @@ import (
 // nextMeeting is the id of the invented meeting that is to come.
 var nextMeeting = uuid.MustParse("5a7f3c1e-40c8-4a57-9d54-0b6a6a4f1d20").String()
 
+// attended are those who are at the meetings, with the seats that they take.
+var attended = []meeting.Attendee{
+	{Account: committee, Role: journey.CommitteeRole}, {Account: nephrologist, Role: journey.Clinician, Seat: "nephrologist"},
+	{Account: surgeon, Role: journey.Clinician, Seat: "surgeon"}, {Account: psychologist, Role: journey.Clinician, Seat: "psychosocial-evaluator"},
+	{Account: advocate, Role: journey.Advocate, Seat: "advocate"}, {Account: coordinator, Role: journey.Coordinator},
+}
+
 // hear has the committee of a candidate who waits for it ask something, and hear
 // what the candidate says.
 func (s *script) hear(ctx context.Context) error {
@@ -49,11 +56,7 @@ func meetings(ctx context.Context, store *record.Store, base journey.Date) error
 	for n, change := range []meeting.Change{
 		{Kind: meeting.Planned, Plan: &meeting.Plan{On: base.AddDays(2), Time: "13:00", Place: "Invented seminar room", Chair: committee}},
 		{Kind: meeting.Agenda, Agenda: agenda},
-		{Kind: meeting.Attended, Attended: []meeting.Attendee{
-			{Account: committee, Role: journey.CommitteeRole}, {Account: nephrologist, Role: journey.Clinician, Seat: "nephrologist"},
-			{Account: surgeon, Role: journey.Clinician, Seat: "surgeon"}, {Account: psychologist, Role: journey.Clinician, Seat: "psychosocial-evaluator"},
-			{Account: advocate, Role: journey.Advocate, Seat: "advocate"}, {Account: coordinator, Role: journey.Coordinator},
-		}},
+		{Kind: meeting.Attended, Attended: attended},
 	} {
 		if int64(n) < known.Seq { // it was planned before the program stopped
 			continue

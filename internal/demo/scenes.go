@@ -52,7 +52,7 @@ type scene func(context.Context) error
 
 // play runs the scenes up to the candidate's ending.
 func (s *script) play(ctx context.Context) error {
-	for _, part := range s.scenes(endings[s.person.ID]) {
+	for _, part := range append(s.scenes(endings[s.person.ID]), s.rooms()...) {
 		if err := part(ctx); err != nil {
 			return err
 		}
@@ -88,10 +88,10 @@ func (s *script) scenes(end ending) []scene {
 	case declined, deferred:
 		return append(parts, func(ctx context.Context) error { return s.decide(ctx, end) })
 	}
-	parts = append(parts, func(ctx context.Context) error { return s.decide(ctx, approved) })
 	if end == approved {
-		return parts
+		return append(parts, s.vote)
 	}
+	parts = append(parts, func(ctx context.Context) error { return s.decide(ctx, approved) })
 	parts = append(parts, s.schedule)
 	if end == scheduled {
 		return append(parts, s.planVisits)

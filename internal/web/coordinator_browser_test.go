@@ -1,31 +1,11 @@
 package web
 
 import (
-	"flag"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
-	browserpage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
-
-var keepScreens = flag.Bool("screens", false, "write pictures of the pages to testdata/screens")
-
-// keep writes what the screen shows, light and dark, where that is asked for.
-func (s *screen) keep(name string) {
-	s.t.Helper()
-	if !*keepScreens {
-		return
-	}
-	for _, scheme := range []string{"dark", "light"} {
-		s.colours("", scheme)
-		picture, err := chromedp.Call(s.ctx, browserpage.CaptureScreenshot, browserpage.CaptureScreenshotParams{Format: browserpage.CaptureScreenshotFormatPng})
-		must(s.t, err)
-		must(s.t, os.WriteFile(filepath.Join("..", "..", "testdata", "screens", name+"-"+scheme+".png"), picture.Data, 0o600))
-	}
-}
 
 // TestCoordinatorRoom goes through the coordinator's first screens with the keyboard, and
 // has lists change under the reader.
@@ -45,7 +25,6 @@ func TestCoordinatorRoom(t *testing.T) {
 	}
 	s.check("today")
 	s.narrow("today")
-	s.keep("today")
 	s.zoom("/today")
 
 	// With keys alone: to the first thing to do, and to its form.
@@ -74,7 +53,6 @@ func TestCoordinatorRoom(t *testing.T) {
 	if last := s.text("#board tbody th a"); last <= first {
 		t.Errorf("%q comes before %q", last, first)
 	}
-	s.keep("board")
 	s.set("view-name", "Everybody by name")
 	s.send("view-name")
 	if view := eval[string](s, `location.search`); !strings.HasPrefix(view, "?view=") || strings.Contains(view, "name") {
@@ -109,7 +87,6 @@ func TestCoordinatorRoom(t *testing.T) {
 	s.open(home + "/evaluation-summary")
 	s.check("evaluation-summary")
 	s.narrow("evaluation-summary")
-	s.keep("evaluation-summary")
 	s.zoom(home + "/evaluation-summary")
 	s.colours("print", "light")
 	s.size(720)

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -17,7 +18,9 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"candidacy/internal/demo"
 	"candidacy/internal/journey"
+	"candidacy/internal/meeting"
 	"candidacy/internal/mover"
 )
 
@@ -105,23 +108,24 @@ func tour(t *testing.T, w *world) []lane {
 	coordinator, nephrologist, administrator := w.demonstrator("coordinator"), w.demonstrator("nephrologist"), w.demonstrator("administrator")
 	committee, advocate, auditor, surgeon := w.demonstrator("committee"), w.demonstrator("advocate"), w.demonstrator("auditor"), w.demonstrator("surgeon")
 	waiting, evaluated, donor, planned, recovering := "/candidates/"+id("06"), "/candidates/"+id("07"), "/candidates/"+id("02"), "/candidates/"+id("18"), "/candidates/"+id("16")
-	// A link each to a questionnaire and to the donor's own page.
-	questions := secretOn(t, coordinator.form(id("22"), journey.GiveQuestionnaire, "questionnaire", "intake", "until", "2026-12-05", "digest", "chosen by the browser"), "/questions/")
 	my := secretOn(t, coordinator.form(id("16"), journey.GiveDonorLink, "until", "2026-12-20", "digest", "chosen by the browser"), "/my/")
+	// The candidate who is half-way through the questionnaire goes on to its end.
+	path, _, err := demo.HalfWay()
+	must(t, err)
+	questions := strings.TrimPrefix(path, "/questions/")
 	person := w.browser()
-	wantStatus(t, "the date of birth", person.post("/questions/"+questions, w.birthOf(id("22"))), http.StatusSeeOther)
+	wantStatus(t, "the date of birth", person.post(path, w.birthOf(id("22"))), http.StatusSeeOther)
 	form, _ := w.protocol.Questionnaire("intake")
-	for i := range form.Sections {
+	for i := len(form.Sections) / 2; i < len(form.Sections); i++ {
 		wantStatus(t, "the answers", person.fillIn(form, questions, i, "next", nil), http.StatusSeeOther)
 	}
-	// A worksheet that is half filled in, and a file of a monitor.
-	worksheet := evaluated + "/worksheets/plasma-clearance"
-	wantStatus(t, "the worksheet", nephrologist.post(worksheet, with(studyA(), "do", "compute", "day", "2026-11-24")), http.StatusSeeOther)
+	// A file of a monitor.
 	ambulatory := nephrologist.upload(evaluated+"/worksheets/ambulatory-pressure", strings.ReplaceAll(strings.ReplaceAll(aDay([2]int{128, 76}, [2]int{108, 62}, "49;15.09.2026;08:00;70;90"), "15.09.2026", "24.11.2026"), "14.09.2026", "23.11.2026"))
 	monitor := wantStatus(t, "the file", ambulatory, http.StatusSeeOther).header.Get("Location")
 	meetings, err := w.store.Meetings(ctx)
 	must(t, err)
-	room := "/committee/" + meetings[0].ID
+	slices.SortFunc(meetings, func(a, b meeting.Meeting) int { return strings.Compare(string(a.Plan.On), string(b.Plan.On)) })
+	held, room := "/committee/"+meetings[0].ID, "/committee/"+meetings[len(meetings)-1].ID
 	letters := "/candidates/" + id("19") + "/letters"
 	sent := letterForm(coordinator.get(letters))
 	sent.Set("channel", "post")
@@ -187,7 +191,7 @@ func tour(t *testing.T, w *world) []lane {
 			{name: "candidate-clinician", route: pathCandidate, path: evaluated},
 			{name: "candidate-results", route: pathCandidate, path: evaluated + "?code=2160-0"},
 			{name: "results", route: pathResults, path: evaluated + "/results", picture: true},
-			{name: "plasma", route: pathPlasma, path: worksheet, picture: true},
+			{name: "plasma", route: pathPlasma, path: evaluated + "/worksheets/plasma-clearance", picture: true},
 			{name: "ambulatory", route: pathAmbulatory, path: monitor, picture: true},
 			{name: "review", route: pathReview, path: evaluated + "/reviews/psychosocial-evaluation", picture: true},
 			{name: "side", route: pathSide, path: waiting + "/side", picture: true},
@@ -208,7 +212,8 @@ func tour(t *testing.T, w *world) []lane {
 		}},
 		{"committee", committee, []stop{
 			{name: "meeting-item", route: pathMeetingItem, path: room + "/candidates/" + id("06"), picture: true},
-			{name: "minutes", route: pathMinutes, path: room + "/minutes", picture: true},
+			{name: "meeting-decided", route: pathMeetingItem, path: held + "/candidates/" + id("19")},
+			{name: "minutes", route: pathMinutes, path: held + "/minutes", picture: true},
 			{name: "committee-summary", route: pathSummary, path: waiting + "/committee"},
 			{name: "candidate-committee", route: pathCandidate, path: waiting},
 		}},
