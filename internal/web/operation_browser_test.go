@@ -67,4 +67,25 @@ func TestBrowserOperation(t *testing.T) {
 			t.Errorf("%s reads the note: %t", username, told)
 		}
 	}
+
+	// Two people amend the record at once: the second is told, and overwrites nothing.
+	other := s.beside(t)
+	other.signIn("cleo")
+	other.open(home)
+	s.signIn("clem")
+	s.open(home)
+	s.set("amend-operation-blood_loss_ml", "120")
+	s.do(journey.AmendOperation, "reason", "It was weighed.")
+	other.set("amend-operation-blood_loss_ml", "900")
+	other.set("amend-operation-reason", "As I remember it.")
+	if notice, problem := other.send("amend-operation-reason"); notice != "" || problem == "" {
+		t.Errorf("the second is not told: %q %q", notice, problem)
+	}
+	if got := eval[string](other, `document.getElementById("amend-operation-reason").value`); got != "As I remember it." {
+		t.Errorf("what the second typed is lost: %q", got)
+	}
+	s.open(home)
+	if section := s.text("section:has(#operation)"); !strings.Contains(section, "120 mL") || strings.Contains(section, "900 mL") {
+		t.Errorf("the section says %s", section)
+	}
 }

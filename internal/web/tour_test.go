@@ -332,8 +332,8 @@ func (g *guide) visit(l lane, at stop) {
 	if at.then != nil {
 		at.then(g.screen)
 	}
-	g.keyboard(at.name)
 	g.pictures(at)
+	g.keyboard(at.name)
 	// What is folded up is looked at as well.
 	eval[chromedp.Void](g.screen, `document.querySelectorAll("details").forEach(d => d.open = true)`)
 	g.focusable(at.name)
