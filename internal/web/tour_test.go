@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"html"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -49,11 +50,13 @@ type lane struct {
 // notPages are the GET routes that answer with something else than a page, each with
 // the reason why nothing is looked at.
 var notPages = map[string]string{
-	pathAsset:    "loaded by every page",
-	pathDocument: "a file that is handed out as it came",
-	pathPicture:  "shown in the page of the second factor",
-	pathProvider: "leads away to the identity provider",
-	pathBack:     "where the identity provider leads back to",
+	pathAsset:        "loaded by every page",
+	pathDocument:     "a file that is handed out as it came",
+	pathPicture:      "shown in the page of the second factor",
+	pathMeasuresCSV:  "a file to take along",
+	pathMeasuresXLSX: "a file to take along",
+	pathProvider:     "leads away to the identity provider",
+	pathBack:         "where the identity provider leads back to",
 }
 
 // TestTour visits every page of the route table, full of the demonstration's data, and
@@ -130,6 +133,10 @@ func tour(t *testing.T, w *world) []lane {
 	sent := letterForm(coordinator.get(letters))
 	sent.Set("channel", "post")
 	letter := wantStatus(t, "the letter", coordinator.post(letters, sent), http.StatusSeeOther).header.Get("Location")
+	peoplePage := regexp.MustCompile(`href="(/measures/people[^"]*)"`).FindStringSubmatch(coordinator.get("/measures").body)
+	if peoplePage == nil {
+		t.Fatal("the measures lead to nobody")
+	}
 	// Systems, versions and messages.
 	wantStatus(t, "a client", administrator.post("/clients", url.Values{"key": {"7c2b6c6e-2a4f-4d6e-9a70-0a9f3ce2f0aa"}, "do": {"register"}, "name": {"Interface of the hospital"}, "role": {"reader"}, "scopes": {"system/*.rs"}, "jwks": {aKeySet(t)}}), http.StatusSeeOther)
 	next := nextVersion(t, w.protocol)
@@ -183,6 +190,7 @@ func tour(t *testing.T, w *world) []lane {
 			{name: "follow-up", route: pathFollowUp, path: "/follow-up", picture: true},
 			{name: "reports", route: pathReports, path: "/reports", picture: true},
 			{name: "measures", route: pathMeasures, path: "/measures", picture: true},
+			{name: "measures-people", route: pathMeasured, path: html.UnescapeString(peoplePage[1])},
 			{name: "notices", route: pathNotices, path: "/notices"},
 			{name: "emergency", route: pathEmergency, path: "/emergency"},
 			{name: "account", route: pathAccount, path: "/account"},
