@@ -124,7 +124,7 @@ func (k keyboard) fill(form, words string) {
 	k.to(form + ` :is(input, select, textarea, button)`)
 	for range mostTabs {
 		switch at := eval[string](k.screen, fmt.Sprintf(`(e => !e.closest(%q) ? "outside" : e.tagName === "BUTTON" ? "button" : e.type === "radio" ? (document.querySelector('input[name="' + e.name + '"]:checked') ? "" : "press") :
-			e.type === "checkbox" ? (e.checked ? "" : "press") : /^(text|textarea)$/.test(e.type) && !e.value ? (e.inputMode === "decimal" || e.inputMode === "numeric" ? "number" : "words") : "")(document.activeElement)`, form)); at {
+			e.tagName === "SELECT" ? (e.value ? "" : "down") : e.type === "checkbox" ? (e.checked ? "" : "press") : /^(text|textarea)$/.test(e.type) && !e.value ? (e.inputMode === "decimal" || e.inputMode === "numeric" ? "number" : "words") : "")(document.activeElement)`, form)); at {
 		case "outside":
 			k.t.Fatalf("the form %s has no button that a key reaches", form)
 		case "button":
@@ -132,6 +132,8 @@ func (k keyboard) fill(form, words string) {
 			return
 		case "press":
 			k.press("Space")
+		case "down":
+			k.press("ArrowDown")
 		case "words":
 			must(k.t, chromedp.Do(k.ctx, chromedp.KeyEvent(words)))
 		case "number":
@@ -144,10 +146,10 @@ func (k keyboard) fill(form, words string) {
 // enters signs one of the demonstration's people in.
 func (k keyboard) enters(username string) {
 	k.t.Helper()
-	if k.text(".who") != "" {
+	k.open("/sign-in")
+	if k.text(".who") != "" { // whoever is signed in is led to their first page
 		k.enter(".who button")
 	}
-	k.open("/sign-in")
 	for _, a := range demo.Accounts {
 		if a.Username == username {
 			k.write("username", username)
