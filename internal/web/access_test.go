@@ -50,7 +50,6 @@ func TestPages(t *testing.T) {
 	t.Run("no form from elsewhere", func(t *testing.T) { testEveryForm(t, w, id) })
 	t.Run("notes", func(t *testing.T) { testNotes(t, w, id, other) })
 	t.Run("protocols", func(t *testing.T) { testProtocols(t, w, id) })
-	t.Run("how much is sent", func(t *testing.T) { testWeight(t, w, id) })
 	t.Run("what is sent", func(t *testing.T) { testSend(t, w, id) })
 }
 

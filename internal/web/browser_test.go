@@ -235,21 +235,19 @@ func (s *screen) targets(name string) {
 	}
 }
 
-// check runs axe in both colour schemes, where it is at hand.
+// check runs axe, where it is at hand, on a state of a page that TestTour does not come
+// to. What colours do to it is the tour's to see.
 func (s *screen) check(name string) {
 	s.t.Helper()
 	s.targets(name)
-	for _, colours := range []string{"dark", "light"} {
-		s.colours("", colours)
-		s.shot(name + "-1280-" + colours)
-		if s.axe == "" {
-			continue
-		}
-		eval[chromedp.Void](s, s.axe+"; 0")
-		for _, v := range eval[[]string](s, `axe.run(document, {resultTypes: ["violations"]}).then(r => r.violations.map(v =>
-			v.id + ": " + v.nodes.slice(0, 3).map(n => n.target.join(" ") + " " + n.failureSummary.slice(0, 200)).join(" | ")))`) {
-			s.t.Errorf("%s, %s: %s", name, colours, v)
-		}
+	s.shot(name + "-1280")
+	if s.axe == "" {
+		return
+	}
+	eval[chromedp.Void](s, s.axe+"; 0")
+	for _, v := range eval[[]string](s, `axe.run(document, {resultTypes: ["violations"]}).then(r => r.violations.map(v =>
+		v.id + ": " + v.nodes.slice(0, 3).map(n => n.target.join(" ") + " " + n.failureSummary.slice(0, 200)).join(" | ")))`) {
+		s.t.Errorf("%s: %s", name, v)
 	}
 }
 
@@ -275,12 +273,8 @@ func TestBrowser(t *testing.T) {
 	// test's own making and far fewer than the limit.
 	s := newScreen(t, program, w.site.URL)
 	s.open("/sign-in")
-	s.check("sign-in")
-	s.narrow("sign-in")
 	s.signIn("cora")
 	s.open("/candidates/new")
-	s.check("referral")
-	s.narrow("referral")
 	if _, problem := s.send("refer-given"); !strings.Contains(problem, "Nothing was recorded") {
 		t.Errorf("an empty referral: %q", problem)
 	}
@@ -333,7 +327,6 @@ func TestBrowser(t *testing.T) {
 		t.Errorf("the history does not say why the plan changed: %s", history)
 	}
 	s.check("candidate-evaluation")
-	s.narrow("candidate-evaluation")
 	s.open(home + "?code=1518-0#record-results")
 	s.do(journey.RecordResults, "value", "126", "unit", "mg/dL", "date", "2026-09-15", "time", "10:20")
 
@@ -367,27 +360,11 @@ func TestBrowser(t *testing.T) {
 	s.check("candidate-approved")
 	s.basis()
 
-	gone, held := cohort(w)
-	donor := w.donor()
+	_, held := cohort(w)
 	w.give("cora", id, journey.Schedule, &command.Schedule{Date: "2027-02-12"})
 	s.signIn("cora")
-	s.open("/")
-	s.check("board")
-	s.narrow("board")
-	s.open(home)
-	s.check("candidate-scheduled")
-	s.narrow("candidate-scheduled")
-	s.colours("print", "light")
-	s.shot("candidate-print")
-	s.colours("", "light")
-	s.zoom(home)
-	s.zoom("/")
-	for name, path := range map[string]string{
-		"board-all": "/?show=all", "candidate-withdrawn": "/candidates/" + gone, "candidate-held": "/candidates/" + held,
-	} {
-		s.open(path)
-		s.check(name)
-	}
+	s.open("/candidates/" + held)
+	s.check("candidate-held")
 	s.open("/")
 	s.set("filter-q", "fjell")
 	s.send("filter-q")
@@ -398,24 +375,9 @@ func TestBrowser(t *testing.T) {
 	s.set("filter-q", "nobody")
 	s.send("filter-q")
 	s.check("board-nothing")
-	for _, username := range []string{"clem", "adva", "comm", "audi", "adil"} {
-		s.signIn(username)
-		s.open("/")
-		s.check("board-" + username)
-		if username != "adil" { // who stands by nobody
-			s.open(home)
-			s.check("candidate-scheduled-" + username)
-		}
-	}
-	s.signIn("cora")
-	s.open("/reports")
-	s.check("reports")
-	s.narrow("reports")
-	s.open("/candidates/" + donor)
-	s.check("candidate-reports")
-	s.narrow("candidate-reports")
-	s.open("/nowhere")
-	s.check("error")
+	s.signIn("adil") // who stands by nobody
+	s.open("/")
+	s.check("board-adil")
 	s.administer(w)
 	s.signIn("edna") // a role that has no pages
 	s.check("not-your-place")
@@ -448,13 +410,8 @@ func (s *screen) administer(w *world) {
 	next := nextVersion(s.t, w.protocol)
 	must(s.t, mover.Adopt(context.Background(), w.store, next))
 	s.signIn("admi")
-	s.open("/protocols")
-	s.check("protocols")
 	s.open("/protocols?to=" + next.Version)
 	eval[chromedp.Void](s, `document.querySelectorAll("details").forEach(d => d.open = true)`)
-	s.check("protocols-move")
-	s.narrow("protocols-move")
-	s.zoom("/protocols?to=" + next.Version)
 	if _, problem := s.send("move-reason"); !strings.Contains(problem, "look at what changes, then confirm it") {
 		s.t.Errorf("a move that is not confirmed: %q", problem)
 	}
@@ -466,7 +423,6 @@ func (s *screen) administer(w *world) {
 	s.check("protocols-moved")
 
 	s.open("/clients")
-	s.check("clients")
 	s.set("register-name", "Interface of the hospital")
 	s.set("register-scopes", "system/Patient.cu")
 	if _, problem := s.send("register-name"); !strings.Contains(problem, "reading and searching alone") {
@@ -479,8 +435,6 @@ func (s *screen) administer(w *world) {
 		s.t.Errorf("the registration: %q %q", notice, problem)
 	}
 	s.check("clients-registered")
-	s.narrow("clients-registered")
-	s.zoom("/clients")
 }
 
 // zoom checks a page at 200 % of a screen 1280 wide, which is 640 wide.

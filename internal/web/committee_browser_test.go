@@ -49,20 +49,12 @@ func TestBrowserCommittee(t *testing.T) {
 	room := eval[string](s, `location.pathname`)
 	s.do("agenda", "order-"+id, "1")
 	s.do("attendance", "who-comm", "there", "who-una", "there:psychosocial-evaluator", "who-clem", "there:nephrologist", "who-cleo", "there:surgeon", "who-adva", "there:advocate")
-	s.check("meeting")
-	s.narrow("meeting")
-	s.zoom(room)
 	item := room + "/candidates/" + id
 
 	// The chair declares and votes with the keyboard alone.
 	s.signIn("comm")
 	s.open("/committee")
-	s.check("committee")
-	s.narrow("committee")
 	s.open(item)
-	s.check("committee-item")
-	s.narrow("committee-item")
-	s.zoom(item)
 	s.reach("declare-conflict-0")
 	s.press("Space")
 	s.reach("declare-text")
@@ -112,8 +104,6 @@ func TestBrowserCommittee(t *testing.T) {
 	}
 	s.colours("", "light")
 	s.open("/candidates/" + id + "/committee")
-	s.check("committee-summary")
-	s.narrow("committee-summary")
 	s.colours("print", "light")
 	if n := s.sheets(); n != 1 {
 		t.Errorf("the summary alone takes %d sheets", n)
@@ -130,9 +120,6 @@ func TestBrowserCommittee(t *testing.T) {
 	s.signIn("cora")
 	letters := "/candidates/" + id + "/letters"
 	s.open(letters)
-	s.check("committee-letters")
-	s.narrow("committee-letters")
-	s.zoom(letters)
 	s.set("letter-channel-0", "")
 	if _, err := chromedp.RunResponse(s.ctx, chromedp.Evaluate[chromedp.Void](`document.querySelector("#letter button:not(.second)").click()`)); err != nil {
 		t.Fatal(err)
@@ -140,7 +127,6 @@ func TestBrowserCommittee(t *testing.T) {
 	if letter := s.text(".letter"); !strings.Contains(letter, "Weigh less than 90 kg.") || !strings.Contains(letter, "Dear Ottilie Fjellgren") {
 		t.Errorf("the letter says %q; the page %q", letter, s.text("main"))
 	}
-	s.check("committee-letter")
 	s.colours("print", "light")
 	s.shot("committee-letter-print")
 }

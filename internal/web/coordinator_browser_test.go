@@ -23,9 +23,6 @@ func TestCoordinatorRoom(t *testing.T) {
 	if path := eval[string](s, `location.pathname`); path != pathToday {
 		t.Errorf("a coordinator begins at %s", path)
 	}
-	s.check("today")
-	s.narrow("today")
-	s.zoom("/today")
 
 	// With keys alone: to the first thing to do, and to its form.
 	s.open("/")
@@ -84,20 +81,4 @@ func TestCoordinatorRoom(t *testing.T) {
 		t.Fatalf("the note: %q %q", notice, problem)
 	}
 	s.check("candidate-notes")
-	s.open(home + "/evaluation-summary")
-	s.check("evaluation-summary")
-	s.narrow("evaluation-summary")
-	s.zoom(home + "/evaluation-summary")
-	s.colours("print", "light")
-	s.size(720)
-	if width := eval[int](s, `document.documentElement.scrollWidth`); width > 720 {
-		t.Errorf("the summary is %d wide on paper", width)
-	}
-	s.size(1280)
-	s.colours("", "light")
-	for _, who := range []string{"clem", "adva", "comm"} {
-		s.signIn(who)
-		s.open("/today")
-		s.check("today-" + who)
-	}
 }

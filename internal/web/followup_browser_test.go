@@ -31,7 +31,4 @@ func TestBrowserFollowUp(t *testing.T) {
 		s.narrow(name)
 		s.zoom(path)
 	}
-	s.colours("", "dark")
-	s.open("/follow-up")
-	s.check("follow-up-dark")
 }

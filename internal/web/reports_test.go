@@ -6,35 +6,7 @@ import (
 	"time"
 
 	"candidacy/internal/journey"
-	"candidacy/internal/record"
 )
-
-// donor puts a donor on record with one event to report, one overdue and one that
-// was reported late.
-func (w *world) donor() string {
-	w.t.Helper()
-	id := w.refer("Sanna", "Virtakallio", "1984-08-17", "female", "WEB-0077", "")
-	found, err := w.store.Candidate(w.t.Context(), id)
-	must(w.t, err)
-	now := w.clock.now()
-	c := journey.Command{ID: "donor", Candidate: id, Kind: journey.Hold, Actor: "cora", Role: journey.Coordinator, At: now, Today: journey.DateOf(now, w.protocol.Zone())}
-	_, err = w.store.Append(w.t.Context(), id, c.ID, func(*record.Tx) (record.Draft, error) {
-		s := found.State
-		s.Seq++
-		s.Stage, s.Outcome, s.Operated = journey.FollowUp, journey.Removed, c.Today.AddDays(-60)
-		for i, hours := range []int{20, 75, 400} {
-			aware := now.Add(-time.Duration(hours) * time.Hour)
-			s.Reports = append(s.Reports, journey.Report{
-				ID: "report-" + string(rune('1'+i)), Happened: journey.DateOf(aware, w.protocol.Zone()), By: "cora", KnownTo: "emergency", Raised: journey.InstantOf(aware),
-				Clock: journey.Clock{Event: "donor-infection", Aware: journey.InstantOf(aware), Limit: journey.InstantOf(aware).AddHours(72)},
-			})
-		}
-		s.Reports[2].Reported, s.Reports[2].Closer = journey.InstantOf(now), "clem"
-		return record.Draft{Event: journey.Event{Command: c, Seq: s.Seq}, State: s, Flags: found.Flags}, nil
-	})
-	must(w.t, err)
-	return id
-}
 
 // reportPages records what has to be reported of a donor on 9 October 2026, lets
 // its clock pass, and reports it.

@@ -59,6 +59,10 @@ var notPages = map[string]string{
 	pathBack:         "where the identity provider leads back to",
 }
 
+// mostSent is what a page may send on its first load with everything that it loads, in
+// bytes as they are sent.
+const mostSent = 150_000
+
 // TestTour visits every page of the route table, full of the demonstration's data, and
 // holds each to what all pages promise. A page that is in no stop fails it.
 func TestTour(t *testing.T) {
@@ -384,6 +388,9 @@ func (g *guide) loaded(at stop) {
 		g.t.Errorf("%s sends %.0f bytes, at most %d", at.name, g.received, mostSent)
 	}
 	for _, asked := range g.asked {
+		if text := asked.Type == network.ResourceTypeScript || asked.Type == network.ResourceTypeStylesheet; text && !g.packed[asked.Request.URL] {
+			g.t.Errorf("%s: %s is not packed", at.name, asked.Request.URL)
+		}
 		if asked.RedirectResponse != nil {
 			g.t.Errorf("%s: %s leads elsewhere", at.name, asked.Request.URL)
 		}
