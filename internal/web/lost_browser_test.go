@@ -137,6 +137,7 @@ func TestBrowserKilled(t *testing.T) {
 	home := eval[string](s, `[...document.querySelectorAll("#board tbody th a")].find(a => a.textContent.includes("Fictborne"))?.pathname ?? ""`)
 	s.open(home)
 	k.unfold("note")
+	k.choose("note-kind", "Telephone")
 	k.write("note-text", "Prefers to be called after four.")
 	k.done("note-text")
 	k.unfold(string(journey.Hold))

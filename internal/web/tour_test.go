@@ -437,7 +437,7 @@ func (g *guide) fits(name string, width int64, where string) {
 const overflow = `(() => {
 	const width = document.documentElement.clientWidth;
 	if (document.documentElement.scrollWidth <= width) return "";
-	return [...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest(".unseen")).slice(0, 4)
+	return [...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > width + 1).slice(0, 4)
 		.map(e => e.tagName + "." + (e.className.baseVal ?? e.className) + " " + Math.round(e.getBoundingClientRect().right)).join("; ") || "the page";
 })()`
 
