@@ -145,6 +145,7 @@ func TestRooms(t *testing.T) {
 				k.done("declare")
 				k.pick("vote-choice-0")
 				k.done("vote")
+				k.unfold("close")
 				k.done("close")
 				k.pick("decide-outcome-0")
 				k.pick("decide-side-0")
@@ -204,6 +205,8 @@ func TestRooms(t *testing.T) {
 				if got := eval[string](s, `location.search`); !strings.Contains(got, "from=2026-11-25") {
 					t.Errorf("the search leads to %s: %s", got, k.text("main"))
 				}
+				k.to("nav summary")
+				k.press("Enter")
 				k.enter(`nav a[href="/measures"]`)
 				if !strings.Contains(k.text("main"), "Follow-up") && !strings.Contains(k.text("main"), "follow-up") {
 					t.Error("the measures lack follow-up")
@@ -297,9 +300,8 @@ func withoutScript(t *testing.T, w *world, s *screen, id func(string) string) {
 
 	enter("advocate")
 	s.open("/candidates/" + id("07"))
-	s.set("record-words-words", "I have thought about it for a year.")
-	s.set("record-words-agreed", "yes")
-	says("the candidate's own words", press("#record-words form button"), "recorded")
+	s.set("hold-note", "Wants time to think.")
+	says("the pause", press("#hold form button"), "On hold")
 	enter("committee")
 	s.open(nextRoom(t, w))
 	s.set("amend-text", "The next meeting is in spring.")
