@@ -219,6 +219,11 @@ func tour(t *testing.T, w *world) []lane {
 			{name: "code", route: pathCode, path: pathCode},
 		}},
 		{"advocate", advocate, []stop{
+			{name: "advocate", route: pathAdvocate, path: pathAdvocate, picture: true, phone: true},
+			{name: "room", route: pathRoom, path: evaluated + "/advocate", picture: true},
+			{name: "own-notes", route: pathOwnNotes, path: evaluated + "/advocate/notes"},
+			{name: "withdrawal", route: pathWitness, path: evaluated + "/advocate/withdrawal", picture: true},
+			{name: "statement", route: pathStatement, path: "/candidates/" + id("20") + "/statement"},
 			{name: "board-advocate", route: pathBoard, path: "/"},
 			{name: "candidate-advocate", route: pathCandidate, path: waiting},
 		}},
