@@ -50,9 +50,11 @@ type lane struct {
 // notPages are the GET routes that answer with something else than a page, each with
 // the reason why nothing is looked at.
 var notPages = map[string]string{
-	pathAsset:        "loaded by every page",
-	pathDocument:     "a file that is handed out as it came",
-	pathPicture:      "shown in the page of the second factor",
+	pathAsset:     "loaded by every page",
+	pathDocument:  "a file that is handed out as it came",
+	pathPicture:   "shown in the page of the second factor",
+	pathBroughtIn: "a file that is handed out as it came", pathSentIn: "a file that is handed out as it came",
+	pathCalendar: "a file to take along", pathCalendar1: "a file to take along",
 	pathMeasuresCSV:  "a file to take along",
 	pathMeasuresXLSX: "a file to take along",
 	pathProvider:     "leads away to the identity provider",
@@ -185,6 +187,10 @@ func tour(t *testing.T, w *world) []lane {
 			{name: "evaluation-summary", route: pathEvaluation, path: waiting + "/evaluation-summary", picture: true},
 			{name: "recovery-plan", route: pathRecovery, path: recovering + "/recovery-plan", picture: true},
 			{name: "check", route: pathCheck, path: planned + "/checks/confirm-verification", picture: true},
+			{name: "visits", route: pathAllVisits, path: pathAllVisits, picture: true},
+			{name: "candidate-visits", route: pathVisits, path: evaluated + "/visits", picture: true},
+			{name: "day-plan", route: pathDayPlan, path: evaluated + "/visits/days/2026-11-26", picture: true},
+			{name: "documents", route: pathDocuments, path: waiting + "/documents", picture: true},
 			{name: "committee", route: pathCommittee, path: "/committee", picture: true},
 			{name: "meeting", route: pathMeeting, path: room, picture: true},
 			{name: "letters", route: pathLetters, path: letters, picture: true},
