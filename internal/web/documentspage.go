@@ -207,11 +207,7 @@ func (s *server) recordedDocuments(sc scene, people map[string]string, add func(
 		switch e.Kind {
 		case journey.RecordConsent:
 			if event, err := e.Decode(); err == nil {
-				var titles []string
-				for _, id := range event.Named() {
-					titles = append(titles, titleOf(sc.protocol, id))
-				}
-				add(day, documentRow{Kind: "Consent", Title: or(shortList(titles, 3), "Consent"), Who: who, Link: history(e.Kind), Detail: "Entry " + strconv.FormatInt(e.Seq, 10)})
+				add(day, documentRow{Kind: "Consent", Title: titlesOf(sc.protocol, event.Named()), Who: who, Link: history(e.Kind), Detail: "Entry " + strconv.FormatInt(e.Seq, 10)})
 			}
 		case journey.AnswerQuestionnaire:
 			var body activities.Answered

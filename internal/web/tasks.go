@@ -42,7 +42,8 @@ type task struct {
 	// By is the last day on which it helps, and At the instant where it is one.
 	By journey.Date
 	At journey.Instant
-	// Link leads to the very form: a whole address, or an anchor on the candidate's page.
+	// Link leads to the very form: a whole address without a candidate, or what follows
+	// the address of the candidate's page.
 	Link string
 }
 
@@ -322,7 +323,7 @@ func shortList(list []string, most int) string {
 // appointments are planned visits of which nobody has said whether they took place, and
 // those that stand while the candidate is on hold.
 func (t *tasker) appointments() {
-	home := "/candidates/" + t.c.ID + "/visits"
+	const home = "/visits" // below the candidate's own page
 	var ahead []journey.Appointment
 	for _, a := range t.s.Booked() {
 		if !a.On.Before(t.today) {
