@@ -57,3 +57,18 @@ func TestAgainCloseToTheOperation(t *testing.T) {
 		t.Errorf("with a day: %+v", row)
 	}
 }
+
+func TestReasonsHaveDatesAsPeopleWriteThem(t *testing.T) {
+	p := protocol.Default()
+	for _, c := range []struct {
+		reason journey.Reason
+		want   string
+	}{
+		{journey.Reason{Rule: "verification-window", Message: "the verification is made from 2026-12-09 on"}, "The verification is made from 9 Dec 2026 on"},
+		{journey.Reason{Rule: "valid", Requirement: "acr", Message: "acr is valid only until 2026-12-09"}, titleOf(p, "acr") + " is valid only until 9 Dec 2026"},
+	} {
+		if got := reasonWord(p, c.reason); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html"
 	"html/template"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -247,9 +248,12 @@ func flagRule(p *protocol.Protocol, id string) (protocol.FlagRule, bool) {
 	return protocol.FlagRule{}, false
 }
 
+// plainDate is a date as the process writes it.
+var plainDate = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
+
 // reasonWord replaces the ids in a reason by the words of the protocol.
 func reasonWord(p *protocol.Protocol, r journey.Reason) string {
-	text := r.Message
+	text := plainDate.ReplaceAllStringFunc(r.Message, func(day string) string { return dayWord(journey.Date(day)) })
 	if id, rest, ok := strings.Cut(text, " "); ok {
 		if rule, found := flagRule(p, id); found && strings.HasPrefix(r.Rule, "flag") || found && r.Rule == "absolute-exclusion" && id != r.Requirement {
 			return rule.Title + " " + rest
