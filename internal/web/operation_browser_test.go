@@ -6,8 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
-
 	"candidacy/internal/journey"
 	"candidacy/internal/walk"
 )
@@ -91,16 +89,4 @@ func TestBrowserOperation(t *testing.T) {
 	if section := s.text("section:has(#operation)"); !regexp.MustCompile(`Blood loss in mL\s+120\b`).MatchString(section) {
 		t.Errorf("the section says %s", section)
 	}
-}
-
-// beside is another person's browser at the same site.
-func (s *screen) beside(t *testing.T) *screen {
-	t.Helper()
-	ctx, cancel := chromedp.NewContext(s.ctx, chromedp.WithNewBrowserContext())
-	t.Cleanup(cancel)
-	other := &screen{t: t, ctx: ctx, site: s.site, axe: s.axe}
-	_, err := chromedp.Run(ctx, chromedp.Evaluate[chromedp.Void]("1"))
-	must(t, err)
-	other.size(1280)
-	return other
 }

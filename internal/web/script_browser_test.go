@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
@@ -163,26 +162,5 @@ func TestScript(t *testing.T) {
 		return !!document.querySelector("dialog[open]");
 	})()`) {
 		t.Error("keys that are switched off do something")
-	}
-}
-
-// TestWithoutScript signs in and gives a command with scripts switched off.
-func TestWithoutScript(t *testing.T) {
-	program := chromium(t)
-	w := newWorld(t, nil)
-	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "SYN-0006", "R-771")
-	w.screen(id)
-	s := newScreen(t, program, w.site.URL)
-	call(s, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
-	s.open("/sign-in")
-	s.set("username", "cora")
-	s.set("password", password)
-	s.send("username")
-	s.open("/candidates/" + id)
-	s.do(journey.Hold, "note", "Travels.")
-	c, err := w.store.Candidate(context.Background(), id)
-	must(t, err)
-	if c.State.Stage != journey.OnHold {
-		t.Errorf("the candidate is in %s", c.State.Stage)
 	}
 }
