@@ -146,8 +146,8 @@ func namesOf(p Person) names { return names{given: Fold(p.Given), family: Fold(p
 // some sixty of the same sex (5 bits). Family names change and are left out in part, given
 // names less, and so a disagreement of them says more.
 func (c *Comparison) names(a, b names) {
-	straight := []Reason{familyName(a.family, b.family), givenName(a.given, b.given)}
-	swapped := []Reason{familyName(a.family, b.given), familyName(a.given, b.family)}
+	straight := []Reason{name("family name", a.family, b.family, familyBits), name("given name", a.given, b.given, givenBits)}
+	swapped := []Reason{name("family name", a.family, b.given, familyBits), name("family name", a.given, b.family, familyBits)}
 	if swapped[0].Bits >= 5 && swapped[1].Bits >= 5 && swapped[0].Bits+swapped[1].Bits > straight[0].Bits+straight[1].Bits {
 		// Twelve bits for both names as they are, less one for the mistake.
 		if bits := min(swapped[0].Bits+swapped[1].Bits-3, 11); bits > 0 {
@@ -160,33 +160,23 @@ func (c *Comparison) names(a, b names) {
 	}
 }
 
-func familyName(a, b string) Reason {
-	switch how, degree := similar(a, b); degree {
-	case same:
-		return Reason{"same family name", 7}
-	case slip:
-		return Reason{"family name " + how, 5}
-	case part:
-		return Reason{"family name " + how, 5}
-	case near:
-		return Reason{"family name " + how, 3}
-	default:
-		return Reason{"family name differs", -3}
-	}
-}
+// familyBits and givenBits are how much a name speaks for the same person, by how near
+// it is.
+var (
+	familyBits = [...]int{apart: -3, near: 3, part: 5, slip: 5, same: 7}
+	givenBits  = [...]int{apart: -4, near: 2, part: 4, slip: 4, same: 5}
+)
 
-func givenName(a, b string) Reason {
-	switch how, degree := similar(a, b); degree {
+// name compares two names of one kind.
+func name(kind, a, b string, bits [same + 1]int) Reason {
+	how, degree := similar(a, b)
+	switch degree {
 	case same:
-		return Reason{"same given name", 5}
-	case slip:
-		return Reason{"given name " + how, 4}
-	case part:
-		return Reason{"given name " + how, 4}
-	case near:
-		return Reason{"given name " + how, 2}
+		return Reason{"same " + kind, bits[same]}
+	case apart:
+		return Reason{kind + " differs", bits[apart]}
 	default:
-		return Reason{"given name differs", -4}
+		return Reason{kind + " " + how, bits[degree]}
 	}
 }
 
