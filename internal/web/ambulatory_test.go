@@ -1,10 +1,8 @@
 package web
 
 import (
-	"bytes"
 	"context"
 	"fmt"
-	"mime/multipart"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -81,23 +79,10 @@ func TestMonitor(t *testing.T) {
 	}
 }
 
-// upload sends a file as a form does.
+// upload sends the file of a monitor as its form does.
 func (b *browser) upload(path, data string) answer {
 	b.w.t.Helper()
-	var body bytes.Buffer
-	w := multipart.NewWriter(&body)
-	if data != "" {
-		part, err := w.CreateFormFile("csv", "monitor of Fjellgren.csv")
-		must(b.w.t, err)
-		_, err = part.Write([]byte(data))
-		must(b.w.t, err)
-	}
-	must(b.w.t, w.Close())
-	r, err := http.NewRequest(http.MethodPost, b.w.site.URL+path, &body)
-	must(b.w.t, err)
-	r.Header.Set("Content-Type", w.FormDataContentType())
-	r.Header.Set("Sec-Fetch-Site", "same-origin")
-	return b.do(r, nil)
+	return b.sendFile(path, "csv", "monitor of Fjellgren.csv", data, nil)
 }
 
 // filledIn reads the values of a form as a browser would send them.

@@ -22,26 +22,26 @@ import (
 
 var benchCandidates = flag.Int("candidates", 10_000, "how many candidates the benchmarks of lists have")
 
+// emptyStore opens a store in a file of its own, with a protocol and one coordinator.
+func emptyStore(b *testing.B, p *protocol.Protocol, now func() time.Time) (store *record.Store, file string) {
+	b.Helper()
+	ctx := context.Background()
+	file = filepath.Join(b.TempDir(), "records.db")
+	store, err := record.Open(ctx, file, now)
+	must(b, err)
+	b.Cleanup(func() { _ = store.Close() })
+	must(b, store.KeepProtocol(ctx, p.Version, p.Digest(), p.Source()))
+	_, err = store.AddAccount(ctx, "cora", "cora", "Cora Lindqvist", journey.Coordinator, password)
+	must(b, err)
+	return store, file
+}
+
 // crowd fills a store with invented people in all stages before the operation.
 func crowd(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.Time) {
 	b.Helper()
-	ctx := context.Background()
-	p := protocol.Default()
+	p, ctx := protocol.Default(), context.Background()
 	now := func() time.Time { return time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC) }
-	file := filepath.Join(b.TempDir(), "records.db")
-	store, err := record.Open(ctx, file, now)
-	if err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() { _ = store.Close() })
-	fail := func(err error) {
-		if err != nil {
-			b.Fatal(err)
-		}
-	}
-	fail(store.KeepProtocol(ctx, p.Version, p.Digest(), p.Source()))
-	_, err = store.AddAccount(ctx, "cora", "cora", "Cora Lindqvist", journey.Coordinator, password)
-	fail(err)
+	store, file := emptyStore(b, p, now)
 	stages := []journey.Stage{journey.Referral, journey.Screening, journey.Evaluation, journey.Committee, journey.Approved, journey.Scheduled, journey.OnHold, journey.Closed}
 	const played = 200 // the others are copies of them with other names
 	for i := range min(n, played) {
@@ -70,10 +70,10 @@ func crowd(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.
 				}},
 			}, nil
 		})
-		fail(err)
+		must(b, err)
 	}
 	db, err := sql.Open("sqlite", "file:"+file+"?_pragma=busy_timeout(10000)")
-	fail(err)
+	must(b, err)
 	defer db.Close()
 	for done := played; done < n; done += played {
 		for _, statement := range []string{
@@ -85,7 +85,7 @@ func crowd(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.
 				FROM identity ORDER BY rowid LIMIT 200`,
 		} {
 			_, err := db.Exec(statement, 0x100000+done)
-			fail(err)
+			must(b, err)
 		}
 	}
 	return store, p, now
@@ -94,30 +94,16 @@ func crowd(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.
 // populate fills a store with n invented people with all of their entries and results.
 func populate(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() time.Time) {
 	b.Helper()
-	ctx := context.Background()
 	p := protocol.Default()
 	now := func() time.Time { return time.Date(2027, 6, 30, 7, 0, 0, 0, time.UTC) }
-	file := filepath.Join(b.TempDir(), "records.db")
-	store, err := record.Open(ctx, file, now)
-	if err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() { _ = store.Close() })
-	fail := func(err error) {
-		if err != nil {
-			b.Fatal(err)
-		}
-	}
-	fail(store.KeepProtocol(ctx, p.Version, p.Digest(), p.Source()))
-	_, err = store.AddAccount(ctx, "cora", "cora", "Cora Lindqvist", journey.Coordinator, password)
-	fail(err)
+	store, file := emptyStore(b, p, now)
 	const played = 200 // the others are copies of them
 	v := invent(b, store, p, "2027-06-30")
 	for i := range min(n, played) {
 		v.person(v.today.AddDays(-(i*900)/played - 3))
 	}
 	db, err := sql.Open("sqlite", "file:"+file+"?_pragma=busy_timeout(10000)&_pragma=synchronous(off)")
-	fail(err)
+	must(b, err)
 	defer db.Close()
 	for done := played; done < n; done += played {
 		for _, statement := range []string{
@@ -132,42 +118,43 @@ func populate(b *testing.B, n int) (*record.Store, *protocol.Protocol, func() ti
 				SELECT $1 || substr(candidate_id, 5), $1 || id, version, current, seq, identifier_system, $1 || identifier_value, code, status, collected_on, body FROM result WHERE candidate_id < '00001'`,
 		} {
 			_, err := db.Exec(statement, fmt.Sprintf("%04x", done/played))
-			fail(err)
+			must(b, err)
 		}
 	}
 	return store, p, now
+}
+
+// reader serves the pages afresh, as after a start, and returns how a coordinator reads
+// one: what comes is so many bytes.
+func reader(b *testing.B, store *record.Store, p *protocol.Protocol, now func() time.Time) func(path string) int {
+	b.Helper()
+	e := echo.New()
+	must(b, Register(e, Deps{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Current: p, Now: now}))
+	secret, err := store.StartSession(context.Background(), "cora", time.Hour)
+	must(b, err)
+	return func(path string) int {
+		r := httptest.NewRequest(http.MethodGet, path, nil)
+		r.AddCookie(&http.Cookie{Name: "candidacy", Value: secret})
+		r.Header.Set("Accept-Encoding", "gzip")
+		w := httptest.NewRecorder()
+		e.ServeHTTP(w, r)
+		if w.Code != http.StatusOK {
+			b.Fatalf("%s: %d %s", path, w.Code, w.Body)
+		}
+		return w.Body.Len()
+	}
 }
 
 // BenchmarkProgramme renders what is made of everybody, against the query that says who
 // has changed.
 func BenchmarkProgramme(b *testing.B) {
 	store, p, now := populate(b, *benchCandidates)
-	serve := func() func(path string) {
-		e := echo.New()
-		if err := Register(e, Deps{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Current: p, Now: now}); err != nil {
-			b.Fatal(err)
-		}
-		secret, err := store.StartSession(context.Background(), "cora", time.Hour)
-		if err != nil {
-			b.Fatal(err)
-		}
-		return func(path string) {
-			r := httptest.NewRequest(http.MethodGet, path, nil)
-			r.AddCookie(&http.Cookie{Name: "candidacy", Value: secret})
-			r.Header.Set("Accept-Encoding", "gzip")
-			w := httptest.NewRecorder()
-			e.ServeHTTP(w, r)
-			if w.Code != http.StatusOK {
-				b.Fatalf("%s: %d %s", path, w.Code, w.Body)
-			}
-		}
-	}
 	b.Run("first", func(b *testing.B) { // after a start
 		for range b.N {
-			serve()("/measures")
+			reader(b, store, p, now)("/measures")
 		}
 	})
-	get := serve()
+	get := reader(b, store, p, now)
 	get("/measures")
 	for _, path := range []string{"/measures", "/measures.csv", "/measures.xlsx", "/measures/people", "/follow-up"} {
 		b.Run(path, func(b *testing.B) {
@@ -189,36 +176,12 @@ func BenchmarkProgramme(b *testing.B) {
 // they show.
 func BenchmarkLists(b *testing.B) {
 	store, p, now := crowd(b, *benchCandidates)
-	e := echo.New()
-	if err := Register(e, Deps{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Current: p, Now: now}); err != nil {
-		b.Fatal(err)
-	}
-	secret, err := store.StartSession(context.Background(), "cora", time.Hour)
-	if err != nil {
-		b.Fatal(err)
-	}
-	get := func(path string) int {
-		r := httptest.NewRequest(http.MethodGet, path, nil)
-		r.AddCookie(&http.Cookie{Name: "candidacy", Value: secret})
-		r.Header.Set("Accept-Encoding", "gzip")
-		w := httptest.NewRecorder()
-		e.ServeHTTP(w, r)
-		if w.Code != http.StatusOK {
-			b.Fatalf("%s: %d %s", path, w.Code, w.Body)
-		}
-		return w.Body.Len()
-	}
 	b.Run("first", func(b *testing.B) { // after a start, or the first of a day
 		for range b.N {
-			fresh := echo.New()
-			if err := Register(fresh, Deps{Store: store, Protocols: protocol.NewRegistry(store.Protocol, p), Current: p, Now: now}); err != nil {
-				b.Fatal(err)
-			}
-			r := httptest.NewRequest(http.MethodGet, "/", nil)
-			r.AddCookie(&http.Cookie{Name: "candidacy", Value: secret})
-			fresh.ServeHTTP(httptest.NewRecorder(), r)
+			reader(b, store, p, now)("/")
 		}
 	})
+	get := reader(b, store, p, now)
 	get("/")
 	for name, path := range map[string]string{"board": "/", "board by name": "/?sort=name", "board of a stage": "/?stage=evaluation&sort=band", "today": "/today", "last page": "/?page=999"} {
 		b.Run(name, func(b *testing.B) {

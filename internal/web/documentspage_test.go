@@ -1,10 +1,8 @@
 package web
 
 import (
-	"bytes"
 	"encoding/base64"
 	"fmt"
-	"mime/multipart"
 	"net/http"
 	"net/url"
 	"strings"
@@ -18,23 +16,7 @@ import (
 // bring sends a document as its form does.
 func (b *browser) bring(path, data string, values map[string]string) answer {
 	b.w.t.Helper()
-	var body bytes.Buffer
-	w := multipart.NewWriter(&body)
-	for name, value := range values {
-		must(b.w.t, w.WriteField(name, value))
-	}
-	if data != "" {
-		part, err := w.CreateFormFile("file", "Fjellgren renal report.exe")
-		must(b.w.t, err)
-		_, err = part.Write([]byte(data))
-		must(b.w.t, err)
-	}
-	must(b.w.t, w.Close())
-	r, err := http.NewRequest(http.MethodPost, b.w.site.URL+path, &body)
-	must(b.w.t, err)
-	r.Header.Set("Content-Type", w.FormDataContentType())
-	r.Header.Set("Sec-Fetch-Site", "same-origin")
-	return b.do(r, nil)
+	return b.sendFile(path, "file", "Fjellgren renal report.exe", data, values)
 }
 
 // TestDocumentsAreBroughtIn brings documents in, reads them back, and says that one was

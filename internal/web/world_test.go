@@ -1,11 +1,13 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"mime/multipart"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
@@ -159,7 +161,29 @@ func (l *locked) Write(p []byte) (int, error) {
 	return l.b.Write(p)
 }
 
-func must(t *testing.T, err error) {
+// sendFile sends a form with a file; without data none is chosen.
+func (b *browser) sendFile(path, field, name, data string, values map[string]string) answer {
+	b.w.t.Helper()
+	var body bytes.Buffer
+	w := multipart.NewWriter(&body)
+	for name, value := range values {
+		must(b.w.t, w.WriteField(name, value))
+	}
+	if data != "" {
+		part, err := w.CreateFormFile(field, name)
+		must(b.w.t, err)
+		_, err = part.Write([]byte(data))
+		must(b.w.t, err)
+	}
+	must(b.w.t, w.Close())
+	r, err := http.NewRequest(http.MethodPost, b.w.site.URL+path, &body)
+	must(b.w.t, err)
+	r.Header.Set("Content-Type", w.FormDataContentType())
+	r.Header.Set("Sec-Fetch-Site", "same-origin")
+	return b.do(r, nil)
+}
+
+func must(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
