@@ -378,6 +378,17 @@ func remaining(body command.Body, problems []problem, fieldOf func(string) strin
 	return more
 }
 
+// sceneOf finds the candidate of an address for the viewer.
+func (s *server) sceneOf(c echo.Context) (scene, error) {
+	account, _ := signedIn(c)
+	ctx, v := c.Request().Context(), s.viewer(account)
+	found, err := s.find(ctx, v, c.Param("id"))
+	if err != nil {
+		return scene{}, err
+	}
+	return s.scene(ctx, v, found, "")
+}
+
 // scene gathers what forms are made from.
 func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code string) (scene, error) {
 	p, err := s.Protocols.Get(ctx, c.Protocol)
@@ -385,17 +396,13 @@ func (s *server) scene(ctx context.Context, v *viewer, c record.Candidate, code 
 		return scene{}, err
 	}
 	sc := scene{protocol: p, viewer: v, candidate: c, today: s.today(p.Zone()), code: code}
-	if c.State.Operated != "" {
-		entries, err := s.Store.Entries(ctx, c.ID)
-		if err != nil {
-			return sc, err
-		}
-		if sc.course, err = operation.Of(entries); err != nil {
-			return sc, err
-		}
-	}
 	if sc.entries, err = s.Store.Entries(ctx, c.ID); err != nil {
 		return sc, err
+	}
+	if c.State.Operated != "" {
+		if sc.course, err = operation.Of(sc.entries); err != nil {
+			return sc, err
+		}
 	}
 	texts, err := activities.ConditionTexts(sc.entries)
 	if err != nil {

@@ -91,17 +91,6 @@ func (s *server) documentsPage(c echo.Context) error {
 	return s.render(c, http.StatusOK, "documents", p)
 }
 
-// sceneOf finds the candidate of an address for the viewer.
-func (s *server) sceneOf(c echo.Context) (scene, error) {
-	account, _ := signedIn(c)
-	ctx, v := c.Request().Context(), s.viewer(account)
-	found, err := s.find(ctx, v, c.Param("id"))
-	if err != nil {
-		return scene{}, err
-	}
-	return s.scene(ctx, v, found, "")
-}
-
 // documentTry is a document, or a statement about one, that was not taken.
 type documentTry struct {
 	about    int64

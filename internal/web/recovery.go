@@ -282,16 +282,11 @@ type planModel struct {
 
 // recoveryPlan shows the plan of one donor alone.
 func (s *server) recoveryPlan(c echo.Context) error {
-	account, _ := signedIn(c)
-	ctx, v := c.Request().Context(), s.viewer(account)
-	found, err := s.find(ctx, v, c.Param("id"))
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
-	sc, err := s.scene(ctx, v, found, "")
-	if err != nil {
-		return err
-	}
+	found, v := sc.candidate, sc.viewer
 	m, err := recoveryOf(sc)
 	if err != nil {
 		return err

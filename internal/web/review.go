@@ -77,21 +77,11 @@ func (s *server) reviewRequirement(sc scene, id string) (protocol.Requirement, e
 	return r, nil
 }
 
-func (s *server) reviewScene(c echo.Context) (scene, error) {
-	account, _ := signedIn(c)
-	v := s.viewer(account)
-	found, err := s.find(c.Request().Context(), v, c.Param("id"))
-	if err != nil {
-		return scene{}, err
-	}
-	return s.scene(c.Request().Context(), v, found, "")
-}
-
 func (s *server) reviewPage(c echo.Context) error { return s.showReview(c, c.Param("requirement")) }
 func (s *server) sidePage(c echo.Context) error   { return s.showReview(c, sideReview) }
 
 func (s *server) showReview(c echo.Context, requirement string) error {
-	sc, err := s.reviewScene(c)
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
@@ -214,7 +204,7 @@ func (s *server) giveSide(c echo.Context) error   { return s.signReview(c, sideR
 
 // signReview records a review under the sign-in of whoever sends it.
 func (s *server) signReview(c echo.Context, requirement string) error {
-	sc, err := s.reviewScene(c)
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}

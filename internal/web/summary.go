@@ -79,13 +79,7 @@ const expiresWithin = 60
 
 // summaryPage shows the summary of one candidate.
 func (s *server) summaryPage(c echo.Context) error {
-	account, _ := signedIn(c)
-	v := s.viewer(account)
-	found, err := s.find(c.Request().Context(), v, c.Param("id"))
-	if err != nil {
-		return err
-	}
-	sc, err := s.scene(c.Request().Context(), v, found, "")
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
@@ -94,7 +88,7 @@ func (s *server) summaryPage(c echo.Context) error {
 		return err
 	}
 	for _, kind := range committeeKinds {
-		if slices.Contains(journey.Allowed(found.State.Stage, v.Role), kind) {
+		if slices.Contains(journey.Allowed(sc.candidate.State.Stage, sc.viewer.Role), kind) {
 			if f := makeForm(sc, kind); f.Empty == "" {
 				m.Forms = append(m.Forms, f)
 			}

@@ -100,13 +100,7 @@ func resultsLink(candidate, key string) string {
 
 // resultsPage shows a candidate's results over time.
 func (s *server) resultsPage(c echo.Context) error {
-	account, _ := signedIn(c)
-	ctx, v := c.Request().Context(), s.viewer(account)
-	found, err := s.find(ctx, v, c.Param("id"))
-	if err != nil {
-		return err
-	}
-	sc, err := s.scene(ctx, v, found, "")
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}

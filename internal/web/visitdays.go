@@ -55,18 +55,13 @@ type dayPlanModel struct {
 }
 
 func (s *server) dayPlan(c echo.Context) error {
-	account, _ := signedIn(c)
-	ctx, v := c.Request().Context(), s.viewer(account)
-	found, err := s.find(ctx, v, c.Param("id"))
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
-	sc, err := s.scene(ctx, v, found, "")
-	if err != nil {
-		return err
-	}
+	found, v := sc.candidate, sc.viewer
 	words := wordsOf(sc.entries)
-	people, err := s.people(ctx)
+	people, err := s.people(c.Request().Context())
 	if err != nil {
 		return err
 	}

@@ -170,17 +170,11 @@ func weekdayWord(d journey.Date) string {
 
 // visitsPage shows what is planned for a candidate, and what the planner proposes.
 func (s *server) visitsPage(c echo.Context) error {
-	account, _ := signedIn(c)
-	ctx, v := c.Request().Context(), s.viewer(account)
-	found, err := s.find(ctx, v, c.Param("id"))
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
-	sc, err := s.scene(ctx, v, found, "")
-	if err != nil {
-		return err
-	}
-	m, err := s.visitsModelOf(ctx, sc, c.QueryParams())
+	m, err := s.visitsModelOf(c.Request().Context(), sc, c.QueryParams())
 	if err != nil {
 		return err
 	}

@@ -98,16 +98,11 @@ var verdictMarks = map[renal.QualityVerdict]template.HTML{
 
 // worksheetScene finds the candidate for somebody who may record results.
 func (s *server) worksheetScene(c echo.Context) (scene, error) {
-	account, _ := signedIn(c)
-	v := s.viewer(account)
-	found, err := s.find(c.Request().Context(), v, c.Param("id"))
-	if err != nil {
-		return scene{}, err
+	sc, err := s.sceneOf(c)
+	if err == nil && !journey.MayGive(sc.viewer.Role, journey.RecordResults) {
+		err = &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(sc.viewer.Role) + " may not do this."}
 	}
-	if !journey.MayGive(v.Role, journey.RecordResults) {
-		return scene{}, &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(v.Role) + " may not do this."}
-	}
-	return s.scene(c.Request().Context(), v, found, "")
+	return sc, err
 }
 
 // worksheets are the pages that a candidate's page leads to.
