@@ -26,15 +26,19 @@ func TestCoordinatorRoom(t *testing.T) {
 
 	// With keys alone: to the first thing to do, and to its form.
 	s.open("/")
-	s.press("t")
-	s.until("the way by a key", `location.pathname === "/today" && document.readyState === "complete"`)
+	s.submit("t")
+	if path := eval[string](s, `location.pathname`); path != pathToday {
+		t.Errorf("a key leads to %s", path)
+	}
 	s.press("j")
 	if at := eval[string](s, `document.activeElement.className`); at != "task" {
 		t.Fatalf("the first thing has not the focus but %q", at)
 	}
 	to := eval[string](s, `document.activeElement.hash.slice(1)`)
-	s.press("Enter")
-	s.until("the form", `location.pathname.startsWith("/candidates/") && document.readyState === "complete"`)
+	s.submit("\r")
+	if path := eval[string](s, `location.pathname`); !strings.HasPrefix(path, "/candidates/") {
+		t.Errorf("the first thing to do leads to %s", path)
+	}
 	if to == "" || !eval[bool](s, `!!document.getElementById("`+to+`")`) {
 		t.Errorf("the page has no %q", to)
 	}

@@ -21,7 +21,8 @@ func (s *screen) focus(id string) {
 	}
 }
 
-// submit activates the control that has the focus and waits for the next page.
+// submit presses a key that leads to another page, such as Enter on a link or a button, and
+// waits for that page.
 func (s *screen) submit(key string) {
 	s.t.Helper()
 	_, err := chromedp.RunResponse(s.ctx, chromedp.KeyEvent(key))

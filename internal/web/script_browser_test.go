@@ -38,7 +38,9 @@ func (s *screen) press(key string) {
 	}
 }
 
-// until waits for what the page does by itself.
+// until waits for what the page does by itself, and no longer than the screen lives. A key or
+// a click that leads to another page is waited for by submit: this asks the page that is
+// there.
 func (s *screen) until(what, script string) {
 	s.t.Helper()
 	if !eval[bool](s, `(async () => { for (let i = 0; i < 2400; i++) { if (`+script+`) return true; await new Promise(r => setTimeout(r, 25)); } return false; })()`) {

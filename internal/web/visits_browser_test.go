@@ -65,8 +65,10 @@ func TestVisitsBrowser(t *testing.T) {
 	s.size(1280)
 	s.colours("", "light")
 	s.open("/")
-	s.press("v")
-	s.until("the way by a key", `location.pathname === "/visits" && document.readyState === "complete"`)
+	s.submit("v")
+	if path := eval[string](s, `location.pathname`); path != "/visits" {
+		t.Errorf("a key leads to %s", path)
+	}
 	s.check("all-visits")
 	s.narrow("all-visits")
 	s.keep("all-visits")
