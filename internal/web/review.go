@@ -108,11 +108,8 @@ func mayReview(sc scene, id string) bool {
 
 const reviewID = "review"
 
-func questionField(requirement string, q protocol.ReviewFinding) field {
+func findingField(q protocol.ReviewFinding) field {
 	f := field{Name: "finding-" + q.Code, Label: q.Title, Type: "textarea", Optional: !q.Required}
-	if q.Confidential {
-		f.Hint = "Told in confidence: read by clinicians, the advocate and the committee."
-	}
 	if len(q.Choices) > 0 {
 		f.Type = "radio"
 		for _, choice := range q.Choices {
@@ -126,8 +123,18 @@ func questionField(requirement string, q protocol.ReviewFinding) field {
 func reviewForm(sc scene, r protocol.Requirement) *form {
 	f := &form{ID: reviewID, Action: reviewLink(sc.candidate.ID, r.ID), Title: r.Title, Button: "Sign the review", Key: newKey()}
 	if questions, ok := sc.protocol.ReviewForm(r.ID); ok {
+		const readers = "read by clinicians, the advocate and the committee."
+		// Said once where it holds for every finding.
+		open := slices.ContainsFunc(questions.Findings, func(q protocol.ReviewFinding) bool { return !q.Confidential })
+		if !open && len(questions.Findings) > 0 {
+			f.Hint = "The findings are told in confidence: " + readers
+		}
 		for _, q := range questions.Findings {
-			f.Fields = append(f.Fields, questionField(r.ID, q))
+			asked := findingField(q)
+			if q.Confidential && open {
+				asked.Hint = "Told in confidence: " + readers
+			}
+			f.Fields = append(f.Fields, asked)
 		}
 	}
 	if duties := checklist(sc, []string{r.ID}); len(duties) > 0 {
