@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"net/url"
 	"slices"
+	"strings"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -14,12 +16,14 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/meeting"
+	"candidacy/internal/monitoring"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
 )
 
 // What the rooms of the demonstration show beside the journeys: questionnaires, a
-// worksheet that somebody is at, a meeting that decided, and a letter.
+// worksheet that somebody is at, the file of a monitor, a meeting that decided, and a
+// letter.
 
 // Secrets of the links of the demonstration to a questionnaire. They are in the source,
 // as its passwords are.
@@ -150,6 +154,32 @@ func (s *script) measure(ctx context.Context) error {
 	return s.store.KeepWorksheet(ctx, record.WorksheetDraft{Candidate: s.candidate, Account: nephrologist, Worksheet: "plasma-clearance", Body: form.Encode()})
 }
 
+// bringIn leaves the nephrologist with the file of a monitor that nobody has recorded yet:
+// a day and a night, one attempt of which failed.
+func (s *script) bringIn(ctx context.Context) error {
+	known, err := s.store.SourceFiles(ctx, s.candidate, monitoring.FileKind)
+	if len(known) > 0 || err != nil {
+		return err
+	}
+	var file strings.Builder
+	file.WriteString("No;Date;Time;Systolic;Diastolic\n")
+	at := s.base.AddDays(-3).Start(s.dispatcher.Current.Zone()).Add(8 * time.Hour)
+	for n := range 49 {
+		systolic, diastolic := 121, 74
+		if at.Hour() >= 23 || at.Hour() < 7 {
+			systolic, diastolic = 106, 62
+		}
+		systolic, diastolic = systolic+n*7%13-6, diastolic+n*5%9-4
+		if n == 30 {
+			systolic, diastolic = 0, 0
+		}
+		fmt.Fprintf(&file, "%d;%s;%d;%d\n", n+1, at.Format("02.01.2006;15:04"), systolic, diastolic)
+		at = at.Add(30 * time.Minute)
+	}
+	_, err = s.store.KeepSourceFile(ctx, record.SourceFile{Candidate: s.candidate, Kind: monitoring.FileKind, Data: []byte(file.String()), ReceivedBy: nephrologist})
+	return err
+}
+
 // heldMeeting is the id of the invented meeting that has decided.
 var heldMeeting = uuid.MustParse("9d1c7a52-7b1e-4a0d-8c3f-2f60b1a7c984").String()
 
@@ -208,12 +238,34 @@ func (s *script) vote(ctx context.Context) error {
 	if item.Entry > 0 { // the decision is recorded under the key that it had
 		seen--
 	}
-	return s.give(ctx, committee, journey.CommitteeRole, journey.RecordDecision, &command.RecordDecision{
+	if err := s.give(ctx, committee, journey.CommitteeRole, journey.RecordDecision, &command.RecordDecision{
 		Outcome: journey.Approve, Side: journey.Left, Seats: meeting.CountOf(known, item, rules).Seats, Meeting: heldMeeting, Seen: seen,
 		Conditions: []command.Condition{{
 			Text: "Two weeks of blood pressure at home, below the threshold of the protocol.", Before: journey.ForScheduling, Due: s.base.AddDays(28), Signer: journey.Clinician,
 		}},
-	})
+	}); err != nil {
+		return err
+	}
+	return s.minute(ctx)
+}
+
+// minute has the chair sign the minutes of the meeting that decided.
+func (s *script) minute(ctx context.Context) error {
+	known, err := s.store.Meeting(ctx, heldMeeting)
+	if known.Minutes != nil || err != nil {
+		return err
+	}
+	_, err = s.store.ChangeMeeting(ctx, heldMeeting, committee, journey.CommitteeRole, meeting.Change{Kind: meeting.Signed, Text: "The committee meets again in the same room.", Seen: known.Seq},
+		func(m meeting.Meeting, c *meeting.Change) (err error) {
+			if c.Digest, err = meeting.Digest(m, c.Text); err != nil {
+				return err
+			}
+			return meeting.Check(m, *c, committee, journey.CommitteeRole, meeting.Rules{})
+		})
+	if err != nil {
+		return fmt.Errorf("sign the minutes: %w", err)
+	}
+	return nil
 }
 
 // write keeps the letter that told the candidate of the decision.
@@ -238,7 +290,7 @@ func (s *script) write(ctx context.Context, of protocol.LetterFor) error {
 func (s *script) rooms() []scene {
 	switch s.person.ID {
 	case "c07":
-		return []scene{s.measure}
+		return []scene{s.measure, s.bringIn}
 	case "c10":
 		return []scene{s.answer}
 	case halfWay:

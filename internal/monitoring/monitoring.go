@@ -20,6 +20,9 @@ import (
 	"golang.org/x/text/encoding/unicode"
 )
 
+// FileKind is the kind under which the record keeps these files.
+const FileKind = "ambulatory-pressure"
+
 // MaxBytes bounds a file, and MaxLines its lines: a monitor takes some hundred
 // readings.
 const (

@@ -70,5 +70,13 @@ func TestSourceFiles(t *testing.T) {
 		if _, err := b.SourceFile(t.Context(), "cand-b", first.Digest); !errors.Is(err, record.ErrNotFound) {
 			t.Errorf("read as another's: %v", err)
 		}
+		if list, err := b.SourceFiles(t.Context(), "cand-a", "k"); err != nil || len(list) != 1 || list[0].Digest != first.Digest || list[0].ReceivedBy != "clem" || !list[0].ReceivedAt.Equal(got.ReceivedAt) {
+			t.Errorf("listed as %+v: %v", list, err)
+		}
+		for candidate, kind := range map[string]string{"cand-a": "other", "cand-b": "k"} {
+			if list, err := b.SourceFiles(t.Context(), candidate, kind); err != nil || len(list) > 0 {
+				t.Errorf("%s has %+v of %s: %v", candidate, list, kind, err)
+			}
+		}
 	})
 }

@@ -44,8 +44,7 @@ const (
 
 	// fileSystem names the results that were read from a file: the digest of the file
 	// and the line.
-	fileSystem     = "https://candidacy.example/NamingSystem/source-file"
-	ambulatoryFile = "ambulatory-pressure"
+	fileSystem = "https://candidacy.example/NamingSystem/source-file"
 )
 
 func ambulatoryLink(candidate string) string {
@@ -62,10 +61,11 @@ type ambulatoryModel struct {
 	Sample             [][]string
 	SampleColumns      []string
 	Read               *monitorLive
-	Files              []option
-	Closed             string
-	Recorded           bool
-	Confirm            []field
+	// Files are those on record, and Waiting those of which nothing is.
+	Files, Waiting []option
+	Closed         string
+	Recorded       bool
+	Confirm        []field
 }
 
 // monitorLive is what a file comes to.
@@ -416,7 +416,7 @@ func (s *server) uploadAmbulatory(ctx context.Context, c echo.Context, sc scene)
 	} else if err != nil {
 		return err
 	}
-	kept, err := s.Store.KeepSourceFile(ctx, record.SourceFile{Candidate: sc.candidate.ID, Kind: ambulatoryFile, Data: data, ReceivedBy: sc.viewer.ID})
+	kept, err := s.Store.KeepSourceFile(ctx, record.SourceFile{Candidate: sc.candidate.ID, Kind: monitoring.FileKind, Data: data, ReceivedBy: sc.viewer.ID})
 	if errors.Is(err, record.ErrOtherCandidate) {
 		// Whose it is, is not told.
 		return refuse("This file can't be recorded for this candidate: the same file is on record elsewhere. Make sure whose readings it holds.")
@@ -547,10 +547,10 @@ func (s *server) ambulatoryModel(ctx context.Context, sc scene, digest string, v
 		}
 	}
 	if digest == "" {
-		return m, nil
+		return m, s.unrecorded(ctx, sc, &m)
 	}
 	file, err := s.Store.SourceFile(ctx, sc.candidate.ID, digest)
-	if errors.Is(err, record.ErrNotFound) || err == nil && file.Kind != ambulatoryFile {
+	if errors.Is(err, record.ErrNotFound) || err == nil && file.Kind != monitoring.FileKind {
 		return m, errNotFound
 	}
 	if err != nil {
@@ -593,6 +593,24 @@ func (s *server) ambulatoryModel(ctx context.Context, sc scene, digest string, v
 		m.Confirm[i].Checked = v[m.Confirm[i].Name]
 	}
 	return m, nil
+}
+
+// unrecorded lists the files that were brought in and of which nothing is on record.
+func (s *server) unrecorded(ctx context.Context, sc scene, m *ambulatoryModel) error {
+	files, err := s.Store.SourceFiles(ctx, sc.candidate.ID, monitoring.FileKind)
+	if err != nil {
+		return err
+	}
+	people, err := s.people(ctx)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		if len(fileResults(sc.results, f.Digest)) == 0 {
+			m.Waiting = append(m.Waiting, option{m.Action + "?file=" + f.Digest, clockWord(f.ReceivedAt, sc.protocol.Zone()) + ", brought in by " + personWord(people, f.ReceivedBy)})
+		}
+	}
+	return nil
 }
 
 // ask makes the questions of how a file is read, with the start of the file.

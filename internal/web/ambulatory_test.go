@@ -130,6 +130,9 @@ func TestAmbulatoryRecords(t *testing.T) {
 	if candidateState(t, w, id).Seq != before {
 		t.Error("looking at a file changes the record")
 	}
+	// Until something of it is recorded, the file is among those that wait.
+	const waits = "Brought in, nothing recorded yet"
+	clem.get(path).has(t, waits, "brought in by Clement Oduya", got.header.Get("Location"))
 	form := filledIn(page, "ambulatory")
 	send := func(pairs ...string) answer {
 		t.Helper()
@@ -156,6 +159,9 @@ func TestAmbulatoryRecords(t *testing.T) {
 		t.Errorf("%d entries", after-before)
 	}
 	clem.get("/candidates/"+id).has(t, "Ambulatory blood pressure, day mean", ">126/")
+	files := clem.get(path)
+	files.has(t, "51 readings attempted")
+	files.lacks(t, waits)
 	results, err := w.store.Results(context.Background(), id)
 	must(t, err)
 	file := form.Get("file")
