@@ -69,13 +69,6 @@ func (s *Store) AddAdvocateNote(ctx context.Context, n AdvocateNote) (int64, err
 	return n.Seq, err
 }
 
-// lastOf is the number of the last row of a candidate in one of our tables.
-func lastOf(ctx context.Context, tx *sql.Tx, table, candidate string) (int64, error) {
-	var last int64
-	err := tx.QueryRowContext(ctx, "SELECT COALESCE(MAX(seq), 0) FROM "+table+" WHERE candidate_id = $1", candidate).Scan(&last) //nolint:gosec // table is one of ours
-	return last, err
-}
-
 // AdvocateNotes lists the notes about a candidate that an account may read, the newest
 // first: its own, and those that their author handed over to it, and none at all unless
 // it is the candidate's present advocate.

@@ -39,8 +39,8 @@ func (s *Store) AddNote(ctx context.Context, key string, n Note) (int64, error) 
 		if err == nil || !errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
-		var last int64
-		if err := tx.QueryRowContext(ctx, "SELECT COALESCE(MAX(seq), 0) FROM candidate_note WHERE candidate_id = $1", n.Candidate).Scan(&last); err != nil {
+		last, err := lastOf(ctx, tx, "candidate_note", n.Candidate)
+		if err != nil {
 			return err
 		}
 		if n.Corrects < 0 || n.Corrects > last {
@@ -55,6 +55,13 @@ func (s *Store) AddNote(ctx context.Context, key string, n Note) (int64, error) 
 		err = fmt.Errorf("write the note: %w", err)
 	}
 	return n.Seq, err
+}
+
+// lastOf is the number of the last row of a candidate in one of our tables.
+func lastOf(ctx context.Context, tx *sql.Tx, table, candidate string) (int64, error) {
+	var last int64
+	err := tx.QueryRowContext(ctx, "SELECT COALESCE(MAX(seq), 0) FROM "+table+" WHERE candidate_id = $1", candidate).Scan(&last) //nolint:gosec // table is one of ours
+	return last, err
 }
 
 // Notes lists a candidate's notes, the newest first.

@@ -23,7 +23,6 @@ import (
 	"candidacy/internal/clinical/pressure"
 	ucum "candidacy/internal/clinical/units"
 	"candidacy/internal/command"
-	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
 	"candidacy/internal/monitoring"
 	"candidacy/internal/protocol"
@@ -474,14 +473,8 @@ func (s *server) recordAmbulatory(ctx context.Context, c echo.Context, sc scene,
 		problems = append(problems, problem{Text: "What is on record of this file has changed since you looked at it. Look at it again, then record it."})
 	}
 	if len(problems) == 0 && len(list) > 0 {
-		limited, cancel := context.WithTimeout(ctx, submitTimeout)
-		defer cancel()
-		_, err := s.Dispatcher.Submit(limited, dispatch.Request{
-			Candidate: sc.candidate.ID, Key: v.Get("key"), Kind: journey.RecordResults, Actor: sc.viewer.ID, Role: sc.viewer.Role,
-			Body: &command.RecordResults{Results: list},
-		})
 		var ok bool
-		if err != nil {
+		if err := s.give(ctx, sc.viewer.Account, sc.candidate.ID, v.Get("key"), journey.RecordResults, &command.RecordResults{Results: list}); err != nil {
 			if status, _, problems, _, ok = refused(sc.protocol, err, func(string) string { return "" }); !ok {
 				return err
 			}

@@ -81,7 +81,7 @@ func newScreen(t *testing.T, program, site string) *screen {
 	t.Cleanup(stop)
 	ctx, cancel := chromedp.NewContext(allocator)
 	t.Cleanup(cancel)
-	limited, end := context.WithTimeout(ctx, 8*time.Minute)
+	limited, end := context.WithTimeout(ctx, 20*time.Minute)
 	t.Cleanup(end)
 	s := &screen{t: t, ctx: limited, site: site, axe: axe(t)}
 	_, err := chromedp.Run(ctx, chromedp.Evaluate[chromedp.Void]("1"))

@@ -29,6 +29,15 @@ import (
 // submitTimeout bounds how long a form waits for its outcome.
 const submitTimeout = 20 * time.Second
 
+// give gives a command about a candidate as whoever sent the form, and waits for its
+// outcome.
+func (s *server) give(ctx context.Context, by record.Account, candidate, key string, kind journey.Kind, body command.Body) error {
+	limited, cancel := context.WithTimeout(ctx, submitTimeout)
+	defer cancel()
+	_, err := s.Dispatcher.Submit(limited, dispatch.Request{Candidate: candidate, Key: key, Kind: kind, Actor: by.ID, Role: by.Role, Body: body})
+	return err
+}
+
 // candidateModel is the model of a candidate's page.
 type candidateModel struct {
 	Name      string
@@ -295,11 +304,7 @@ func (s *server) command(c echo.Context) error {
 	if len(problems) > 0 {
 		try.problems = append(problems, remaining(body, problems, fieldOf)...)
 	} else {
-		limited, cancel := context.WithTimeout(ctx, submitTimeout)
-		defer cancel()
-		_, err := s.Dispatcher.Submit(limited, dispatch.Request{
-			Candidate: found.ID, Key: key, Kind: kind, Actor: v.ID, Role: v.Role, Body: body,
-		})
+		err := s.give(ctx, v.Account, found.ID, key, kind, body)
 		if link, ok := body.(*command.GiveDonorLink); ok && err == nil {
 			return s.showLink(c, "donor-link", "The donor's link", pathMy, found, v.name(found), secret, link.Until)
 		}

@@ -107,16 +107,11 @@ func (s *server) letters(c echo.Context) error {
 }
 
 func (s *server) showLetters(c echo.Context, status int, values url.Values, title string, problems []problem) error {
-	account, _ := signedIn(c)
-	v, ctx := s.viewer(account), c.Request().Context()
-	found, err := s.find(ctx, v, c.Param("id"))
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
-	sc, err := s.scene(ctx, v, found, "")
-	if err != nil {
-		return err
-	}
+	ctx, v, found := c.Request().Context(), sc.viewer, sc.candidate
 	sent, err := s.Store.Letters(ctx, found.ID)
 	if err != nil {
 		return err
@@ -191,8 +186,6 @@ func channelWord(channel string) string {
 // sendLetter shows a letter once more before it is kept, or keeps it as it was
 // sent.
 func (s *server) sendLetter(c echo.Context) error {
-	account, _ := signedIn(c)
-	v, ctx := s.viewer(account), c.Request().Context()
 	if err := c.Request().ParseForm(); err != nil {
 		return s.formFault(err)
 	}
@@ -200,14 +193,11 @@ func (s *server) sendLetter(c echo.Context) error {
 	if values.Get("preview") != "" {
 		return s.showLetters(c, http.StatusOK, values, "", nil)
 	}
-	found, err := s.find(ctx, v, c.Param("id"))
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
-	sc, err := s.scene(ctx, v, found, "")
-	if err != nil {
-		return err
-	}
+	ctx, v, found := c.Request().Context(), sc.viewer, sc.candidate
 	of, after := letterOf(found.State, sc.entries)
 	letter, ok := sc.protocol.Letter(of)
 	var problems []problem

@@ -13,7 +13,6 @@ import (
 
 	"candidacy/internal/api"
 	"candidacy/internal/command"
-	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
 	"candidacy/internal/meeting"
 	"candidacy/internal/record"
@@ -353,12 +352,7 @@ func (s *server) decideItem(c echo.Context, m meeting.Meeting, found record.Cand
 		Reason: values.Get("reason"), Conditions: conditionsIn(values), Meeting: m.ID, Seen: seen(values),
 		Seats: meeting.CountOf(m, i, rules).Seats,
 	}
-	limited, cancel := context.WithTimeout(ctx, submitTimeout)
-	defer cancel()
-	_, err = s.Dispatcher.Submit(limited, dispatch.Request{
-		Candidate: found.ID, Key: values.Get("key"), Kind: journey.RecordDecision, Actor: account.ID, Role: account.Role, Body: body,
-	})
-	if err == nil {
+	if err = s.give(ctx, account, found.ID, values.Get("key"), journey.RecordDecision, body); err == nil {
 		return c.Redirect(http.StatusSeeOther, itemLink(m.ID, found.ID)+"?done="+actDecide)
 	}
 	var refusal *journey.Refusal

@@ -738,12 +738,8 @@ func (s *server) sendAnswers(c echo.Context, q *questions) error {
 
 // giveBySelf gives a command of the candidate's own.
 func (s *server) giveBySelf(c echo.Context, q *questions, key string, kind journey.Kind, body command.Body) error {
-	limited, cancel := context.WithTimeout(c.Request().Context(), submitTimeout)
-	defer cancel()
-	_, err := s.Dispatcher.Submit(limited, dispatch.Request{
-		Candidate: q.candidate.ID, Key: key, Kind: kind, Actor: string(journey.Self), Role: journey.Self, Body: body,
-	})
-	return err
+	self := record.Account{ID: string(journey.Self), Role: journey.Self}
+	return s.give(c.Request().Context(), self, q.candidate.ID, key, kind, body)
 }
 
 // selfRefused is the status of a command that was not carried out, for whatever

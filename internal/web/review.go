@@ -11,7 +11,6 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/command"
-	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 )
@@ -264,11 +263,7 @@ func (s *server) signReview(c echo.Context, requirement string) error {
 		problems = append(problems, problem{Text: "Look at the newest review below, then sign yours."})
 	}
 	if len(problems) == 0 {
-		limited, cancel := context.WithTimeout(ctx, submitTimeout)
-		defer cancel()
-		_, err := s.Dispatcher.Submit(limited, dispatch.Request{
-			Candidate: sc.candidate.ID, Key: v.Get("key"), Kind: journey.RecordReview, Actor: sc.viewer.ID, Role: sc.viewer.Role, Body: body,
-		})
+		err := s.give(ctx, sc.viewer.Account, sc.candidate.ID, v.Get("key"), journey.RecordReview, body)
 		if err == nil {
 			return c.Redirect(http.StatusSeeOther, reviewLink(sc.candidate.ID, r.ID)+"?done=yes")
 		}

@@ -13,7 +13,6 @@ import (
 
 	"candidacy/activities"
 	"candidacy/internal/command"
-	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
 	"candidacy/internal/record"
 )
@@ -336,11 +335,7 @@ func (s *server) carryOut(ctx context.Context, sc scene, key string, kind journe
 		faults = append(faults, remaining(body, faults, plainField)...)
 		return outcome{status: http.StatusUnprocessableEntity, title: "Nothing was recorded. Check what is entered", problems: faults}
 	}
-	limited, cancel := context.WithTimeout(ctx, submitTimeout)
-	defer cancel()
-	_, err := s.Dispatcher.Submit(limited, dispatch.Request{
-		Candidate: sc.candidate.ID, Key: key, Kind: kind, Actor: sc.viewer.ID, Role: sc.viewer.Role, Body: body,
-	})
+	err := s.give(ctx, sc.viewer.Account, sc.candidate.ID, key, kind, body)
 	if err == nil {
 		return outcome{}
 	}

@@ -13,7 +13,6 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"candidacy/internal/command"
-	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -412,11 +411,7 @@ func (s *server) changeVisit(c echo.Context) error {
 	if !journey.MayGive(v.Role, kind) {
 		return &failure{Status: http.StatusForbidden, Message: "The role " + roleWord(v.Role) + " may not do this."}
 	}
-	found, err := s.find(ctx, v, c.Param("id"))
-	if err != nil {
-		return err
-	}
-	sc, err := s.scene(ctx, v, found, "")
+	sc, err := s.sceneOf(c)
 	if err != nil {
 		return err
 	}
@@ -426,11 +421,9 @@ func (s *server) changeVisit(c echo.Context) error {
 	if len(problems) > 0 {
 		problems = append(problems, remaining(body, problems, visitField)...)
 	} else {
-		limited, cancel := context.WithTimeout(ctx, submitTimeout)
-		defer cancel()
-		_, err = s.Dispatcher.Submit(limited, dispatch.Request{Candidate: found.ID, Key: key, Kind: kind, Actor: v.ID, Role: v.Role, Body: body})
+		err = s.give(ctx, v.Account, sc.candidate.ID, key, kind, body)
 		if err == nil {
-			return c.Redirect(http.StatusSeeOther, "/candidates/"+found.ID+"/visits?done=visit")
+			return c.Redirect(http.StatusSeeOther, "/candidates/"+sc.candidate.ID+"/visits?done=visit")
 		}
 		var refusal *journey.Refusal
 		if errors.As(err, &refusal) && refusal.Code == journey.NotFound && refusal.Field == "appointment" {
@@ -445,10 +438,7 @@ func (s *server) changeVisit(c echo.Context) error {
 		}
 	}
 	// What is on record may have changed since the form was made.
-	if found, err = s.find(ctx, v, found.ID); err != nil {
-		return err
-	}
-	if sc, err = s.scene(ctx, v, found, ""); err != nil {
+	if sc, err = s.sceneOf(c); err != nil {
 		return err
 	}
 	query := url.Values{}

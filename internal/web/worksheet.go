@@ -19,7 +19,6 @@ import (
 	"candidacy/internal/clinical"
 	"candidacy/internal/clinical/renal"
 	"candidacy/internal/command"
-	"candidacy/internal/dispatch"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
 	"candidacy/internal/record"
@@ -386,13 +385,8 @@ func (s *server) recordPlasma(ctx context.Context, c echo.Context, sc scene, val
 		return s.plasmaRecorded(ctx, c, sc)
 	}
 	if len(problems) == 0 {
-		limited, cancel := context.WithTimeout(ctx, submitTimeout)
-		defer cancel()
 		sentKey := sent.Get("key")
-		_, err := s.Dispatcher.Submit(limited, dispatch.Request{
-			Candidate: sc.candidate.ID, Key: sentKey, Kind: journey.RecordResults, Actor: sc.viewer.ID, Role: sc.viewer.Role,
-			Body: &command.RecordResults{Results: list},
-		})
+		err := s.give(ctx, sc.viewer.Account, sc.candidate.ID, sentKey, journey.RecordResults, &command.RecordResults{Results: list})
 		if err == nil {
 			return s.plasmaRecorded(ctx, c, sc)
 		}
