@@ -641,6 +641,15 @@ func facts(sc scene, people map[string]string) []fact {
 	return append(list, fact{"Advocate", advocate})
 }
 
+// Idle counts the requirements that do not apply.
+func (m candidateModel) Idle() int {
+	n := 0
+	for _, g := range m.Gates {
+		n += len(g.Idle)
+	}
+	return n
+}
+
 func gates(sc scene, people map[string]string, conditions []protocol.Condition) []gateModel {
 	var list []gateModel
 	for _, gate := range gateOrder {
