@@ -3,6 +3,7 @@ package demo
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"candidacy/internal/command"
@@ -18,18 +19,22 @@ var plannedVisits = map[string][]struct {
 	place     string
 	with      string
 	mind      string
+	work      []string
 }{
 	"c07": {
-		{-2, 9, 30, "Main entrance, desk 2", "Sister on duty", "Eat and drink nothing but water from midnight on."},
-		{1, 8, 240, "Building B, ground floor", "", "Wear a shirt with short sleeves. Bring something to read: it takes the whole morning."},
-		{6, 13, 60, "Building B, second floor, room 12", nephrologist, "Bring the list of your medicines."},
+		{-2, 9, 30, "Main entrance, desk 2", "Sister on duty", "", []string{"lipids", "liver-panel", "tsh"}},
+		{1, 8, 240, "Building B, ground floor", "", "Bring something to read: it takes the whole morning.", []string{"ecg", "renal-angiogram"}},
+		{6, 13, 60, "Building B, second floor, room 12", nephrologist, "", []string{"medical-history", "medicines-allergies", "physical-exam"}},
 	},
-	"c10": {{1, 10, 45, "Main entrance, desk 2", "", ""}, {8, 9, 90, "Building C, ground floor", "", "Take off rings and chains before you come."}},
-	"c18": {{2, 11, 30, "Main entrance, desk 2", "Sister on duty", "Bring your letter of invitation."}},
-	"c21": {{4, 9, 30, "Main entrance, desk 2", "", "Eat and drink nothing but water from midnight on."}},
+	"c10": {
+		{1, 10, 45, "Main entrance, desk 2", "", "", []string{"bp-ambulatory"}},
+		{8, 9, 90, "Building C, ground floor", "", "Take off rings and chains before you come.", []string{"renal-angiogram"}},
+	},
+	"c18": {{2, 11, 30, "Main entrance, desk 2", "Sister on duty", "Bring your letter of invitation.", []string{"vte-risk", "crossmatch-final"}}},
+	"c21": {{4, 9, 30, "Main entrance, desk 2", "", "", []string{"lipids", "clotting"}}},
 }
 
-// planVisits plans what the table has for the candidate, for the first work that is open.
+// planVisits plans what the table has for the candidate, for work that is open.
 func (s *script) planVisits(ctx context.Context) error {
 	_, state, err := s.chart(ctx)
 	if err != nil {
@@ -42,19 +47,19 @@ func (s *script) planVisits(ctx context.Context) error {
 		}
 	}
 	for i, v := range plannedVisits[s.person.ID] {
-		if len(open) == 0 {
-			return fmt.Errorf("%s has nothing left to plan a visit for", s.person.ID)
+		for _, id := range v.work {
+			if !slices.Contains(open, id) {
+				return fmt.Errorf("visit %d of %s: %s is not open", i+1, s.person.ID, id)
+			}
 		}
-		n := min(2, len(open))
 		at := s.base.AddDays(v.day).Start(s.dispatcher.Current.Zone()).Add(time.Duration(v.hour) * time.Hour)
 		err := s.give(ctx, coordinator, journey.Coordinator, journey.PlanAppointment, &command.PlanAppointment{VisitPlan: command.VisitPlan{
 			StartsAt: at.Format(time.RFC3339), EndsAt: at.Add(v.minutes * time.Minute).Format(time.RFC3339),
-			Requirements: open[:n], Place: v.place, With: v.with, Instructions: v.mind,
+			Requirements: v.work, Place: v.place, With: v.with, Instructions: v.mind,
 		}})
 		if err != nil {
 			return fmt.Errorf("visit %d: %w", i+1, err)
 		}
-		open = open[n:]
 	}
 	return nil
 }

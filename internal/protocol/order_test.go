@@ -145,3 +145,38 @@ func TestOrdersThatCannotBe(t *testing.T) {
 		}
 	}
 }
+
+// TestPreparations: what is to be minded comes once, in the order of the work, and a text
+// without a source, or none, is refused. What is measured fasting says so: the ADA's
+// Standards of Care define it as no intake of calories for 8 hours at least.
+func TestPreparations(t *testing.T) {
+	p := protocol.Default()
+	texts := func(ids ...string) []string {
+		var list []string
+		for _, each := range p.Preparations(ids) {
+			list = append(list, each.Text)
+		}
+		return list
+	}
+	fasting := texts("glucose-fasting")
+	if len(fasting) != 1 || !strings.Contains(fasting[0], "nothing but water for 8 hours") {
+		t.Fatalf("fasting glucose: %q", fasting)
+	}
+	if got := texts("ecg", "no-such", "bp-office", "lipids", "glucose-fasting"); len(got) != 2 || got[0] != texts("bp-office")[0] || got[1] != fasting[0] {
+		t.Errorf("several: %q", got)
+	}
+	source := protocoltest.Brief().Source()
+	const at = "    lead_days: 7\n"
+	for text, field := range map[string]string{
+		"{source: s}":                "text",
+		`{text: " ", source: s}`:     "text",
+		"{text: Bring your glasses}": "source",
+		"{text: " + strings.Repeat("é", 401) + ", source: s}": "text",
+		"{text: " + strings.Repeat("é", 400) + ", source: s}": "",
+	} {
+		_, err := protocol.Parse([]byte(strings.Replace(source, at, at+"    preparation: "+text+"\n", 1)))
+		if field == "" && err != nil || field != "" && (err == nil || !strings.Contains(err.Error(), "requirements.renal-angiogram.preparation."+field)) {
+			t.Errorf("%.40s: %v", text, err)
+		}
+	}
+}

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 	_ "time/tzdata" // the programme's zone, wherever the program runs
+	"unicode/utf8"
 
 	"github.com/goccy/go-yaml"
 
@@ -276,6 +277,14 @@ func (p *Protocol) checkRequirement(fail func(string, ...any), at string, r Requ
 	for _, each := range r.Apart {
 		if _, ok := p.Find(each.Requirement); !ok || each.Requirement == r.ID || each.Days < 1 || each.Days > 365 {
 			fail("%s.apart: needs another requirement and 1 to 365 days", at)
+		}
+	}
+	if prepare := r.Preparation; prepare != (Preparation{}) {
+		if n := utf8.RuneCountInString(prepare.Text); strings.TrimSpace(prepare.Text) == "" || n > mostPreparation {
+			fail("%s.preparation.text: accepted: 1 to %d characters", at, mostPreparation)
+		}
+		if prepare.Source == "" {
+			fail("%s.preparation.source: missing", at)
 		}
 	}
 	if r.ValidDays < 0 {

@@ -5,6 +5,7 @@
 package protocol
 
 import (
+	"slices"
 	"time"
 
 	"candidacy/internal/clinical"
@@ -136,6 +137,8 @@ type Requirement struct {
 	Visit    string    `yaml:"visit" doc:"kind of visit: tasks of one kind on one day share one; nothing: it needs no visit"`
 	Needs    []string  `yaml:"needs" doc:"requirements whose results are needed before this one"`
 	Apart    []Spacing `yaml:"apart" doc:"requirements that are not done on the same days"`
+	// Preparation is what the candidate minds before a visit for it.
+	Preparation Preparation `yaml:"preparation"`
 
 	condition *condition
 	// sets has the slots of LOINC and Local; blood says that it is a blood type.
@@ -178,6 +181,28 @@ type Reminder struct {
 type Spacing struct {
 	Requirement string `yaml:"requirement"`
 	Days        int    `yaml:"days"`
+}
+
+// Preparation is what a candidate minds before a visit, in their own language and in plain
+// words: it is printed on the day plan, which names no examination.
+type Preparation struct {
+	Text   string `yaml:"text"`
+	Source string `yaml:"source" doc:"the publication, or that it is from memory or common practice"`
+}
+
+// mostPreparation bounds a text of preparation, in characters.
+const mostPreparation = 400
+
+// Preparations are the texts of some requirements, each once, in the order of these.
+func (p *Protocol) Preparations(requirements []string) []Preparation {
+	var list []Preparation
+	for _, id := range requirements {
+		r, _ := p.Find(id)
+		if r.Preparation.Text != "" && !slices.ContainsFunc(list, func(known Preparation) bool { return known.Text == r.Preparation.Text }) {
+			list = append(list, r.Preparation)
+		}
+	}
+	return list
 }
 
 // FlagRule puts a computed value in a band.

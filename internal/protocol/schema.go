@@ -42,6 +42,7 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Contact]():       {"id", "title", "phone"},
 	reflect.TypeFor[Medicines]():     {"paracetamol_g", "paracetamol_low_weight_kg", "paracetamol_hours_apart", "aspirin_mg", "source"},
 	reflect.TypeFor[Spacing]():       {"requirement", "days"},
+	reflect.TypeFor[Preparation]():   {"text", "source"},
 	reflect.TypeFor[Complication]():  {"id", "title", "source"},
 	reflect.TypeFor[ProcedureCode](): {"id", "approaches", "system", "code", "display", "source"},
 	reflect.TypeFor[FlagRule]():      {"id", "title", "requirement", "of", "bands", "source"},

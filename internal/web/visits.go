@@ -66,8 +66,10 @@ type bookedModel struct {
 	ID, Day, Times, Place, With, What, Instructions string
 	Status, Changes                                 string
 	Overdue                                         bool
-	Warnings                                        []string
-	Change, Calendar                                string
+	// Preparation is what the protocol has the candidate mind.
+	Preparation      []protocol.Preparation
+	Warnings         []string
+	Change, Calendar string
 }
 
 // proposalModel is one visit that the planner proposes.
@@ -147,6 +149,7 @@ func (s *server) bookedOf(sc scene, a journey.Appointment, w plannedWords, peopl
 		titles = append(titles, titleOf(sc.protocol, id))
 	}
 	m.What = strings.Join(titles, "; ")
+	m.Preparation = sc.protocol.Preparations(a.Requirements)
 	if a.Revision > 1 {
 		m.Changes = plural(a.Revision-1, "change") + ", see the history"
 	}
@@ -295,7 +298,7 @@ func appointmentFields(sc scene, w command.VisitPlan, a journey.Appointment) []f
 		{Name: "to", Label: "To", Type: "time", Value: clock(a.Ends)},
 		{Name: "place", Label: "Place", Type: "text", Value: w.Place, Complete: "off", Hint: "It stands in the candidate's calendar, which others may see: an entrance or a floor, not the name of a clinic."},
 		{Name: "with", Label: "With", Type: "text", Value: w.With, Complete: "off", Optional: true, Hint: "Who sees the candidate, or where to report."},
-		{Name: "instructions", Label: "What to mind before it", Type: "textarea", Value: w.Instructions, Optional: true, Hint: "For the day plan on paper, in plain words: fasting, medicines, what to bring. It is in no calendar file."},
+		{Name: "instructions", Label: "What to mind before it", Type: "textarea", Value: w.Instructions, Optional: true, Hint: "For the day plan on paper, in plain words: where to park, what to bring. What the protocol says of the work below is printed as well. It is in no calendar file."},
 		what,
 	}
 }

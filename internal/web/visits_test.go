@@ -9,10 +9,11 @@ import (
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
+	"candidacy/internal/protocol/protocoltest"
 )
 
 func someBooked() []bookedModel {
-	return []bookedModel{{}, {ID: "planned-1", Day: "d", Times: "t", Place: "p", With: "w", What: "x", Instructions: "i", Status: "s", Changes: "c", Overdue: true, Warnings: []string{"w"}, Change: "/", Calendar: "/"}}
+	return []bookedModel{{}, {ID: "planned-1", Day: "d", Times: "t", Place: "p", With: "w", What: "x", Instructions: "i", Status: "s", Changes: "c", Overdue: true, Preparation: []protocol.Preparation{{Text: "t", Source: "s"}}, Warnings: []string{"w"}, Change: "/", Calendar: "/"}}
 }
 
 func someComing() []comingModel {
@@ -85,7 +86,11 @@ func TestVisitWarnings(t *testing.T) {
 // TestVisits plans a visit by the page, moves it, and says what became of it; the file for
 // the calendar and the paper say nothing of what it is for.
 func TestVisits(t *testing.T) {
-	w := newWorld(t, nil)
+	const mind = "Come well rested."
+	source := protocoltest.Brief().Source()
+	p, err := protocol.Parse([]byte(strings.Replace(source, "    title: Serum creatinine with estimated GFR\n", "    title: Serum creatinine with estimated GFR\n    preparation: {text: "+mind+", source: invented}\n", 1)))
+	must(t, err)
+	w := newWorldOf(t, p, nil)
 	w.day("2026-07-20")
 	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "WEB-0001", "R-771")
 	w.evaluate(id)
@@ -139,9 +144,13 @@ func TestVisits(t *testing.T) {
 	paper.has(t, "Wednesday, 22 Jul 2026", "09:00 to 10:30", "Eat nothing from midnight on.", "Fjellgren")
 	title := titleOf(w.protocol, what)
 	paper.lacks(t, title)
+	// What the protocol has them mind for the work of the visit stands on both.
+	page.has(t, "To mind, by the protocol: "+mind+" (invented)")
+	paper.has(t, mind)
+	paper.lacks(t, "invented")
 	file := cora.get(home + "/planned-1/calendar.ics")
 	file.has(t, "BEGIN:VEVENT", "DTSTART:20260722T070000Z", "SEQUENCE:0", "METHOD:PUBLISH", "SUMMARY:Hospital appointment", `LOCATION:Main entrance\, desk 2`)
-	file.lacks(t, "Fjellgren", "WEB-0001", id, title, "Eat nothing", "Sister", "R-771")
+	file.lacks(t, mind, "Fjellgren", "WEB-0001", id, title, "Eat nothing", "Sister", "R-771")
 	if got := file.header.Get("Content-Type"); got != "text/calendar; charset=utf-8" {
 		t.Errorf("the file is %s", got)
 	}
