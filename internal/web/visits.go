@@ -202,7 +202,9 @@ func (s *server) visitsModelOf(ctx context.Context, sc scene, query url.Values) 
 	warnings := visitWarnings(sc.protocol, state, booked)
 	for _, a := range booked {
 		row := s.bookedOf(sc, a, words[a.ID], people)
-		row.Warnings = warnings[a.ID]
+		if !row.Overdue { // what is past can't be planned better
+			row.Warnings = warnings[a.ID]
+		}
 		m.Booked = append(m.Booked, row)
 		day := option{home + "/visits/days/" + string(a.On), row.Day}
 		if !a.On.Before(sc.today) && !slices.Contains(m.Days, day) {
