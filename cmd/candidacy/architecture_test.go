@@ -149,7 +149,7 @@ var layers = map[string][]string{
 	"candidacy/internal/synthetic":             {"candidacy/internal/command", "candidacy/internal/journey", "candidacy/internal/protocol", "candidacy/internal/result"},
 	"candidacy/internal/protocol/protocoltest": {"candidacy/internal/protocol", "candidacy/testdata/protocols"},
 	"candidacy/internal/demo": {
-		"candidacy/activities", "candidacy/internal/meeting", "candidacy/internal/monitoring",
+		"candidacy/activities", "candidacy/internal/api", "candidacy/internal/meeting", "candidacy/internal/monitoring",
 		"candidacy/internal/incoming", "candidacy/internal/oru",
 		"candidacy/internal/synthetic",
 		"candidacy/internal/command", "candidacy/internal/dispatch", "candidacy/internal/intake", "candidacy/internal/journey",

@@ -13,6 +13,7 @@ import (
 	"github.com/google/uuid"
 
 	"candidacy/activities"
+	"candidacy/internal/api"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/meeting"
@@ -202,7 +203,7 @@ func (s *script) vote(ctx context.Context) error {
 	steps := []step{
 		{coordinator, journey.Coordinator, meeting.Change{Kind: meeting.Planned, Plan: &meeting.Plan{On: s.base, Place: "Invented seminar room", Chair: committee}}},
 		{coordinator, journey.Coordinator, meeting.Change{Kind: meeting.Agenda, Agenda: []string{s.candidate}}},
-		{coordinator, journey.Coordinator, meeting.Change{Kind: meeting.Attended, Attended: attended}},
+		{coordinator, journey.Coordinator, meeting.Change{Kind: meeting.Attended, Attended: slices.Clone(attended)}},
 	}
 	voters := []step{
 		of(committee, journey.CommitteeRole, meeting.Voted), of(nephrologist, journey.Clinician, meeting.Voted),
@@ -226,10 +227,7 @@ func (s *script) vote(ctx context.Context) error {
 		if item, ok := known.Item(s.candidate); ok && next.Kind == meeting.Closed {
 			next.Seen = item.Seq
 		}
-		known, err = s.store.ChangeMeeting(ctx, heldMeeting, next.by, next.role, next.Change, func(m meeting.Meeting, c *meeting.Change) error {
-			return meeting.Check(m, *c, next.by, next.role, rules)
-		})
-		if err != nil {
+		if known, err = api.ChangeMeeting(ctx, s.store, rules, heldMeeting, next.by, next.role, next.Change); err != nil {
 			return fmt.Errorf("hold the meeting, %s: %w", next.Kind, err)
 		}
 	}
@@ -255,14 +253,8 @@ func (s *script) minute(ctx context.Context) error {
 	if known.Minutes != nil || err != nil {
 		return err
 	}
-	_, err = s.store.ChangeMeeting(ctx, heldMeeting, committee, journey.CommitteeRole, meeting.Change{Kind: meeting.Signed, Text: "The committee meets again in the same room.", Seen: known.Seq},
-		func(m meeting.Meeting, c *meeting.Change) (err error) {
-			if c.Digest, err = meeting.Digest(m, c.Text); err != nil {
-				return err
-			}
-			return meeting.Check(m, *c, committee, journey.CommitteeRole, meeting.Rules{})
-		})
-	if err != nil {
+	sign := meeting.Change{Kind: meeting.Signed, Text: "The committee meets again in the same room.", Seen: known.Seq}
+	if _, err := api.ChangeMeeting(ctx, s.store, meeting.Rules{}, heldMeeting, committee, journey.CommitteeRole, sign); err != nil {
 		return fmt.Errorf("sign the minutes: %w", err)
 	}
 	return nil
