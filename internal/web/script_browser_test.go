@@ -14,9 +14,13 @@ import (
 	"candidacy/internal/journey"
 )
 
-// press types one key, as a keyboard does.
+// press types one key, as a keyboard does, once the page shows what came before: nobody
+// answers a page before it is painted, and until then the focus may still be where it was.
 func (s *screen) press(key string) {
 	s.t.Helper()
+	if key != "Tab" {
+		eval[chromedp.Void](s, `new Promise(r => requestAnimationFrame(() => setTimeout(r)))`)
+	}
 	code, text := key, key
 	var number int64
 	switch key {
@@ -148,6 +152,15 @@ func TestScript(t *testing.T) {
 	s.press("?")
 	s.until("the help", `document.querySelector("dialog[open]")`)
 	s.check("script-help")
+	// In one go: what closes leaves the focus in itself until the next frame.
+	if eval[bool](s, `(() => {
+		const help = document.querySelector("dialog[open]");
+		help.close();
+		document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "?", bubbles: true }));
+		return !help.open;
+	})()`) {
+		t.Error("a key right after the help has closed does nothing")
+	}
 	s.press("Escape")
 	s.until("the end of the help", `!document.querySelector("dialog[open]")`)
 	s.press("/")

@@ -352,8 +352,9 @@
     document.addEventListener("keydown", (event) => {
       if (event.defaultPrevented || event.ctrlKey || event.altKey || event.metaKey || event.isComposing || !keysOn()) return;
       if (document.querySelector("dialog[open]")) return;
-      const at = event.target;
-      if (at instanceof Element && at.closest("input, select, textarea, [contenteditable], [role=textbox]")) return;
+      // A field of a dialog that has just closed holds the focus until the next frame.
+      const field = event.target instanceof Element && event.target.closest("input, select, textarea, [contenteditable], [role=textbox]");
+      if (field && field.getClientRects().length) return;
       if (event.key === "?") { event.preventDefault(); showHelp(); return; }
       if (event.key === "j" || event.key === "k") { if (rows().length) { event.preventDefault(); step(event.key === "j" ? 1 : -1); } return; }
       const target = document.querySelector(`[data-key="${CSS.escape(event.key)}"]`);
