@@ -117,7 +117,7 @@ func intakeThrough(ctx context.Context, out io.Writer, s site, address string, r
 }
 
 // intakeHere opens the system just for the bundle.
-func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) (err error) {
+func intakeHere(ctx context.Context, out io.Writer, s site, raw []byte) error {
 	return withSystem(ctx, s, func(sys *system.System) error {
 		outcome, err := sys.Incoming.Take(ctx, incoming.Delivery{
 			Channel: incoming.CLI, Sender: record.IntakeActor, ContentType: intake.ContentType, Raw: raw,

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"net/http"
 	"net/url"
 	"os"
@@ -275,21 +274,14 @@ func (f *folder) move(ctx context.Context, c mover.Change) error {
 const moveTimeout = time.Minute
 
 // here opens the system just for the move.
-func (m *moving) here(ctx context.Context, out io.Writer) (err error) {
-	options, err := m.options(slog.New(slog.DiscardHandler))
-	if err != nil {
-		return err
-	}
-	sys, err := system.Open(ctx, options)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, sys.Close()) }()
-	p, err := m.local(ctx, sys.Store, sys.Protocols, sys.Dispatcher)
-	if err != nil {
-		return err
-	}
-	return m.carryOut(ctx, out, p)
+func (m *moving) here(ctx context.Context, out io.Writer) error {
+	return withSystem(ctx, m.site, func(sys *system.System) error {
+		p, err := m.local(ctx, sys.Store, sys.Protocols, sys.Dispatcher)
+		if err != nil {
+			return err
+		}
+		return m.carryOut(ctx, out, p)
+	})
 }
 
 // tokenLife is longer than a move takes. The token is written nowhere.

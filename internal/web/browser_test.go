@@ -81,9 +81,7 @@ func newScreen(t *testing.T, program, site string) *screen {
 	t.Cleanup(stop)
 	ctx, cancel := chromedp.NewContext(allocator)
 	t.Cleanup(cancel)
-	limited, end := context.WithTimeout(ctx, 20*time.Minute)
-	t.Cleanup(end)
-	s := &screen{t: t, ctx: limited, site: site, axe: axe(t)}
+	s := &screen{t: t, ctx: ctx, site: site, axe: axe(t)}
 	_, err := chromedp.Run(ctx, chromedp.Evaluate[chromedp.Void]("1"))
 	must(t, err)
 	call(s, browserpage.SetBypassCSP, browserpage.SetBypassCSPParams{Enabled: true})

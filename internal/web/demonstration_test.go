@@ -23,8 +23,7 @@ var shown = time.Date(2026, time.November, 25, 15, 30, 0, 0, time.UTC)
 // publisher, at a fixed instant.
 func newProgramme(t *testing.T) *world {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
-	defer cancel()
+	ctx := t.Context()
 	w := &world{t: t, clock: &clock{at: shown}, log: &strings.Builder{}}
 	sys, err := system.Open(ctx, system.Options{DataDir: t.TempDir(), Now: w.clock.now})
 	must(t, err)

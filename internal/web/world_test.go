@@ -101,8 +101,7 @@ func newWorld(t *testing.T, change func(*Deps)) *world {
 // newWorldOf is a world with a protocol of its own.
 func newWorldOf(t *testing.T, p *protocol.Protocol, change func(*Deps)) *world {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
-	defer cancel()
+	ctx := t.Context()
 	w := &world{
 		t: t, clock: &clock{at: time.Date(2026, 7, 20, 7, 0, 0, 0, time.UTC)},
 		protocol: p, log: &strings.Builder{},
@@ -207,10 +206,8 @@ func (w *world) try(actor, candidate string, kind journey.Kind, body command.Bod
 			role = a.role
 		}
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-	defer cancel()
 	w.keys++
-	return w.dispatcher.Submit(ctx, dispatch.Request{
+	return w.dispatcher.Submit(context.Background(), dispatch.Request{
 		Candidate: candidate, Key: fmt.Sprintf("test-%d", w.keys), Kind: kind, Actor: actor, Role: role, Body: body,
 	})
 }
