@@ -129,20 +129,7 @@ func (s *Store) Accesses(ctx context.Context, q AccessQuery) ([]Access, error) {
 	if q.OldestFirst {
 		order = "ASC"
 	}
-	rows, err := s.read.QueryContext(ctx, "SELECT "+accessColumns+where+" ORDER BY l.seq "+order+" LIMIT "+strconv.Itoa(q.Limit), args...)
-	if err != nil {
-		return nil, fmt.Errorf("read the access log: %w", err)
-	}
-	defer rows.Close()
-	var list []Access
-	for rows.Next() {
-		a, err := scanAccess(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read the access log: %w", err)
-		}
-		list = append(list, a)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "read the access log", scanAccess, "SELECT "+accessColumns+where+" ORDER BY l.seq "+order+" LIMIT "+strconv.Itoa(q.Limit), args...)
 }
 
 // CountAccesses counts what a query selects, whatever its limit.
@@ -157,8 +144,8 @@ func (s *Store) CountAccesses(ctx context.Context, q AccessQuery) (int, error) {
 
 func scanAccess(row scanner) (Access, error) {
 	var a Access
-	var at, parameters, candidates string
-	if err := row.Scan(&a.Seq, &at, &a.Actor, &a.Role, &a.Credential, &a.Interaction, &a.Type, &a.ID,
+	var parameters, candidates string
+	if err := row.Scan(&a.Seq, moment{&a.At}, &a.Actor, &a.Role, &a.Credential, &a.Interaction, &a.Type, &a.ID,
 		&parameters, &candidates, &a.Status, &a.Request, &a.Address, &a.Hash); err != nil {
 		return a, err
 	}
@@ -166,9 +153,7 @@ func scanAccess(row scanner) (Access, error) {
 	if a.Everybody = candidates == everybody; !a.Everybody {
 		a.Candidates = strings.Fields(candidates)
 	}
-	var err error
-	a.At, err = parseInstant(at)
-	return a, err
+	return a, nil
 }
 
 // BrokenChain says where the chain of the access log, or that of the changes of a
@@ -188,17 +173,11 @@ const accessChain = "access log"
 // with what finds the rows by candidate. It returns the last row.
 func verifyAccess(ctx context.Context, q queryer) (head, error) {
 	var last head
-	rows, err := q.QueryContext(ctx, "SELECT "+accessColumns+" FROM access_log ORDER BY seq")
-	if err != nil {
-		return last, fmt.Errorf("read the access log: %w", err)
-	}
-	defer rows.Close()
 	var named set
-	for rows.Next() {
-		a, err := scanAccess(rows)
+	for a, err := range each(ctx, q, "read the access log", scanAccess, "SELECT "+accessColumns+" FROM access_log ORDER BY seq") {
 		changed := errors.Is(err, errMalformed)
 		if err != nil && !changed {
-			return last, fmt.Errorf("read the access log: %w", err)
+			return last, err
 		}
 		switch {
 		case a.Seq != last.seq+1:
@@ -211,9 +190,6 @@ func verifyAccess(ctx context.Context, q queryer) (head, error) {
 		}
 		last = head{a.Seq, a.Hash}
 	}
-	if err := rows.Err(); err != nil {
-		return last, fmt.Errorf("read the access log: %w", err)
-	}
 	found, err := aboutSet(ctx, q)
 	if err != nil {
 		return last, err
@@ -225,21 +201,21 @@ func verifyAccess(ctx context.Context, q queryer) (head, error) {
 }
 
 func aboutSet(ctx context.Context, q queryer) (set, error) {
+	type about struct {
+		candidate string
+		seq       int64
+	}
 	var found set
-	rows, err := q.QueryContext(ctx, "SELECT candidate_id, seq FROM access_about")
-	if err != nil {
-		return found, fmt.Errorf("read the access log: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var candidate string
-		var seq int64
-		if err := rows.Scan(&candidate, &seq); err != nil {
-			return found, fmt.Errorf("read the access log: %w", err)
+	for a, err := range each(ctx, q, "read the access log", func(row scanner) (a about, err error) {
+		err = row.Scan(&a.candidate, &a.seq)
+		return a, err
+	}, "SELECT candidate_id, seq FROM access_about") {
+		if err != nil {
+			return found, err
 		}
-		found.add(candidate, seq)
+		found.add(a.candidate, a.seq)
 	}
-	return found, rows.Err()
+	return found, nil
 }
 
 // set is a digest of a set of rows that does not depend on their order.

@@ -116,20 +116,7 @@ func (s *Store) AccountByName(ctx context.Context, username string) (Account, er
 func (s *Store) Accounts(ctx context.Context) ([]Account, error) { return accounts(ctx, s.read) }
 
 func accounts(ctx context.Context, q queryer) ([]Account, error) {
-	rows, err := q.QueryContext(ctx, "SELECT "+accountColumns+" FROM account ORDER BY username")
-	if err != nil {
-		return nil, fmt.Errorf("list accounts: %w", err)
-	}
-	defer rows.Close()
-	var list []Account
-	for rows.Next() {
-		a, err := scanAccount(rows)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, a)
-	}
-	return list, rows.Err()
+	return collect(ctx, q, "list accounts", scanAccount, "SELECT "+accountColumns+" FROM account ORDER BY username")
 }
 
 // DisableAccount keeps an account out until EnableAccount: it ends its sessions
@@ -364,28 +351,10 @@ type Token struct {
 // oldest first. Those of a disabled account are among them: enabling it makes them
 // good again. Those of clients, which last minutes, are not.
 func (s *Store) Tokens(ctx context.Context) ([]Token, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT id, role, account_id, scopes, created_at, expires_at FROM token WHERE expires_at > $1 AND client_id = '' ORDER BY created_at, id",
-		instant(s.now()))
-	if err != nil {
-		return nil, fmt.Errorf("list tokens: %w", err)
-	}
-	defer rows.Close()
-	var list []Token
-	for rows.Next() {
-		var t Token
-		var created, expires string
-		if err := rows.Scan(&t.ID, &t.Role, &t.Account, &t.Scopes, &created, &expires); err != nil {
-			return nil, fmt.Errorf("list tokens: %w", err)
-		}
-		var errA, errB error
-		t.CreatedAt, errA = parseInstant(created)
-		t.ExpiresAt, errB = parseInstant(expires)
-		if err := errors.Join(errA, errB); err != nil {
-			return nil, fmt.Errorf("list tokens: %w", err)
-		}
-		list = append(list, t)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "list tokens", func(row scanner) (t Token, err error) {
+		err = row.Scan(&t.ID, &t.Role, &t.Account, &t.Scopes, moment{&t.CreatedAt}, moment{&t.ExpiresAt})
+		return t, err
+	}, "SELECT id, role, account_id, scopes, created_at, expires_at FROM token WHERE expires_at > $1 AND client_id = '' ORDER BY created_at, id", instant(s.now()))
 }
 
 // RevokeToken makes a token worthless. The answer is ErrNotFound when no token
@@ -401,19 +370,16 @@ func (s *Store) RevokeToken(ctx context.Context, id string) error {
 // does that of a client that is disabled.
 func (s *Store) TokenBearer(ctx context.Context, token string) (Bearer, error) {
 	var b Bearer
-	var account, client, expires string
+	var account, client string
 	err := s.kept.queryRow(ctx, `SELECT id, role, account_id, client_id, scopes, expires_at FROM token WHERE digest = $1 AND expires_at > $2
 		AND (account_id IN ('', $3) OR EXISTS (
 			SELECT 1 FROM account a WHERE a.id = token.account_id AND a.role = token.role AND a.disabled_at = ''))
 		AND (client_id = '' OR EXISTS (SELECT 1 FROM client c WHERE c.id = token.client_id AND c.enabled = 1))`,
-		secretDigest(token), instant(s.now()), IntakeActor).Scan(&b.Token, &b.Role, &account, &client, &b.Scopes, &expires)
+		secretDigest(token), instant(s.now()), IntakeActor).Scan(&b.Token, &b.Role, &account, &client, &b.Scopes, moment{&b.Expires})
 	if errors.Is(err, sql.ErrNoRows) {
 		return b, ErrNotFound
 	}
 	if err != nil {
-		return b, fmt.Errorf("read the token: %w", err)
-	}
-	if b.Expires, err = parseInstant(expires); err != nil {
 		return b, fmt.Errorf("read the token: %w", err)
 	}
 	b.Actor = cmp.Or(account, client, b.Token)

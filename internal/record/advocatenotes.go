@@ -73,50 +73,22 @@ func (s *Store) AddAdvocateNote(ctx context.Context, n AdvocateNote) (int64, err
 // first: its own, and those that their author handed over to it, and none at all unless
 // it is the candidate's present advocate.
 func (s *Store) AdvocateNotes(ctx context.Context, candidate, reader string) ([]AdvocateNote, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT n.candidate_id, n.seq, n.note_key, n.at, n.author, n.contact, n.contact_on, n.sealed, n.corrects
+	return collect(ctx, s.read, "read the advocate's notes", func(row scanner) (n AdvocateNote, err error) {
+		err = row.Scan(&n.Candidate, &n.Seq, &n.Key, moment{&n.At}, &n.Author, &n.Contact, &n.On, &n.Sealed, &n.Corrects)
+		return n, err
+	}, `SELECT n.candidate_id, n.seq, n.note_key, n.at, n.author, n.contact, n.contact_on, n.sealed, n.corrects
 		FROM advocate_note n JOIN candidate c ON c.id = n.candidate_id
 		WHERE n.candidate_id = $1 AND c.advocate = $2 AND (n.author = $2 OR EXISTS (
 			SELECT 1 FROM advocate_handover h WHERE h.candidate_id = n.candidate_id AND h.author = n.author AND h.successor = $2 AND h.notes >= n.seq
 				AND h.seq = (SELECT MAX(l.seq) FROM advocate_handover l WHERE l.candidate_id = h.candidate_id AND l.author = h.author)))
 		ORDER BY n.seq DESC`, candidate, reader)
-	if err != nil {
-		return nil, fmt.Errorf("read the advocate's notes: %w", err)
-	}
-	defer rows.Close()
-	var list []AdvocateNote
-	for rows.Next() {
-		var n AdvocateNote
-		var at string
-		err := rows.Scan(&n.Candidate, &n.Seq, &n.Key, &at, &n.Author, &n.Contact, &n.On, &n.Sealed, &n.Corrects)
-		if err == nil {
-			n.At, err = parseInstant(at)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("read the advocate's notes: %w", err)
-		}
-		list = append(list, n)
-	}
-	return list, rows.Err()
 }
 
 // AdvocateContacts returns, for each candidate of whom an account wrote notes, the last
 // day on which it met them according to these.
 func (s *Store) AdvocateContacts(ctx context.Context, author string) (map[string]journey.Date, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT candidate_id, MAX(contact_on) FROM advocate_note WHERE author = $1 GROUP BY candidate_id", author)
-	if err != nil {
-		return nil, fmt.Errorf("read when candidates were met: %w", err)
-	}
-	defer rows.Close()
-	last := map[string]journey.Date{}
-	for rows.Next() {
-		var candidate string
-		var on journey.Date
-		if err := rows.Scan(&candidate, &on); err != nil {
-			return nil, fmt.Errorf("read when candidates were met: %w", err)
-		}
-		last[candidate] = on
-	}
-	return last, rows.Err()
+	return pairs[string, journey.Date](ctx, s.read, "read when candidates were met",
+		"SELECT candidate_id, MAX(contact_on) FROM advocate_note WHERE author = $1 GROUP BY candidate_id", author)
 }
 
 // Handover says to whom an author handed their notes about a candidate over.

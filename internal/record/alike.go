@@ -1,9 +1,6 @@
 package record
 
-import (
-	"context"
-	"fmt"
-)
+import "context"
 
 // Known is who somebody on record is.
 type Known struct {
@@ -22,17 +19,14 @@ func (s *Store) Near(ctx context.Context, from, to string, days []string, number
 		b.in("birth_date", days)
 	}
 	b.add(" UNION ", columns, "identifier_value = ", b.arg(number))
-	rows, err := s.read.QueryContext(ctx, b.String(), b.args...)
-	if err != nil {
-		return fmt.Errorf("find who may be the same person: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var k Known
-		if err := rows.Scan(&k.Candidate, &k.Given, &k.Family, &k.BirthDate, &k.Sex, &k.Identifier.System, &k.Identifier.Value); err != nil {
-			return fmt.Errorf("find who may be the same person: %w", err)
+	for k, err := range each(ctx, s.read, "find who may be the same person", func(row scanner) (k Known, err error) {
+		err = row.Scan(&k.Candidate, &k.Given, &k.Family, &k.BirthDate, &k.Sex, &k.Identifier.System, &k.Identifier.Value)
+		return k, err
+	}, b.String(), b.args...) {
+		if err != nil {
+			return err
 		}
 		fn(k)
 	}
-	return rows.Err()
+	return nil
 }

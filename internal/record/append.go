@@ -320,8 +320,8 @@ func decodeState(text string) (journey.State, error) {
 func (t *Tx) Referral() (Referral, error) { return readReferral(t.ctx, t.tx, t.candidate) }
 
 type queryer interface {
+	asker
 	QueryRowContext(context.Context, string, ...any) *sql.Row
-	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
 }
 
 func readReferral(ctx context.Context, q queryer, candidate string) (Referral, error) {
@@ -357,23 +357,20 @@ func (t *Tx) Flags() (json.RawMessage, error) {
 func (t *Tx) Results() ([]result.Result, error) { return readResults(t.ctx, t.tx, t.candidate) }
 
 func readResults(ctx context.Context, q queryer, candidate string) ([]result.Result, error) {
-	rows, err := q.QueryContext(ctx, "SELECT body FROM result WHERE candidate_id = $1 AND current = 1 ORDER BY collected_on, id", candidate)
-	if err != nil {
-		return nil, fmt.Errorf("read results: %w", err)
-	}
-	defer rows.Close()
 	var results []result.Result
-	for rows.Next() {
-		var body sql.RawBytes
-		if err := rows.Scan(&body); err != nil {
-			return nil, fmt.Errorf("read results: %w", err)
+	for body, err := range each(ctx, q, "read results", func(row scanner) (body sql.RawBytes, err error) {
+		err = row.Scan(&body)
+		return body, err
+	}, "SELECT body FROM result WHERE candidate_id = $1 AND current = 1 ORDER BY collected_on, id", candidate) {
+		if err != nil {
+			return nil, err
 		}
 		results = append(results, result.Result{})
 		if err := json.Unmarshal(body, &results[len(results)-1]); err != nil {
 			return nil, fmt.Errorf("a stored result is unreadable: %w", err)
 		}
 	}
-	return results, rows.Err()
+	return results, nil
 }
 
 // ResultBySource finds the current version of a result by its source's

@@ -77,18 +77,8 @@ func (s *Store) BoardView(ctx context.Context, id string) (BoardView, error) {
 
 // BoardViews lists the views of an account by their names.
 func (s *Store) BoardViews(ctx context.Context, account string) ([]BoardView, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT id, account_id, name, query FROM board_view WHERE account_id = $1 ORDER BY name, id", account)
-	if err != nil {
-		return nil, fmt.Errorf("list the views: %w", err)
-	}
-	defer rows.Close()
-	var list []BoardView
-	for rows.Next() {
-		var v BoardView
-		if err := rows.Scan(&v.ID, &v.Account, &v.Name, &v.Query); err != nil {
-			return nil, fmt.Errorf("list the views: %w", err)
-		}
-		list = append(list, v)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "list the views", func(row scanner) (v BoardView, err error) {
+		err = row.Scan(&v.ID, &v.Account, &v.Name, &v.Query)
+		return v, err
+	}, "SELECT id, account_id, name, query FROM board_view WHERE account_id = $1 ORDER BY name, id", account)
 }

@@ -119,20 +119,7 @@ func (s *Store) List(ctx context.Context, f Filter, after string, limit int) ([]
 	}
 	args = append(args, limit)
 	query := "SELECT " + candidateColumns + candidateFrom + where + fmt.Sprintf(" ORDER BY c.id LIMIT $%d", len(args))
-	rows, err := s.read.QueryContext(ctx, query, args...)
-	if err != nil {
-		return nil, fmt.Errorf("list candidates: %w", err)
-	}
-	defer rows.Close()
-	var list []Candidate
-	for rows.Next() {
-		c, err := scanCandidate(rows)
-		if err != nil {
-			return nil, fmt.Errorf("list candidates: %w", err)
-		}
-		list = append(list, c)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "list candidates", scanCandidate, query, args...)
 }
 
 // Candidates lists candidates after the id, in id order, at most limit.
@@ -174,21 +161,8 @@ func (s *Store) EachOpen(ctx context.Context, fn func(Resumable) error) error {
 }
 
 func (s *Store) openAfter(ctx context.Context, after string, limit int) ([]Resumable, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT id, protocol, state, next_kind, next_subject, next_on, next_at
+	return collect(ctx, s.read, "list open candidates", scanResumable, `SELECT id, protocol, state, next_kind, next_subject, next_on, next_at
 		FROM candidate WHERE open = 1 AND id > $1 ORDER BY id LIMIT $2`, after, limit)
-	if err != nil {
-		return nil, fmt.Errorf("list open candidates: %w", err)
-	}
-	defer rows.Close()
-	var page []Resumable
-	for rows.Next() {
-		r, err := scanResumable(rows)
-		if err != nil {
-			return nil, fmt.Errorf("list open candidates: %w", err)
-		}
-		page = append(page, r)
-	}
-	return page, rows.Err()
 }
 
 func scanResumable(row scanner) (Resumable, error) {
@@ -258,23 +232,7 @@ func (s *Store) OnRecipientTeam(ctx context.Context, recipient, account string) 
 
 // RecipientsOf returns the recipients whom the account cares for.
 func (s *Store) RecipientsOf(ctx context.Context, account string) (map[string]bool, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT recipient FROM recipient_team WHERE account_id = $1", account)
-	if err != nil {
-		return nil, fmt.Errorf("read the recipients' teams: %w", err)
-	}
-	defer rows.Close()
-	recipients := map[string]bool{}
-	for rows.Next() {
-		var recipient string
-		if err := rows.Scan(&recipient); err != nil {
-			return nil, fmt.Errorf("read the recipients' teams: %w", err)
-		}
-		recipients[recipient] = true
-	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("read the recipients' teams: %w", err)
-	}
-	return recipients, nil
+	return textSet(ctx, s.read, "read the recipients' teams", "SELECT recipient FROM recipient_team WHERE account_id = $1", account)
 }
 
 // AddToRecipientTeam records that an account cares for a recipient.
@@ -344,19 +302,8 @@ func (s *Store) Cohort(ctx context.Context, stages []journey.Stage, ids []string
 		b.in("id", ids)
 	}
 	b.add(" ORDER BY id")
-	rows, err := s.read.QueryContext(ctx, b.String(), b.args...)
-	if err != nil {
-		return nil, updated, fmt.Errorf("list a cohort: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var id string
-		if err := rows.Scan(&id); err != nil {
-			return nil, updated, fmt.Errorf("list a cohort: %w", err)
-		}
-		members = append(members, id)
-	}
-	return members, updated, rows.Err()
+	members, err = texts(ctx, s.read, "list a cohort", b.String(), b.args...)
+	return members, updated, err
 }
 
 func stageNames(stages []journey.Stage) []string {

@@ -192,17 +192,11 @@ func verify(ctx context.Context, q queryer) (Verified, error) {
 // walk checks one chain and returns how far it holds.
 func walk(ctx context.Context, q queryer, candidate string) (head, error) {
 	var last head
-	rows, err := q.QueryContext(ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 ORDER BY seq", candidate)
-	if err != nil {
-		return last, fmt.Errorf("read entries: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		e, err := scanEntry(rows)
+	for e, err := range each(ctx, q, "read entries", scanEntry, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 ORDER BY seq", candidate) {
 		// No entry is written with a malformed instant: it was changed.
 		changed := errors.Is(err, errMalformed)
 		if err != nil && !changed {
-			return last, fmt.Errorf("read entries: %w", err)
+			return last, err
 		}
 		switch {
 		case e.Seq != last.seq+1:
@@ -214,50 +208,30 @@ func walk(ctx context.Context, q queryer, candidate string) (head, error) {
 		}
 		last = head{e.Seq, e.Hash}
 	}
-	return last, rows.Err()
+	return last, nil
 }
 
 // heads reads the head that each candidate's row names.
 func heads(ctx context.Context, q queryer) (map[string]head, error) {
-	rows, err := q.QueryContext(ctx, "SELECT id, seq, head FROM candidate")
-	if err != nil {
-		return nil, fmt.Errorf("list candidates: %w", err)
+	type standing struct {
+		id   string
+		last head
 	}
-	defer rows.Close()
 	expected := map[string]head{}
-	for rows.Next() {
-		var id string
-		var h head
-		if err := rows.Scan(&id, &h.seq, &h.hash); err != nil {
-			return nil, fmt.Errorf("list candidates: %w", err)
+	for c, err := range each(ctx, q, "list candidates", func(row scanner) (c standing, err error) {
+		err = row.Scan(&c.id, &c.last.seq, &c.last.hash)
+		return c, err
+	}, "SELECT id, seq, head FROM candidate") {
+		if err != nil {
+			return nil, err
 		}
-		expected[id] = h
+		expected[c.id] = c.last
 	}
-	return expected, rows.Err()
-}
-
-// texts runs a query for one column of text. What says what it is for.
-func texts(ctx context.Context, q queryer, what, query string, args ...any) ([]string, error) {
-	rows, err := q.QueryContext(ctx, query, args...)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", what, err)
-	}
-	defer rows.Close()
-	var list []string
-	for rows.Next() {
-		var text string
-		if err := rows.Scan(&text); err != nil {
-			return nil, fmt.Errorf("%s: %w", what, err)
-		}
-		list = append(list, text)
-	}
-	return list, rows.Err()
+	return expected, nil
 }
 
 const entryColumns = `candidate_id, seq, command_id, command_hash, kind, actor, role,
 	occurred_at, recorded_at, body, event, prev_hash, hash`
-
-type scanner interface{ Scan(...any) error }
 
 func scanEntry(row scanner) (Entry, error) {
 	var e Entry
@@ -275,20 +249,7 @@ func scanEntry(row scanner) (Entry, error) {
 
 // Entries returns a candidate's chain from its beginning.
 func (s *Store) Entries(ctx context.Context, candidate string) ([]Entry, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 ORDER BY seq", candidate)
-	if err != nil {
-		return nil, fmt.Errorf("read entries: %w", err)
-	}
-	defer rows.Close()
-	var entries []Entry
-	for rows.Next() {
-		e, err := scanEntry(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read entries: %w", err)
-		}
-		entries = append(entries, e)
-	}
-	return entries, rows.Err()
+	return collect(ctx, s.read, "read entries", scanEntry, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 ORDER BY seq", candidate)
 }
 
 // Events returns a candidate's events, for folding.

@@ -125,27 +125,12 @@ func changes[K ~string](ctx context.Context, q queryer, l ledger, query ChangesQ
 	w.text("actor =", query.Actor)
 	w.moment("at >=", query.From)
 	w.moment("at <", query.To)
-	rows, err := q.QueryContext(ctx, "SELECT "+l.subject()+", seq, at, actor, role, kind, state, hash FROM "+l.table()+w.where()+
-		" ORDER BY at DESC, "+l.subject()+", seq DESC"+limited(query.Limit), w.args...)
-	if err != nil {
-		return nil, fmt.Errorf("read the changes of each %s: %w", l, err)
-	}
-	defer rows.Close()
-	var list []Change[K]
-	for rows.Next() {
-		var c Change[K]
-		var at, state string
-		err := rows.Scan(&c.Of, &c.Seq, &at, &c.Actor, &c.Role, &c.Kind, &state, &c.Hash)
-		if err == nil {
-			c.State = json.RawMessage(state)
-			c.At, err = parseInstant(at)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("read the changes of each %s: %w", l, err)
-		}
-		list = append(list, c)
-	}
-	return list, rows.Err()
+	return collect(ctx, q, "read the changes of each "+string(l), func(row scanner) (c Change[K], err error) {
+		var state string
+		err = row.Scan(&c.Of, &c.Seq, moment{&c.At}, &c.Actor, &c.Role, &c.Kind, &state, &c.Hash)
+		c.State = json.RawMessage(state)
+		return c, err
+	}, "SELECT "+l.subject()+", seq, at, actor, role, kind, state, hash FROM "+l.table()+w.where()+" ORDER BY at DESC, "+l.subject()+", seq DESC"+limited(query.Limit), w.args...)
 }
 
 // verifyChanges walks the chain of everything in a ledger and compares its end with how

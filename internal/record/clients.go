@@ -128,21 +128,17 @@ const clientColumns = "id, seq, head, state, created_at"
 func scanClient(row scanner) (Client, head, error) {
 	var c Client
 	var last head
-	var id, state, created string
-	err := row.Scan(&id, &last.seq, &last.hash, &state, &created)
+	var state string
+	err := row.Scan(&c.ID, &last.seq, &last.hash, &state, moment{&c.CreatedAt})
 	if errors.Is(err, sql.ErrNoRows) {
 		return c, last, ErrNotFound
 	}
 	if err == nil {
 		err = json.Unmarshal([]byte(state), &c)
 	}
-	if err == nil {
-		c.CreatedAt, err = parseInstant(created)
-	}
 	if err != nil {
 		return c, last, fmt.Errorf("read the client: %w", err)
 	}
-	c.ID = id
 	return c, last, nil
 }
 
@@ -154,20 +150,10 @@ func (s *Store) Client(ctx context.Context, id string) (Client, error) {
 
 // Clients lists every client, the oldest first.
 func (s *Store) Clients(ctx context.Context) ([]Client, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+clientColumns+" FROM client ORDER BY created_at, id")
-	if err != nil {
-		return nil, fmt.Errorf("list clients: %w", err)
-	}
-	defer rows.Close()
-	var list []Client
-	for rows.Next() {
-		c, _, err := scanClient(rows)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, c)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "list clients", func(row scanner) (Client, error) {
+		c, _, err := scanClient(row)
+		return c, err
+	}, "SELECT "+clientColumns+" FROM client ORDER BY created_at, id")
 }
 
 // ClientChanges returns what was done to clients, the newest first.

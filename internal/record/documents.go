@@ -171,22 +171,15 @@ func (s *Store) DocumentData(ctx context.Context, candidate, digest string) ([]b
 }
 
 func documentData(ctx context.Context, q queryer, candidate, digest string) ([]byte, error) {
-	rows, err := q.QueryContext(ctx, "SELECT data FROM document_file WHERE candidate_id = $1 AND digest = $2", candidate, digest)
+	var data []byte
+	err := q.QueryRowContext(ctx, "SELECT data FROM document_file WHERE candidate_id = $1 AND digest = $2", candidate, digest).Scan(&data)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, ErrNotFound
+	}
 	if err != nil {
 		return nil, fmt.Errorf("read the document: %w", err)
 	}
-	defer rows.Close()
-	if !rows.Next() {
-		if err := rows.Err(); err != nil {
-			return nil, fmt.Errorf("read the document: %w", err)
-		}
-		return nil, ErrNotFound
-	}
-	var data []byte
-	if err := rows.Scan(&data); err != nil {
-		return nil, fmt.Errorf("read the document: %w", err)
-	}
-	return data, rows.Err()
+	return data, nil
 }
 
 // verifyDocuments walks the chains of documents, and compares the bytes with what the

@@ -46,14 +46,8 @@ const emergencyColumns = "seq, candidate_id, actor, role, reason, at, until, has
 
 func scanEmergency(row scanner) (Emergency, error) {
 	var e Emergency
-	var at, until string
-	if err := row.Scan(&e.Seq, &e.Candidate, &e.Actor, &e.Role, &e.Reason, &at, &until, &e.Hash); err != nil {
-		return e, err
-	}
-	var errA, errB error
-	e.At, errA = parseInstant(at)
-	e.Until, errB = parseInstant(until)
-	return e, errors.Join(errA, errB)
+	err := row.Scan(&e.Seq, &e.Candidate, &e.Actor, &e.Role, &e.Reason, moment{&e.At}, moment{&e.Until}, &e.Hash)
+	return e, err
 }
 
 // emergencyChain is what those who open a candidate at once wait for, and how the chain
@@ -112,20 +106,7 @@ func (s *Store) Emergencies(ctx context.Context, q EmergencyQuery) ([]Emergency,
 }
 
 func emergencies(ctx context.Context, q queryer, text string, args ...any) ([]Emergency, error) {
-	rows, err := q.QueryContext(ctx, text, args...)
-	if err != nil {
-		return nil, fmt.Errorf("read the emergency accesses: %w", err)
-	}
-	defer rows.Close()
-	var list []Emergency
-	for rows.Next() {
-		e, err := scanEmergency(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read the emergency accesses: %w", err)
-		}
-		list = append(list, e)
-	}
-	return list, rows.Err()
+	return collect(ctx, q, "read the emergency accesses", scanEmergency, text, args...)
 }
 
 // KnownBy returns the candidates whose hospital has the number for somebody born on the

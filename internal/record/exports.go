@@ -69,8 +69,9 @@ const exportColumns = "id, client, request, spec, state, created_at, taken_at, f
 
 func scanExport(row scanner) (Export, error) {
 	var e Export
-	var spec, created, taken, finished, expires string
-	err := row.Scan(&e.ID, &e.Client, &e.Request, &spec, &e.State, &created, &taken, &finished, &expires, &e.Done, &e.Total, &e.Attempts, &e.Error, &e.Claim)
+	var spec string
+	err := row.Scan(&e.ID, &e.Client, &e.Request, &spec, &e.State, moment{&e.CreatedAt}, moment{&e.TakenAt}, moment{&e.FinishedAt}, moment{&e.ExpiresAt},
+		&e.Done, &e.Total, &e.Attempts, &e.Error, &e.Claim)
 	if errors.Is(err, sql.ErrNoRows) {
 		return e, ErrNotFound
 	}
@@ -78,14 +79,6 @@ func scanExport(row scanner) (Export, error) {
 		return e, fmt.Errorf("read an export: %w", err)
 	}
 	e.Spec = json.RawMessage(spec)
-	for _, each := range []struct {
-		text string
-		into *time.Time
-	}{{created, &e.CreatedAt}, {taken, &e.TakenAt}, {finished, &e.FinishedAt}, {expires, &e.ExpiresAt}} {
-		if *each.into, err = parseInstant(each.text); err != nil {
-			return e, fmt.Errorf("read an export: %w", err)
-		}
-	}
 	return e, nil
 }
 
@@ -121,20 +114,7 @@ func (s *Store) Export(ctx context.Context, id string) (Export, error) {
 
 // Exports lists exports, the newest first.
 func (s *Store) Exports(ctx context.Context, limit int) ([]Export, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+exportColumns+" FROM export ORDER BY created_at DESC, id LIMIT $1", limit)
-	if err != nil {
-		return nil, fmt.Errorf("list exports: %w", err)
-	}
-	defer rows.Close()
-	var list []Export
-	for rows.Next() {
-		e, err := scanExport(rows)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, e)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "list exports", scanExport, "SELECT "+exportColumns+" FROM export ORDER BY created_at DESC, id LIMIT $1", limit)
 }
 
 // ClaimExport takes the export that has waited longest, for one process until an
@@ -226,21 +206,8 @@ func (s *Store) FinishExport(ctx context.Context, e Export, files []ExportFile) 
 
 // ExportFiles lists the files of a complete export.
 func (s *Store) ExportFiles(ctx context.Context, id string) ([]ExportFile, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT f.name, f.position, f.section, f.type, f.resources, f.chunks FROM export_file f
+	return collect(ctx, s.read, "list the files of an export", scanExportFile, `SELECT f.name, f.position, f.section, f.type, f.resources, f.chunks FROM export_file f
 		JOIN export e ON e.id = f.export_id WHERE e.id = $1 AND e.state = $2 ORDER BY f.position`, id, string(ExportComplete))
-	if err != nil {
-		return nil, fmt.Errorf("list the files of an export: %w", err)
-	}
-	defer rows.Close()
-	var list []ExportFile
-	for rows.Next() {
-		f, err := scanExportFile(rows)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, f)
-	}
-	return list, rows.Err()
 }
 
 // ExportFile returns one file of a complete export, or ErrNotFound.
@@ -289,20 +256,7 @@ func (s *Store) ExpireExports(ctx context.Context) error {
 // ExportClaims returns the claims whose files are needed: those of complete
 // exports and of exports under way.
 func (s *Store) ExportClaims(ctx context.Context) (map[string]bool, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT claim FROM export WHERE state IN ($1, $2) AND claim <> ''", string(ExportRunning), string(ExportComplete))
-	if err != nil {
-		return nil, fmt.Errorf("list the claims of exports: %w", err)
-	}
-	defer rows.Close()
-	claims := map[string]bool{}
-	for rows.Next() {
-		var claim string
-		if err := rows.Scan(&claim); err != nil {
-			return nil, fmt.Errorf("list the claims of exports: %w", err)
-		}
-		claims[claim] = true
-	}
-	return claims, rows.Err()
+	return textSet(ctx, s.read, "list the claims of exports", "SELECT claim FROM export WHERE state IN ($1, $2) AND claim <> ''", string(ExportRunning), string(ExportComplete))
 }
 
 // PutChunk keeps a chunk of a file in the store. It need not be on disk until the
@@ -336,20 +290,7 @@ func (s *Store) Chunk(ctx context.Context, claim string, file, position int) ([]
 
 // ChunkClaims lists the claims that chunks are kept of.
 func (s *Store) ChunkClaims(ctx context.Context) ([]string, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT DISTINCT claim FROM export_chunk")
-	if err != nil {
-		return nil, fmt.Errorf("list the claims of chunks: %w", err)
-	}
-	defer rows.Close()
-	var list []string
-	for rows.Next() {
-		var claim string
-		if err := rows.Scan(&claim); err != nil {
-			return nil, fmt.Errorf("list the claims of chunks: %w", err)
-		}
-		list = append(list, claim)
-	}
-	return list, rows.Err()
+	return texts(ctx, s.read, "list the claims of chunks", "SELECT DISTINCT claim FROM export_chunk")
 }
 
 // DropChunks removes the chunks of a claim.

@@ -2,7 +2,6 @@ package record
 
 import (
 	"context"
-	"fmt"
 	"maps"
 	"slices"
 	"strconv"
@@ -101,20 +100,10 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) ([]Version, error) 
 	if b.err != nil {
 		return nil, b.err
 	}
-	rows, err := s.kept.query(ctx, b.String(), b.args...)
-	if err != nil {
-		return nil, fmt.Errorf("read the history: %w", err)
-	}
-	defer rows.Close()
-	var list []Version
-	for rows.Next() {
-		p, err := scanPublished(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read the history: %w", err)
-		}
-		list = append(list, Version{Published: p, Deleted: len(p.Body) == 0})
-	}
-	return list, rows.Err()
+	return collect(ctx, s.kept, "read the history", func(row scanner) (Version, error) {
+		p, err := scanPublished(row)
+		return Version{Published: p, Deleted: len(p.Body) == 0}, err
+	}, b.String(), b.args...)
 }
 
 // CountHistory counts the versions of a history, no further than to most; 0 is

@@ -100,36 +100,12 @@ const incomingColumns = `id, channel, sender, control_id, digest, content_type, 
 
 func scanIncoming(row scanner) (Incoming, error) {
 	var m Incoming
-	var received, due, changed, issues, parts, decisions string
+	var issues, parts, decisions string
 	var rejected int
-	if err := row.Scan(&m.ID, &m.Channel, &m.Sender, &m.ControlID, &m.Digest, &m.ContentType, &m.Request, &m.Raw, &m.Actor, &m.Role,
-		&m.SentAt, &received, &m.State, &rejected, &issues, &parts, &decisions, &m.Revision, &m.Attempts, &due, &changed); err != nil {
-		return m, err
-	}
+	err := row.Scan(&m.ID, &m.Channel, &m.Sender, &m.ControlID, &m.Digest, &m.ContentType, &m.Request, &m.Raw, &m.Actor, &m.Role,
+		&m.SentAt, moment{&m.ReceivedAt}, &m.State, &rejected, &issues, &parts, &decisions, &m.Revision, &m.Attempts, moment{&m.DueAt}, moment{&m.ChangedAt})
 	m.Issues, m.Parts, m.Decisions, m.Rejected = json.RawMessage(issues), json.RawMessage(parts), json.RawMessage(decisions), rejected == 1
-	for _, each := range []struct {
-		text string
-		into *time.Time
-	}{{received, &m.ReceivedAt}, {due, &m.DueAt}, {changed, &m.ChangedAt}} {
-		var err error
-		if *each.into, err = parseInstant(each.text); err != nil {
-			return m, err
-		}
-	}
-	return m, nil
-}
-
-func scanIncomings(rows *sql.Rows) ([]Incoming, error) {
-	defer rows.Close()
-	var list []Incoming
-	for rows.Next() {
-		m, err := scanIncoming(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read the messages: %w", err)
-		}
-		list = append(list, m)
-	}
-	return list, rows.Err()
+	return m, err
 }
 
 // incomingID follows from what makes a message the same as another.
@@ -155,12 +131,8 @@ func (s *Store) KeepIncoming(ctx context.Context, m Incoming, due time.Time, jud
 		if m.ReceivedAt.IsZero() {
 			m.ReceivedAt = now
 		}
-		rows, err := tx.QueryContext(ctx, "SELECT "+incomingColumns+" FROM incoming WHERE channel = $1 AND sender = $2 AND control_id = $3",
-			m.Channel, m.Sender, m.ControlID)
-		if err != nil {
-			return fmt.Errorf("look for the control id: %w", err)
-		}
-		before, err := scanIncomings(rows)
+		before, err := collect(ctx, tx, "look for the control id", scanIncoming,
+			"SELECT "+incomingColumns+" FROM incoming WHERE channel = $1 AND sender = $2 AND control_id = $3", m.Channel, m.Sender, m.ControlID)
 		if err != nil {
 			return err
 		}
@@ -218,31 +190,13 @@ func (s *Store) incomings(ctx context.Context, order string, limit int, states [
 		args = append(args, string(state))
 		marks[i] = fmt.Sprintf("$%d", i+2)
 	}
-	rows, err := s.read.QueryContext(ctx, "SELECT "+incomingColumns+" FROM incoming WHERE state IN ("+strings.Join(marks, ", ")+ //nolint:gosec // placeholders only
+	return collect(ctx, s.read, "list the messages", scanIncoming, "SELECT "+incomingColumns+" FROM incoming WHERE state IN ("+strings.Join(marks, ", ")+
 		") ORDER BY "+order+" LIMIT $1", args...)
-	if err != nil {
-		return nil, fmt.Errorf("list the messages: %w", err)
-	}
-	return scanIncomings(rows)
 }
 
 // CountIncoming counts the messages by state.
 func (s *Store) CountIncoming(ctx context.Context) (map[IncomingState]int, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT state, COUNT(*) FROM incoming GROUP BY state")
-	if err != nil {
-		return nil, fmt.Errorf("count the messages: %w", err)
-	}
-	defer rows.Close()
-	counts := map[IncomingState]int{}
-	for rows.Next() {
-		var state IncomingState
-		var n int
-		if err := rows.Scan(&state, &n); err != nil {
-			return nil, fmt.Errorf("count the messages: %w", err)
-		}
-		counts[state] = n
-	}
-	return counts, rows.Err()
+	return pairs[IncomingState, int](ctx, s.read, "count the messages", "SELECT state, COUNT(*) FROM incoming GROUP BY state")
 }
 
 // ClaimIncoming takes received messages that are due, the oldest first, for one
@@ -252,14 +206,11 @@ func (s *Store) ClaimIncoming(ctx context.Context, claim string, until time.Time
 	var list []Incoming
 	err := s.inTx(ctx, func(tx *sql.Tx) error {
 		now := instant(s.now())
-		rows, err := tx.QueryContext(ctx, `UPDATE incoming SET claim = $1, claimed_until = $2
+		var err error
+		list, err = collect(ctx, tx, "claim messages", scanIncoming, `UPDATE incoming SET claim = $1, claimed_until = $2
 			WHERE claimed_until <= $3 AND state = $4 AND id IN (
 				SELECT id FROM incoming WHERE state = $4 AND due_at <= $3 AND claimed_until <= $3 ORDER BY received_at, id LIMIT $5)
 			RETURNING `+incomingColumns, claim, instant(until), now, string(IncomingReceived), limit)
-		if err != nil {
-			return fmt.Errorf("claim messages: %w", err)
-		}
-		list, err = scanIncomings(rows)
 		return err
 	})
 	slices.SortFunc(list, func(a, b Incoming) int {
@@ -367,25 +318,12 @@ func (s *Store) DecideIncoming(ctx context.Context, id string, revision int64, a
 
 // IncomingActs lists what people did with a message, in order.
 func (s *Store) IncomingActs(ctx context.Context, id string) ([]IncomingAct, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT seq, act_key, at, actor, role, kind, reason, detail FROM incoming_act WHERE message_id = $1 ORDER BY seq", id)
-	if err != nil {
-		return nil, fmt.Errorf("read what was done with a message: %w", err)
-	}
-	defer rows.Close()
-	var list []IncomingAct
-	for rows.Next() {
-		var a IncomingAct
-		var at, detail string
-		if err := rows.Scan(&a.Seq, &a.Key, &at, &a.Actor, &a.Role, &a.Kind, &a.Reason, &detail); err != nil {
-			return nil, fmt.Errorf("read what was done with a message: %w", err)
-		}
+	return collect(ctx, s.read, "read what was done with a message", func(row scanner) (a IncomingAct, err error) {
+		var detail string
+		err = row.Scan(&a.Seq, &a.Key, moment{&a.At}, &a.Actor, &a.Role, &a.Kind, &a.Reason, &detail)
 		a.Detail = json.RawMessage(detail)
-		if a.At, err = parseInstant(at); err != nil {
-			return nil, err
-		}
-		list = append(list, a)
-	}
-	return list, rows.Err()
+		return a, err
+	}, "SELECT seq, act_key, at, actor, role, kind, reason, detail FROM incoming_act WHERE message_id = $1 ORDER BY seq", id)
 }
 
 // FurtherIdentifier is a number of a candidate beside the one of the referral.
@@ -438,25 +376,11 @@ func (s *Store) addIdentifier(ctx context.Context, tx *sql.Tx, f FurtherIdentifi
 
 // FurtherIdentifiers lists the further numbers of a candidate.
 func (s *Store) FurtherIdentifiers(ctx context.Context, candidate string) ([]FurtherIdentifier, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT identifier_system, identifier_value, candidate_id, kind, reason, recorded_by, recorded_at
+	return collect(ctx, s.read, "read the further identifiers", func(row scanner) (f FurtherIdentifier, err error) {
+		err = row.Scan(&f.Identifier.System, &f.Identifier.Value, &f.Candidate, &f.Kind, &f.Reason, &f.RecordedBy, moment{&f.RecordedAt})
+		return f, err
+	}, `SELECT identifier_system, identifier_value, candidate_id, kind, reason, recorded_by, recorded_at
 		FROM candidate_identifier WHERE candidate_id = $1 ORDER BY recorded_at, identifier_system, identifier_value`, candidate)
-	if err != nil {
-		return nil, fmt.Errorf("read the further identifiers: %w", err)
-	}
-	defer rows.Close()
-	var list []FurtherIdentifier
-	for rows.Next() {
-		var f FurtherIdentifier
-		var at string
-		if err := rows.Scan(&f.Identifier.System, &f.Identifier.Value, &f.Candidate, &f.Kind, &f.Reason, &f.RecordedBy, &at); err != nil {
-			return nil, fmt.Errorf("read the further identifiers: %w", err)
-		}
-		if f.RecordedAt, err = parseInstant(at); err != nil {
-			return nil, err
-		}
-		list = append(list, f)
-	}
-	return list, rows.Err()
 }
 
 // ownerOf finds whose number an identifier is, the one of the referral or a
@@ -524,24 +448,17 @@ func (s *Store) MadeBy(ctx context.Context, candidate string, seq int64, id resu
 
 // OutdatedReports returns the reports of a result that came after a newer one.
 func (s *Store) OutdatedReports(ctx context.Context, resultID string) ([]Reported, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT candidate_id, seq, body FROM result_outdated WHERE result_id = $1 ORDER BY seq", resultID)
-	if err != nil {
-		return nil, fmt.Errorf("read the outdated reports: %w", err)
-	}
-	defer rows.Close()
-	var list []Reported
-	for rows.Next() {
+	return collect(ctx, s.read, "read the outdated reports", func(row scanner) (Reported, error) {
 		r := Reported{ID: resultID}
 		var body string
-		if err := rows.Scan(&r.Candidate, &r.Seq, &body); err != nil {
-			return nil, fmt.Errorf("read the outdated reports: %w", err)
+		if err := row.Scan(&r.Candidate, &r.Seq, &body); err != nil {
+			return r, err
 		}
 		if err := json.Unmarshal([]byte(body), &r.Body); err != nil {
-			return nil, fmt.Errorf("a stored result is unreadable: %w", err)
+			return r, fmt.Errorf("a stored result is unreadable: %w", err)
 		}
-		list = append(list, r)
-	}
-	return list, rows.Err()
+		return r, nil
+	}, "SELECT candidate_id, seq, body FROM result_outdated WHERE result_id = $1 ORDER BY seq", resultID)
 }
 
 // writeOutdated keeps the reports that came too late, and when a report that

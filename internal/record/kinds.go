@@ -39,19 +39,6 @@ func entriesOf(ctx context.Context, q queryer, candidate string, kinds []journey
 		args = append(args, string(kind))
 		marks[i] = fmt.Sprintf("$%d", i+2)
 	}
-	rows, err := q.QueryContext(ctx, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 AND kind IN ("+ //nolint:gosec // placeholders only
+	return collect(ctx, q, "read entries", scanEntry, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 AND kind IN ("+ //nolint:gosec // placeholders only
 		strings.Join(marks, ", ")+") ORDER BY seq", args...)
-	if err != nil {
-		return nil, fmt.Errorf("read entries: %w", err)
-	}
-	defer rows.Close()
-	var entries []Entry
-	for rows.Next() {
-		e, err := scanEntry(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read entries: %w", err)
-		}
-		entries = append(entries, e)
-	}
-	return entries, rows.Err()
 }

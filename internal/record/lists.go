@@ -1,9 +1,6 @@
 package record
 
-import (
-	"context"
-	"fmt"
-)
+import "context"
 
 // Head is where a candidate's record stands: what a list has to read again of a
 // candidate is told by the number of the last entry.
@@ -16,20 +13,10 @@ type Head struct {
 
 // Heads lists where the record of every candidate stands, in no order.
 func (s *Store) Heads(ctx context.Context) ([]Head, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT id, seq, advocate, recipient FROM candidate")
-	if err != nil {
-		return nil, fmt.Errorf("list the heads: %w", err)
-	}
-	defer rows.Close()
-	var list []Head
-	for rows.Next() {
-		var h Head
-		if err := rows.Scan(&h.ID, &h.Seq, &h.Advocate, &h.Recipient); err != nil {
-			return nil, fmt.Errorf("list the heads: %w", err)
-		}
-		list = append(list, h)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "list the heads", func(row scanner) (h Head, err error) {
+		err = row.Scan(&h.ID, &h.Seq, &h.Advocate, &h.Recipient)
+		return h, err
+	}, "SELECT id, seq, advocate, recipient FROM candidate")
 }
 
 // Called is what a candidate is found by.
@@ -37,19 +24,16 @@ type Called struct{ Candidate, Given, Family, Identifier string }
 
 // Calls calls fn with what each candidate is called, in no order.
 func (s *Store) Calls(ctx context.Context, fn func(Called)) error {
-	rows, err := s.read.QueryContext(ctx, "SELECT candidate_id, given, family, identifier_value FROM identity")
-	if err != nil {
-		return fmt.Errorf("read what candidates are called: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var c Called
-		if err := rows.Scan(&c.Candidate, &c.Given, &c.Family, &c.Identifier); err != nil {
-			return fmt.Errorf("read what candidates are called: %w", err)
+	for c, err := range each(ctx, s.read, "read what candidates are called", func(row scanner) (c Called, err error) {
+		err = row.Scan(&c.Candidate, &c.Given, &c.Family, &c.Identifier)
+		return c, err
+	}, "SELECT candidate_id, given, family, identifier_value FROM identity") {
+		if err != nil {
+			return err
 		}
 		fn(c)
 	}
-	return rows.Err()
+	return nil
 }
 
 // mostAsked bounds how many candidates one statement asks for.
@@ -74,18 +58,5 @@ func (s *Store) candidatesOf(ctx context.Context, ids []string) ([]Candidate, er
 	b := s.statement()
 	b.add("SELECT ", candidateColumns, candidateFrom, "WHERE ")
 	b.in("c.id", ids)
-	rows, err := s.read.QueryContext(ctx, b.String(), b.args...)
-	if err != nil {
-		return nil, fmt.Errorf("read candidates: %w", err)
-	}
-	defer rows.Close()
-	var list []Candidate
-	for rows.Next() {
-		c, err := scanCandidate(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read candidates: %w", err)
-		}
-		list = append(list, c)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "read candidates", scanCandidate, b.String(), b.args...)
 }

@@ -98,24 +98,16 @@ func (s *Store) Meeting(ctx context.Context, id string) (meeting.Meeting, error)
 
 // Meetings lists every meeting, the latest day first.
 func (s *Store) Meetings(ctx context.Context) ([]meeting.Meeting, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT state FROM meeting ORDER BY held_on DESC, id")
-	if err != nil {
-		return nil, fmt.Errorf("list meetings: %w", err)
-	}
-	defer rows.Close()
-	var list []meeting.Meeting
-	for rows.Next() {
+	return collect(ctx, s.read, "list meetings", func(row scanner) (m meeting.Meeting, err error) {
 		var state string
-		var m meeting.Meeting
-		if err := rows.Scan(&state); err != nil {
-			return nil, fmt.Errorf("list meetings: %w", err)
+		if err := row.Scan(&state); err != nil {
+			return m, err
 		}
 		if err := json.Unmarshal([]byte(state), &m); err != nil {
-			return nil, fmt.Errorf("a stored meeting is unreadable: %w", err)
+			return m, fmt.Errorf("a stored meeting is unreadable: %w", err)
 		}
-		list = append(list, m)
-	}
-	return list, rows.Err()
+		return m, nil
+	}, "SELECT state FROM meeting ORDER BY held_on DESC, id")
 }
 
 // MeetingEntries returns what was done to a meeting from the beginning.
@@ -265,20 +257,7 @@ func recipientTeam(ctx context.Context, q queryer, recipient string) ([]string, 
 	if recipient == "" {
 		return nil, nil
 	}
-	rows, err := q.QueryContext(ctx, "SELECT account_id FROM recipient_team WHERE recipient = $1 ORDER BY account_id", recipient)
-	if err != nil {
-		return nil, fmt.Errorf("read the recipient's team: %w", err)
-	}
-	defer rows.Close()
-	var list []string
-	for rows.Next() {
-		var account string
-		if err := rows.Scan(&account); err != nil {
-			return nil, fmt.Errorf("read the recipient's team: %w", err)
-		}
-		list = append(list, account)
-	}
-	return list, rows.Err()
+	return texts(ctx, q, "read the recipient's team", "SELECT account_id FROM recipient_team WHERE recipient = $1 ORDER BY account_id", recipient)
 }
 
 // Letter is a letter to a candidate as it was sent.

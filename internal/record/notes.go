@@ -66,24 +66,9 @@ func lastOf(ctx context.Context, tx *sql.Tx, table, candidate string) (int64, er
 
 // Notes lists a candidate's notes, the newest first.
 func (s *Store) Notes(ctx context.Context, candidate string) ([]Note, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT candidate_id, seq, at, author, role, kind, text, corrects
+	return collect(ctx, s.read, "read the notes", func(row scanner) (n Note, err error) {
+		err = row.Scan(&n.Candidate, &n.Seq, moment{&n.At}, &n.Author, &n.Role, &n.Kind, &n.Text, &n.Corrects)
+		return n, err
+	}, `SELECT candidate_id, seq, at, author, role, kind, text, corrects
 		FROM candidate_note WHERE candidate_id = $1 ORDER BY seq DESC`, candidate)
-	if err != nil {
-		return nil, fmt.Errorf("read the notes: %w", err)
-	}
-	defer rows.Close()
-	var list []Note
-	for rows.Next() {
-		var n Note
-		var at string
-		err := rows.Scan(&n.Candidate, &n.Seq, &at, &n.Author, &n.Role, &n.Kind, &n.Text, &n.Corrects)
-		if err == nil {
-			n.At, err = parseInstant(at)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("read the notes: %w", err)
-		}
-		list = append(list, n)
-	}
-	return list, rows.Err()
 }

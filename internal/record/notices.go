@@ -122,36 +122,10 @@ func writeNotice(ctx context.Context, tx executor, n Notice, now time.Time) erro
 
 const noticeColumns = `id, candidate_id, seq, deadline, subject, addressee, protocol, text, state, created_at, due_at, attempts, error, settled_at`
 
-func scanNotice(row scanner) (Notice, error) {
-	var n Notice
-	var created, due, settled string
-	if err := row.Scan(&n.ID, &n.Candidate, &n.Seq, &n.Deadline, &n.Subject, &n.Addressee, &n.Protocol, &n.Text,
-		&n.State, &created, &due, &n.Attempts, &n.Error, &settled); err != nil {
-		return n, err
-	}
-	var err error
-	for _, each := range []struct {
-		text string
-		into *time.Time
-	}{{created, &n.CreatedAt}, {due, &n.DueAt}, {settled, &n.SettledAt}} {
-		if *each.into, err = parseInstant(each.text); err != nil {
-			return n, err
-		}
-	}
-	return n, nil
-}
-
-func scanNotices(rows *sql.Rows) ([]Notice, error) {
-	defer rows.Close()
-	var list []Notice
-	for rows.Next() {
-		n, err := scanNotice(rows)
-		if err != nil {
-			return nil, fmt.Errorf("read the notices: %w", err)
-		}
-		list = append(list, n)
-	}
-	return list, rows.Err()
+func scanNotice(row scanner) (n Notice, err error) {
+	err = row.Scan(&n.ID, &n.Candidate, &n.Seq, &n.Deadline, &n.Subject, &n.Addressee, &n.Protocol, &n.Text,
+		&n.State, moment{&n.CreatedAt}, moment{&n.DueAt}, &n.Attempts, &n.Error, moment{&n.SettledAt})
+	return n, err
 }
 
 // ClaimNotices takes the notices that are due, the longest due first, for one
@@ -163,14 +137,11 @@ func (s *Store) ClaimNotices(ctx context.Context, claim string, until time.Time,
 		now := instant(s.now())
 		// The condition on the claim stands twice: on PostgreSQL the outer one is
 		// asked again once another process has let go of the row.
-		rows, err := tx.QueryContext(ctx, `UPDATE notice SET claim = $1, claimed_until = $2
+		var err error
+		list, err = collect(ctx, tx, "claim notices", scanNotice, `UPDATE notice SET claim = $1, claimed_until = $2
 			WHERE claimed_until <= $3 AND state = $4 AND id IN (
 				SELECT id FROM notice WHERE state = $4 AND due_at <= $3 AND claimed_until <= $3 ORDER BY due_at, id LIMIT $5)
 			RETURNING `+noticeColumns, claim, instant(until), now, string(NoticeQueued), limit)
-		if err != nil {
-			return fmt.Errorf("claim notices: %w", err)
-		}
-		list, err = scanNotices(rows)
 		return err
 	})
 	return list, err
@@ -188,20 +159,7 @@ func (s *Store) ReleaseNotices(ctx context.Context, claim string) error {
 
 // Deliveries lists the recipients whom a notice has reached.
 func (s *Store) Deliveries(ctx context.Context, notice string) (map[string]bool, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT recipient FROM notice_delivery WHERE notice_id = $1", notice)
-	if err != nil {
-		return nil, fmt.Errorf("read the deliveries: %w", err)
-	}
-	defer rows.Close()
-	reached := map[string]bool{}
-	for rows.Next() {
-		var recipient string
-		if err := rows.Scan(&recipient); err != nil {
-			return nil, fmt.Errorf("read the deliveries: %w", err)
-		}
-		reached[recipient] = true
-	}
-	return reached, rows.Err()
+	return textSet(ctx, s.read, "read the deliveries", "SELECT recipient FROM notice_delivery WHERE notice_id = $1", notice)
 }
 
 // RecordDelivery notes that a notice has reached a recipient.
@@ -273,42 +231,20 @@ func (s *Store) changeFailed(ctx context.Context, ids []string, set, value strin
 
 // Notices lists the notices in a state, or in any, the newest first.
 func (s *Store) Notices(ctx context.Context, state NoticeState, limit int) ([]Notice, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+noticeColumns+` FROM notice WHERE state = $1 OR $1 = ''
+	return collect(ctx, s.read, "list notices", scanNotice, "SELECT "+noticeColumns+` FROM notice WHERE state = $1 OR $1 = ''
 		ORDER BY created_at DESC, id LIMIT $2`, string(state), limit)
-	if err != nil {
-		return nil, fmt.Errorf("list notices: %w", err)
-	}
-	return scanNotices(rows)
 }
 
 // StuckNotices lists what failed, and what has been tried so often and still
 // waits, the newest first.
 func (s *Store) StuckNotices(ctx context.Context, attempts, limit int) ([]Notice, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+noticeColumns+` FROM notice WHERE state = $1 OR state = $2 AND attempts >= $3
+	return collect(ctx, s.read, "list the notices that are stuck", scanNotice, "SELECT "+noticeColumns+` FROM notice WHERE state = $1 OR state = $2 AND attempts >= $3
 		ORDER BY created_at DESC, id LIMIT $4`, string(NoticeFailed), string(NoticeQueued), attempts, limit)
-	if err != nil {
-		return nil, fmt.Errorf("list the notices that are stuck: %w", err)
-	}
-	return scanNotices(rows)
 }
 
 // CountNotices counts the notices by state.
 func (s *Store) CountNotices(ctx context.Context) (map[NoticeState]int, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT state, COUNT(*) FROM notice GROUP BY state")
-	if err != nil {
-		return nil, fmt.Errorf("count notices: %w", err)
-	}
-	defer rows.Close()
-	counts := map[NoticeState]int{}
-	for rows.Next() {
-		var state NoticeState
-		var n int
-		if err := rows.Scan(&state, &n); err != nil {
-			return nil, fmt.Errorf("count notices: %w", err)
-		}
-		counts[state] = n
-	}
-	return counts, rows.Err()
+	return pairs[NoticeState, int](ctx, s.read, "count notices", "SELECT state, COUNT(*) FROM notice GROUP BY state")
 }
 
 // SetEmail says where an account's holder is written to; the empty text that
@@ -320,20 +256,7 @@ func (s *Store) SetEmail(ctx context.Context, id, email string) error {
 // Reachable lists the enabled accounts with the role that have an e-mail
 // address, without those that care for the recipient.
 func (s *Store) Reachable(ctx context.Context, role journey.Role, recipient string) ([]Account, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+accountColumns+` FROM account WHERE role = $1 AND disabled_at = '' AND email <> ''
+	return collect(ctx, s.read, "list whom to write to", scanAccount, "SELECT "+accountColumns+` FROM account WHERE role = $1 AND disabled_at = '' AND email <> ''
 		AND NOT EXISTS (SELECT 1 FROM recipient_team t WHERE t.account_id = account.id AND t.recipient = $2) ORDER BY id`,
 		string(role), recipient)
-	if err != nil {
-		return nil, fmt.Errorf("list whom to write to: %w", err)
-	}
-	defer rows.Close()
-	var list []Account
-	for rows.Next() {
-		a, err := scanAccount(rows)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, a)
-	}
-	return list, rows.Err()
 }

@@ -82,19 +82,27 @@ func (s *Store) ResourceVersion(ctx context.Context, typ, id string, version int
 
 // EachResource calls fn for every current resource, by type and id.
 func (s *Store) EachResource(ctx context.Context, fn func(Published) error) error {
-	rows, err := s.read.QueryContext(ctx, "SELECT type, id, version, updated_at, body, candidate_id FROM resource ORDER BY type, id")
-	if err != nil {
-		return fmt.Errorf("read resources: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		p, err := scanPublished(rows)
+	return s.eachPublished(ctx, fn, "read resources", "SELECT type, id, version, updated_at, body, candidate_id FROM resource ORDER BY type, id")
+}
+
+// EachVersion calls fn for every version of every resource of a candidate, by
+// type, id and version.
+func (s *Store) EachVersion(ctx context.Context, candidate string, fn func(Published) error) error {
+	return s.eachPublished(ctx, fn, "read resource versions", `SELECT v.type, v.id, v.version, v.updated_at, v.body, r.candidate_id
+		FROM resource r JOIN resource_version v ON v.type = r.type AND v.id = r.id
+		WHERE r.candidate_id = $1 ORDER BY v.type, v.id, v.version`, candidate)
+}
+
+// eachPublished calls fn for what a query finds as it comes, until fn returns an error.
+func (s *Store) eachPublished(ctx context.Context, fn func(Published) error, what, query string, args ...any) error {
+	scan := func(row scanner) (Published, error) { return scanPublished(row) }
+	for p, err := range each(ctx, s.read, what, scan, query, args...) {
 		if err != nil {
-			return fmt.Errorf("read resources: %w", err)
+			return err
 		}
 		if err := fn(p); err != nil {
 			return err
 		}
 	}
-	return rows.Err()
+	return nil
 }

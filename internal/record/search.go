@@ -586,7 +586,7 @@ func (s *Store) search(ctx context.Context, p plan, q Query, list *[]Published) 
 	if b.err != nil {
 		return 0, b.err
 	}
-	rows, err := s.kept.query(ctx, b.String(), b.args...)
+	rows, err := s.kept.QueryContext(ctx, b.String(), b.args...)
 	if err != nil {
 		return 0, fmt.Errorf("search: %w", err)
 	}
@@ -709,24 +709,16 @@ func (s *Store) ids(ctx context.Context, b *statement) ([]string, error) {
 	if b.err != nil {
 		return nil, b.err
 	}
-	rows, err := s.kept.query(ctx, b.String(), b.args...)
-	if err != nil {
-		return nil, fmt.Errorf("search: %w", err)
-	}
-	defer rows.Close()
-	var list []string
-	for rows.Next() {
-		var id string
-		if err := rows.Scan(&id); err != nil {
-			return nil, fmt.Errorf("search: %w", err)
-		}
-		list = append(list, id)
-	}
-	return list, rows.Err()
+	return texts(ctx, s.kept, "search", b.String(), b.args...)
 }
 
 // Key names a resource.
 type Key struct{ Type, ID string }
+
+func scanKey(row scanner) (k Key, err error) {
+	err = row.Scan(&k.Type, &k.ID)
+	return k, err
+}
 
 // SearchAll returns at most limit resources of a candidate that any of the
 // queries selects, after the cursor in the order of types and ids. There is at
@@ -740,20 +732,11 @@ func (s *Store) SearchAll(ctx context.Context, candidate string, queries []Query
 	if b.err != nil {
 		return nil, b.err
 	}
-	rows, err := s.kept.query(ctx, b.String(), b.args...)
-	if err != nil {
-		return nil, fmt.Errorf("search: %w", err)
-	}
-	defer rows.Close()
-	var list []Published
-	for rows.Next() {
-		p := Published{Candidate: candidate}
-		if err := rows.Scan(&p.Type, &p.ID, &p.Body); err != nil {
-			return nil, fmt.Errorf("search: %w", err)
-		}
-		list = append(list, p)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.kept, "search", func(row scanner) (p Published, err error) {
+		p = Published{Candidate: candidate}
+		err = row.Scan(&p.Type, &p.ID, &p.Body)
+		return p, err
+	}, b.String(), b.args...)
 }
 
 // CountAll counts what SearchAll finds.
@@ -787,18 +770,5 @@ func (s *Store) References(ctx context.Context, typ, param string, ids []string)
 	b.add("SELECT DISTINCT x.system, x.value FROM resource_index x WHERE x.type = ", b.arg(typ), " AND ")
 	b.in("x.id", ids)
 	b.add(" AND x.param = ", b.arg(param), " AND x.system <> '' ORDER BY x.system, x.value")
-	rows, err := s.kept.query(ctx, b.String(), b.args...)
-	if err != nil {
-		return nil, fmt.Errorf("search: %w", err)
-	}
-	defer rows.Close()
-	var list []Key
-	for rows.Next() {
-		var k Key
-		if err := rows.Scan(&k.Type, &k.ID); err != nil {
-			return nil, fmt.Errorf("search: %w", err)
-		}
-		list = append(list, k)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.kept, "search", scanKey, b.String(), b.args...)
 }

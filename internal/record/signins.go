@@ -124,21 +124,11 @@ func (s *Store) TouchSession(ctx context.Context, secret string, idle time.Durat
 
 // Sessions lists the live sessions of an account, the last used first.
 func (s *Store) Sessions(ctx context.Context, account string) ([]Session, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+sessionColumns+` FROM session
+	return collect(ctx, s.read, "list sessions", func(row scanner) (n Session, err error) {
+		err = sessionRow{row, &n}.Scan()
+		return n, err
+	}, "SELECT "+sessionColumns+` FROM session
 		WHERE account_id = $1 AND expires_at > $2 AND idle_at > $2 ORDER BY used_at DESC, digest`, account, instant(s.now()))
-	if err != nil {
-		return nil, fmt.Errorf("list sessions: %w", err)
-	}
-	defer rows.Close()
-	var list []Session
-	for rows.Next() {
-		var n Session
-		if err := (sessionRow{rows, &n}).Scan(); err != nil {
-			return nil, fmt.Errorf("list sessions: %w", err)
-		}
-		list = append(list, n)
-	}
-	return list, rows.Err()
 }
 
 // EndSession forgets a session.

@@ -25,8 +25,8 @@ func newStatements(db *sql.DB, lasting bool) *statements {
 	return &statements{db: db, lasting: lasting, known: map[string]*sql.Stmt{}}
 }
 
-// query runs a read, prepared when there is room to keep it.
-func (s *statements) query(ctx context.Context, text string, args ...any) (*sql.Rows, error) {
+// QueryContext runs a read, prepared when there is room to keep it.
+func (s *statements) QueryContext(ctx context.Context, text string, args ...any) (*sql.Rows, error) {
 	if s.lasting {
 		ctx = context.WithoutCancel(ctx)
 	}
@@ -40,7 +40,7 @@ func (s *statements) query(ctx context.Context, text string, args ...any) (*sql.
 	return statement.QueryContext(ctx, args...)
 }
 
-// queryRow is query for at most one row.
+// queryRow is QueryContext for at most one row.
 func (s *statements) queryRow(ctx context.Context, text string, args ...any) scanner {
 	if s.lasting {
 		ctx = context.WithoutCancel(ctx)

@@ -98,23 +98,15 @@ const subscriptionColumns = `id, client, version, status, created_at, updated_at
 
 func scanSubscription(row scanner) (Subscription, error) {
 	var s Subscription
-	var created, updated, ends, query, granted, contact, headers, due, reached string
-	err := row.Scan(&s.ID, &s.Client, &s.Version, &s.Status, &created, &updated, &ends, &s.Criteria, &s.Base, &query, &granted, &s.Reason, &contact, &s.Endpoint, &headers,
-		&s.Error, &s.Failures, &due, &reached, &s.Claim)
+	var query, granted, contact, headers string
+	err := row.Scan(&s.ID, &s.Client, &s.Version, &s.Status, moment{&s.CreatedAt}, moment{&s.UpdatedAt}, moment{&s.EndsAt}, &s.Criteria, &s.Base,
+		&query, &granted, &s.Reason, &contact, &s.Endpoint, &headers, &s.Error, &s.Failures, moment{&s.DueAt}, moment{&s.ReachedAt}, &s.Claim)
 	if errors.Is(err, sql.ErrNoRows) {
 		return s, ErrNotFound
 	}
 	if err == nil {
 		s.Contact = json.RawMessage(contact)
 		err = errors.Join(json.Unmarshal([]byte(query), &s.Query), json.Unmarshal([]byte(granted), &s.Granted), json.Unmarshal([]byte(headers), &s.Headers))
-	}
-	for _, each := range []struct {
-		text string
-		into *time.Time
-	}{{created, &s.CreatedAt}, {updated, &s.UpdatedAt}, {ends, &s.EndsAt}, {due, &s.DueAt}, {reached, &s.ReachedAt}} {
-		if err == nil {
-			*each.into, err = parseInstant(each.text)
-		}
 	}
 	if err != nil {
 		return s, fmt.Errorf("read a subscription: %w", err)
@@ -224,21 +216,8 @@ func (s *Store) Subscription(ctx context.Context, id string) (Subscription, erro
 // Subscriptions lists the subscriptions of a client, or of all if it is empty, in
 // the order of their ids; not those that were deleted.
 func (s *Store) Subscriptions(ctx context.Context, client string) ([]Subscription, error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT "+subscriptionColumns+" FROM subscription WHERE (client = $1 OR $1 = '') AND status <> $2 ORDER BY id",
+	return collect(ctx, s.read, "list subscriptions", scanSubscription, "SELECT "+subscriptionColumns+" FROM subscription WHERE (client = $1 OR $1 = '') AND status <> $2 ORDER BY id",
 		client, string(SubscriptionGone))
-	if err != nil {
-		return nil, fmt.Errorf("list subscriptions: %w", err)
-	}
-	defer rows.Close()
-	var list []Subscription
-	for rows.Next() {
-		sub, err := scanSubscription(rows)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, sub)
-	}
-	return list, rows.Err()
 }
 
 // tell writes an event for each subscription whose criteria a new version meets.
@@ -289,25 +268,16 @@ func (t *Tx) watching() ([]watch, error) {
 	if !t.store.postgres() && t.store.watched.Load() == watchedByNobody {
 		return nil, nil
 	}
-	rows, err := t.tx.QueryContext(t.ctx, "SELECT id, query FROM subscription WHERE status IN "+liveSubscriptions+" AND (ends_at = '' OR ends_at > $1)", instant(t.now))
-	if err != nil {
-		return nil, fmt.Errorf("read the subscriptions: %w", err)
-	}
-	defer rows.Close()
-	var list []watch
-	for rows.Next() {
-		var w watch
+	list, err := collect(t.ctx, t.tx, "read the subscriptions", func(row scanner) (w watch, err error) {
 		var query string
-		if err := rows.Scan(&w.id, &query); err != nil {
-			return nil, fmt.Errorf("read the subscriptions: %w", err)
+		if err := row.Scan(&w.id, &query); err != nil {
+			return w, err
 		}
-		if err := json.Unmarshal([]byte(query), &w.query); err != nil {
-			return nil, fmt.Errorf("read the subscriptions: %w", err)
-		}
-		list = append(list, w)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("read subscriptions: %w", err)
+		err = json.Unmarshal([]byte(query), &w.query)
+		return w, err
+	}, "SELECT id, query FROM subscription WHERE status IN "+liveSubscriptions+" AND (ends_at = '' OR ends_at > $1)", instant(t.now))
+	if err != nil {
+		return nil, err
 	}
 	watched := watchedByNobody
 	if len(list) > 0 {
@@ -423,28 +393,11 @@ func (s *Store) SettleSubscription(ctx context.Context, sub Subscription, status
 // SubscriptionEvents lists the events of a subscription, or of all if it is empty,
 // the newest first.
 func (s *Store) SubscriptionEvents(ctx context.Context, subscription string, limit int) ([]SubscriptionEvent, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT id, subscription_id, created_at, resources, state, attempts, error, settled_at FROM subscription_event
+	return collect(ctx, s.read, "list the events of subscriptions", func(row scanner) (e SubscriptionEvent, err error) {
+		err = row.Scan(&e.ID, &e.Subscription, moment{&e.CreatedAt}, &e.Resources, &e.State, &e.Attempts, &e.Error, moment{&e.SettledAt})
+		return e, err
+	}, `SELECT id, subscription_id, created_at, resources, state, attempts, error, settled_at FROM subscription_event
 		WHERE subscription_id = $1 OR $1 = '' ORDER BY created_at DESC, id LIMIT $2`, subscription, limit)
-	if err != nil {
-		return nil, fmt.Errorf("list the events of subscriptions: %w", err)
-	}
-	defer rows.Close()
-	var list []SubscriptionEvent
-	for rows.Next() {
-		var e SubscriptionEvent
-		var created, settled string
-		if err := rows.Scan(&e.ID, &e.Subscription, &created, &e.Resources, &e.State, &e.Attempts, &e.Error, &settled); err != nil {
-			return nil, fmt.Errorf("list the events of subscriptions: %w", err)
-		}
-		var errA, errB error
-		e.CreatedAt, errA = parseInstant(created)
-		e.SettledAt, errB = parseInstant(settled)
-		if err := errors.Join(errA, errB); err != nil {
-			return nil, fmt.Errorf("list the events of subscriptions: %w", err)
-		}
-		list = append(list, e)
-	}
-	return list, rows.Err()
 }
 
 // ForgetSubscriptionEvents removes the settled events from before an instant.

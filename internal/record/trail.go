@@ -2,7 +2,6 @@ package record
 
 import (
 	"context"
-	"fmt"
 	"strconv"
 	"strings"
 	"time"
@@ -65,27 +64,10 @@ func (s *Store) Traces(ctx context.Context, q TraceQuery) ([]Trace, error) {
 		text += " WHERE " + strings.Join(where, " AND ")
 	}
 	text += " ORDER BY recorded_at DESC, candidate_id DESC, seq DESC LIMIT " + strconv.Itoa(q.Limit)
-	rows, err := s.read.QueryContext(ctx, text, args...)
-	if err != nil {
-		return nil, fmt.Errorf("read the trail: %w", err)
-	}
-	defer rows.Close()
-	var list []Trace
-	for rows.Next() {
-		var t Trace
-		var occurred, recorded string
-		if err := rows.Scan(&t.Candidate, &t.Seq, &t.Kind, &t.Actor, &t.Role, &occurred, &recorded, &t.Hash); err != nil {
-			return nil, fmt.Errorf("read the trail: %w", err)
-		}
-		if t.OccurredAt, err = parseInstant(occurred); err == nil {
-			t.RecordedAt, err = parseInstant(recorded)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("read the trail: %w", err)
-		}
-		list = append(list, t)
-	}
-	return list, rows.Err()
+	return collect(ctx, s.read, "read the trail", func(row scanner) (t Trace, err error) {
+		err = row.Scan(&t.Candidate, &t.Seq, &t.Kind, &t.Actor, &t.Role, moment{&t.OccurredAt}, moment{&t.RecordedAt}, &t.Hash)
+		return t, err
+	}, text, args...)
 }
 
 // CandidatesLike returns the ids of candidates that begin with a text, at most two: one

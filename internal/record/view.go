@@ -196,18 +196,5 @@ func (v *View) Deleted(ctx context.Context, types []string, since, until time.Ti
 	b.add(" AND ")
 	b.in("v.type", types)
 	b.add(" AND NOT EXISTS (SELECT 1 FROM resource r WHERE r.type = v.type AND r.id = v.id) ORDER BY v.type, v.id")
-	rows, err := v.tx.QueryContext(ctx, b.String(), b.args...)
-	if err != nil {
-		return nil, fmt.Errorf("read what was deleted: %w", err)
-	}
-	defer rows.Close()
-	var list []Key
-	for rows.Next() {
-		var k Key
-		if err := rows.Scan(&k.Type, &k.ID); err != nil {
-			return nil, fmt.Errorf("read what was deleted: %w", err)
-		}
-		list = append(list, k)
-	}
-	return list, rows.Err()
+	return collect(ctx, v.tx, "read what was deleted", scanKey, b.String(), b.args...)
 }

@@ -110,26 +110,12 @@ func (s *Store) KeepSourceFile(ctx context.Context, f SourceFile) (SourceFile, e
 
 // SourceFiles lists a candidate's files of a kind without their bytes, the newest first.
 func (s *Store) SourceFiles(ctx context.Context, candidate, kind string) ([]SourceFile, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT digest, received_at, received_by FROM source_file
-		WHERE candidate_id = $1 AND kind = $2 ORDER BY received_at DESC, digest`, candidate, kind)
-	if err != nil {
-		return nil, fmt.Errorf("list the files: %w", err)
-	}
-	defer rows.Close()
-	var list []SourceFile
-	for rows.Next() {
+	return collect(ctx, s.read, "list the files", func(row scanner) (SourceFile, error) {
 		f := SourceFile{Candidate: candidate, Kind: kind}
-		var received string
-		err := rows.Scan(&f.Digest, &received, &f.ReceivedBy)
-		if err == nil {
-			f.ReceivedAt, err = parseInstant(received)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("list the files: %w", err)
-		}
-		list = append(list, f)
-	}
-	return list, rows.Err()
+		err := row.Scan(&f.Digest, moment{&f.ReceivedAt}, &f.ReceivedBy)
+		return f, err
+	}, `SELECT digest, received_at, received_by FROM source_file
+		WHERE candidate_id = $1 AND kind = $2 ORDER BY received_at DESC, digest`, candidate, kind)
 }
 
 // SourceFile returns a candidate's file by its digest, or ErrNotFound.
