@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"time"
 
@@ -126,6 +127,27 @@ func (h *head) follow(chain string, seq int64, digest func(prev string) string, 
 	}
 	*h = head{seq, hash}
 	return nil
+}
+
+// verifyEach walks every chain of a kind. Ids is the query for what has one, and walk
+// checks a chain and returns how far it holds. It returns how many rows hold, and adds
+// the end of each chain to the digest.
+func verifyEach(ctx context.Context, q queryer, digest io.Writer, kind, ids string, walk func(id, chain string) (head, error)) (int, error) {
+	list, err := texts(ctx, q, "list the chains of each "+kind, ids)
+	if err != nil {
+		return 0, err
+	}
+	total := 0
+	for _, id := range list {
+		chain := kind + " " + id
+		last, err := walk(id, chain)
+		total += int(last.seq)
+		if err != nil {
+			return total, err
+		}
+		fmt.Fprintf(digest, "%s %d %s\n", chain, last.seq, last.hash)
+	}
+	return total, nil
 }
 
 func verify(ctx context.Context, q queryer) (Verified, error) {

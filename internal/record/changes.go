@@ -137,41 +137,33 @@ func changes[K ~string](ctx context.Context, q queryer, l ledger, query ChangesQ
 // it stands: the head that its row names, and its state. A thing that has no row is
 // ErrNotFound. It returns how many changes there are, and adds each head to the digest.
 func verifyChanges(ctx context.Context, q queryer, l ledger, digest io.Writer, stands func(id string) (head, string, error)) (int, error) {
-	ids, err := texts(ctx, q, "list every "+string(l), "SELECT "+l.subject()+" FROM "+l.table()+" UNION SELECT id FROM "+string(l)+" ORDER BY 1")
-	if err != nil {
-		return 0, err
-	}
-	total := 0
-	for _, id := range ids {
-		chain := string(l) + " " + id
+	ids := "SELECT " + l.subject() + " FROM " + l.table() + " UNION SELECT id FROM " + string(l) + " ORDER BY 1"
+	return verifyEach(ctx, q, digest, string(l), ids, func(id, chain string) (last head, err error) {
 		list, err := changes[string](ctx, q, l, ChangesQuery{Of: id})
 		if err != nil {
-			return total, err
+			return last, err
 		}
 		slices.SortFunc(list, func(a, b Change[string]) int { return cmp.Compare(a.Seq, b.Seq) })
-		var last head
 		var state string
 		for _, c := range list {
 			if err := last.follow(chain, c.Seq, c.digest, c.Hash); err != nil {
-				return total, err
+				return last, err
 			}
 			state = string(c.State)
-			total++
 		}
 		standing, now, err := stands(id)
 		switch {
 		case errors.Is(err, ErrNotFound):
-			return total, &BrokenChain{chain, last.seq, "the " + string(l) + " of these changes is missing"}
+			return last, &BrokenChain{chain, last.seq, "the " + string(l) + " of these changes is missing"}
 		case err != nil:
-			return total, err
+			return last, err
 		case last.seq == 0:
-			return total, &BrokenChain{chain, 1, "the row is missing"}
+			return last, &BrokenChain{chain, 1, "the row is missing"}
 		case standing != last:
-			return total, &BrokenChain{chain, last.seq, "the last change is not the one that was recorded"}
+			return last, &BrokenChain{chain, last.seq, "the last change is not the one that was recorded"}
 		case now != state:
-			return total, &BrokenChain{chain, last.seq, "the " + string(l) + " differs from what its last change made of it"}
+			return last, &BrokenChain{chain, last.seq, "the " + string(l) + " differs from what its last change made of it"}
 		}
-		fmt.Fprintf(digest, "%s %d %s\n", chain, last.seq, last.hash)
-	}
-	return total, nil
+		return last, nil
+	})
 }

@@ -137,31 +137,20 @@ func (s *Store) Documents(ctx context.Context, candidate string) ([]Document, er
 type keyed struct{ key, body, prev, hash string }
 
 func documents(ctx context.Context, q queryer, candidate string) ([]Document, []keyed, error) {
-	rows, err := q.QueryContext(ctx, "SELECT seq, document_key, at, actor, role, body, prev_hash, hash FROM candidate_document WHERE candidate_id = $1 ORDER BY seq", candidate)
-	if err != nil {
-		return nil, nil, fmt.Errorf("read documents: %w", err)
-	}
-	defer rows.Close()
-	var list []Document
 	var raw []keyed
-	for rows.Next() {
-		var d Document
+	list, err := collect(ctx, q, "read documents", func(row scanner) (Document, error) {
+		d := Document{Candidate: candidate}
 		var k keyed
-		var at, by, role string
-		var seq int64
-		if err := rows.Scan(&seq, &k.key, &at, &by, &role, &k.body, &k.prev, &k.hash); err != nil {
-			return nil, nil, fmt.Errorf("read documents: %w", err)
+		if err := row.Scan(&d.Seq, &k.key, moment{&d.At}, &d.By, &d.Role, &k.body, &k.prev, &k.hash); err != nil {
+			return d, err
 		}
 		if err := json.Unmarshal([]byte(k.body), &d); err != nil {
-			return nil, nil, fmt.Errorf("a stored document is unreadable: %w", err)
+			return d, fmt.Errorf("a stored document is unreadable: %w", err)
 		}
-		d.Candidate, d.Seq, d.By, d.Role = candidate, seq, by, journey.Role(role)
-		if d.At, err = parseInstant(at); err != nil {
-			return nil, nil, fmt.Errorf("read documents: %w", err)
-		}
-		list, raw = append(list, d), append(raw, k)
-	}
-	return list, raw, rows.Err()
+		raw = append(raw, k)
+		return d, nil
+	}, "SELECT seq, document_key, at, actor, role, body, prev_hash, hash FROM candidate_document WHERE candidate_id = $1 ORDER BY seq", candidate)
+	return list, raw, err
 }
 
 // DocumentData returns the bytes of a candidate's document by their digest, or
@@ -185,40 +174,32 @@ func documentData(ctx context.Context, q queryer, candidate, digest string) ([]b
 // verifyDocuments walks the chains of documents, and compares the bytes with what the
 // chain says of them.
 func verifyDocuments(ctx context.Context, q queryer, heads io.Writer) (int, error) {
-	ids, err := texts(ctx, q, "list documents", "SELECT DISTINCT candidate_id FROM candidate_document ORDER BY 1")
-	if err != nil {
-		return 0, err
-	}
-	total := 0
-	for _, id := range ids {
+	const ids = "SELECT DISTINCT candidate_id FROM candidate_document ORDER BY 1"
+	return verifyEach(ctx, q, heads, "documents", ids, func(id, chain string) (last head, err error) {
 		list, raw, err := documents(ctx, q, id)
 		if err != nil {
-			return total, err
+			return last, err
 		}
-		var last head
-		chain := "documents " + id
 		for n, d := range list {
 			if raw[n].prev != last.hash {
-				return total, &BrokenChain{chain, d.Seq, "the row does not follow the one before it"}
+				return last, &BrokenChain{chain, d.Seq, "the row does not follow the one before it"}
 			}
 			if err := last.follow(chain, d.Seq, func(prev string) string { return documentDigest(prev, d, raw[n].body) }, raw[n].hash); err != nil {
-				return total, err
+				return last, err
 			}
-			total++
 			if d.InError > 0 {
 				continue
 			}
 			data, err := documentData(ctx, q, id, d.Digest)
 			if err != nil && !errors.Is(err, ErrNotFound) {
-				return total, err
+				return last, err
 			}
 			if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != d.Digest {
-				return total, &BrokenChain{chain, d.Seq, "the bytes of the document were changed or are missing"}
+				return last, &BrokenChain{chain, d.Seq, "the bytes of the document were changed or are missing"}
 			}
 		}
-		fmt.Fprintf(heads, "documents %s %d %s\n", id, last.seq, last.hash)
-	}
-	return total, nil
+		return last, nil
+	})
 }
 
 // tellPeople notes whom the parts of a message are about.

@@ -2,10 +2,7 @@ package record
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/binary"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -31,15 +28,7 @@ type Emergency struct {
 }
 
 func (e Emergency) digest(prev string) string {
-	var b []byte
-	for _, text := range []string{
-		prev, strconv.FormatInt(e.Seq, 10), e.Candidate, e.Actor, string(e.Role), e.Reason, instant(e.At), instant(e.Until),
-	} {
-		b = binary.BigEndian.AppendUint64(b, uint64(len(text)))
-		b = append(b, text...)
-	}
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:])
+	return digestOf(prev, strconv.FormatInt(e.Seq, 10), e.Candidate, e.Actor, string(e.Role), e.Reason, instant(e.At), instant(e.Until))
 }
 
 const emergencyColumns = "seq, candidate_id, actor, role, reason, at, until, hash"

@@ -154,73 +154,54 @@ func (s *Store) MeetingTrail(ctx context.Context, q TrailQuery) ([]meeting.Entry
 // meetingEntries returns the changes that a condition selects, in its order. It also
 // returns the bodies as they are written.
 func meetingEntries(ctx context.Context, q queryer, condition string, args ...any) ([]meeting.Entry, []string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT meeting_id, seq, at, actor, role, body, hash FROM meeting_entry "+condition, args...)
-	if err != nil {
-		return nil, nil, fmt.Errorf("read what was done to the meeting: %w", err)
-	}
-	defer rows.Close()
-	var list []meeting.Entry
 	var bodies []string
-	for rows.Next() {
-		var e meeting.Entry
-		var at, body string
-		if err := rows.Scan(&e.Meeting, &e.Seq, &at, &e.Actor, &e.Role, &body, &e.Hash); err != nil {
-			return nil, nil, fmt.Errorf("read what was done to the meeting: %w", err)
+	list, err := collect(ctx, q, "read what was done to the meeting", func(row scanner) (e meeting.Entry, err error) {
+		var body string
+		if err := row.Scan(&e.Meeting, &e.Seq, moment{&e.At}, &e.Actor, &e.Role, &body, &e.Hash); err != nil {
+			return e, err
 		}
-		if e.At, err = parseInstant(at); err == nil {
-			err = json.Unmarshal([]byte(body), &e.Change)
-		}
-		if err != nil {
-			return nil, nil, fmt.Errorf("read what was done to the meeting: %w", err)
-		}
-		list, bodies = append(list, e), append(bodies, body)
-	}
-	return list, bodies, rows.Err()
+		bodies = append(bodies, body)
+		err = json.Unmarshal([]byte(body), &e.Change)
+		return e, err
+	}, "SELECT meeting_id, seq, at, actor, role, body, hash FROM meeting_entry "+condition, args...)
+	return list, bodies, err
 }
 
 // verifyMeetings walks the chain of every meeting, folds it again and compares
 // what comes out with the meeting's row. It returns how many changes there are.
 func verifyMeetings(ctx context.Context, q queryer, heads io.Writer) (int, error) {
-	ids, err := texts(ctx, q, "list meetings", "SELECT meeting_id FROM meeting_entry UNION SELECT id FROM meeting ORDER BY 1")
-	if err != nil {
-		return 0, err
-	}
-	total := 0
-	for _, id := range ids {
-		chain := "meeting " + id
+	const ids = "SELECT meeting_id FROM meeting_entry UNION SELECT id FROM meeting ORDER BY 1"
+	return verifyEach(ctx, q, heads, "meeting", ids, func(id, chain string) (last head, err error) {
 		entries, bodies, err := meetingEntries(ctx, q, "WHERE meeting_id = $1 ORDER BY seq", id)
 		if err != nil {
-			return total, err
+			return last, err
 		}
-		var last head
 		var m meeting.Meeting
 		for n, e := range entries {
 			digest := func(prev string) string { return meetingDigest(prev, e, bodies[n]) }
 			if err := last.follow(chain, e.Seq, digest, e.Hash); err != nil {
-				return total, err
+				return last, err
 			}
 			m = meeting.Apply(m, e)
-			total++
 		}
 		stands, kept, err := meetingRow(ctx, q, id)
 		switch {
 		case errors.Is(err, ErrNotFound):
-			return total, &BrokenChain{chain, last.seq, "the meeting of these changes is missing"}
+			return last, &BrokenChain{chain, last.seq, "the meeting of these changes is missing"}
 		case err != nil:
-			return total, err
+			return last, err
 		case kept != last:
-			return total, &BrokenChain{chain, last.seq, "the last change is not the one that was recorded"}
+			return last, &BrokenChain{chain, last.seq, "the last change is not the one that was recorded"}
 		}
 		want, err := json.Marshal(m)
 		if err != nil {
-			return total, fmt.Errorf("encode the meeting: %w", err)
+			return last, fmt.Errorf("encode the meeting: %w", err)
 		}
 		if got, err := json.Marshal(stands); err != nil || string(got) != string(want) {
-			return total, &BrokenChain{chain, last.seq, "the meeting differs from what its changes made of it"}
+			return last, &BrokenChain{chain, last.seq, "the meeting differs from what its changes made of it"}
 		}
-		fmt.Fprintf(heads, "%s %d %s\n", chain, last.seq, last.hash)
-	}
-	return total, nil
+		return last, nil
+	})
 }
 
 // Meeting returns a meeting inside the candidate's transaction, which alone
@@ -332,52 +313,34 @@ func (s *Store) LetterTrail(ctx context.Context, q TrailQuery) ([]Letter, error)
 }
 
 func letters(ctx context.Context, q queryer, condition string, args ...any) ([]Letter, []string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT candidate_id, seq, at, actor, role, body, hash FROM letter "+condition, args...)
-	if err != nil {
-		return nil, nil, fmt.Errorf("read letters: %w", err)
-	}
-	defer rows.Close()
-	var list []Letter
 	var bodies []string
-	for rows.Next() {
-		var l Letter
-		var id, at, by, role, body string
-		var seq int64
-		if err := rows.Scan(&id, &seq, &at, &by, &role, &body, &l.Hash); err != nil {
-			return nil, nil, fmt.Errorf("read letters: %w", err)
+	list, err := collect(ctx, q, "read letters", func(row scanner) (l Letter, err error) {
+		var body string
+		if err := row.Scan(&l.Candidate, &l.Seq, moment{&l.At}, &l.By, &l.Role, &body, &l.Hash); err != nil {
+			return l, err
 		}
 		if err := json.Unmarshal([]byte(body), &l); err != nil {
-			return nil, nil, fmt.Errorf("a stored letter is unreadable: %w", err)
+			return l, fmt.Errorf("a stored letter is unreadable: %w", err)
 		}
-		l.Candidate, l.Seq, l.By, l.Role = id, seq, by, journey.Role(role)
-		if l.At, err = parseInstant(at); err != nil {
-			return nil, nil, fmt.Errorf("read letters: %w", err)
-		}
-		list, bodies = append(list, l), append(bodies, body)
-	}
-	return list, bodies, rows.Err()
+		bodies = append(bodies, body)
+		return l, nil
+	}, "SELECT candidate_id, seq, at, actor, role, body, hash FROM letter "+condition, args...)
+	return list, bodies, err
 }
 
 func verifyLetters(ctx context.Context, q queryer, heads io.Writer) (int, error) {
-	ids, err := texts(ctx, q, "list letters", "SELECT DISTINCT candidate_id FROM letter ORDER BY 1")
-	if err != nil {
-		return 0, err
-	}
-	total := 0
-	for _, id := range ids {
+	const ids = "SELECT DISTINCT candidate_id FROM letter ORDER BY 1"
+	return verifyEach(ctx, q, heads, "letters", ids, func(id, chain string) (last head, err error) {
 		list, bodies, err := letters(ctx, q, "WHERE candidate_id = $1 ORDER BY seq", id)
 		if err != nil {
-			return total, err
+			return last, err
 		}
-		var last head
 		for n, l := range list {
 			digest := func(prev string) string { return letterDigest(prev, l, bodies[n]) }
-			if err := last.follow("letters "+id, l.Seq, digest, l.Hash); err != nil {
-				return total, err
+			if err := last.follow(chain, l.Seq, digest, l.Hash); err != nil {
+				return last, err
 			}
-			total++
 		}
-		fmt.Fprintf(heads, "letters %s %d %s\n", id, last.seq, last.hash)
-	}
-	return total, nil
+		return last, nil
+	})
 }
