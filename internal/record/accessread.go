@@ -206,10 +206,9 @@ func aboutSet(ctx context.Context, q queryer) (set, error) {
 		seq       int64
 	}
 	var found set
-	for a, err := range each(ctx, q, "read the access log", func(row scanner) (a about, err error) {
-		err = row.Scan(&a.candidate, &a.seq)
-		return a, err
-	}, "SELECT candidate_id, seq FROM access_about") {
+	for a, err := range each(ctx, q, "read the access log", into(func(row scanner, a *about) error {
+		return row.Scan(&a.candidate, &a.seq)
+	}), "SELECT candidate_id, seq FROM access_about") {
 		if err != nil {
 			return found, err
 		}

@@ -351,10 +351,9 @@ type Token struct {
 // oldest first. Those of a disabled account are among them: enabling it makes them
 // good again. Those of clients, which last minutes, are not.
 func (s *Store) Tokens(ctx context.Context) ([]Token, error) {
-	return collect(ctx, s.read, "list tokens", func(row scanner) (t Token, err error) {
-		err = row.Scan(&t.ID, &t.Role, &t.Account, &t.Scopes, moment{&t.CreatedAt}, moment{&t.ExpiresAt})
-		return t, err
-	}, "SELECT id, role, account_id, scopes, created_at, expires_at FROM token WHERE expires_at > $1 AND client_id = '' ORDER BY created_at, id", instant(s.now()))
+	return collect(ctx, s.read, "list tokens", into(func(row scanner, t *Token) error {
+		return row.Scan(&t.ID, &t.Role, &t.Account, &t.Scopes, moment{&t.CreatedAt}, moment{&t.ExpiresAt})
+	}), "SELECT id, role, account_id, scopes, created_at, expires_at FROM token WHERE expires_at > $1 AND client_id = '' ORDER BY created_at, id", instant(s.now()))
 }
 
 // RevokeToken makes a token worthless. The answer is ErrNotFound when no token

@@ -73,10 +73,9 @@ func (s *Store) AddAdvocateNote(ctx context.Context, n AdvocateNote) (int64, err
 // first: its own, and those that their author handed over to it, and none at all unless
 // it is the candidate's present advocate.
 func (s *Store) AdvocateNotes(ctx context.Context, candidate, reader string) ([]AdvocateNote, error) {
-	return collect(ctx, s.read, "read the advocate's notes", func(row scanner) (n AdvocateNote, err error) {
-		err = row.Scan(&n.Candidate, &n.Seq, &n.Key, moment{&n.At}, &n.Author, &n.Contact, &n.On, &n.Sealed, &n.Corrects)
-		return n, err
-	}, `SELECT n.candidate_id, n.seq, n.note_key, n.at, n.author, n.contact, n.contact_on, n.sealed, n.corrects
+	return collect(ctx, s.read, "read the advocate's notes", into(func(row scanner, n *AdvocateNote) error {
+		return row.Scan(&n.Candidate, &n.Seq, &n.Key, moment{&n.At}, &n.Author, &n.Contact, &n.On, &n.Sealed, &n.Corrects)
+	}), `SELECT n.candidate_id, n.seq, n.note_key, n.at, n.author, n.contact, n.contact_on, n.sealed, n.corrects
 		FROM advocate_note n JOIN candidate c ON c.id = n.candidate_id
 		WHERE n.candidate_id = $1 AND c.advocate = $2 AND (n.author = $2 OR EXISTS (
 			SELECT 1 FROM advocate_handover h WHERE h.candidate_id = n.candidate_id AND h.author = n.author AND h.successor = $2 AND h.notes >= n.seq

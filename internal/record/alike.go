@@ -19,10 +19,9 @@ func (s *Store) Near(ctx context.Context, from, to string, days []string, number
 		b.in("birth_date", days)
 	}
 	b.add(" UNION ", columns, "identifier_value = ", b.arg(number))
-	for k, err := range each(ctx, s.read, "find who may be the same person", func(row scanner) (k Known, err error) {
-		err = row.Scan(&k.Candidate, &k.Given, &k.Family, &k.BirthDate, &k.Sex, &k.Identifier.System, &k.Identifier.Value)
-		return k, err
-	}, b.String(), b.args...) {
+	for k, err := range each(ctx, s.read, "find who may be the same person", into(func(row scanner, k *Known) error {
+		return row.Scan(&k.Candidate, &k.Given, &k.Family, &k.BirthDate, &k.Sex, &k.Identifier.System, &k.Identifier.Value)
+	}), b.String(), b.args...) {
 		if err != nil {
 			return err
 		}

@@ -358,10 +358,9 @@ func (t *Tx) Results() ([]result.Result, error) { return readResults(t.ctx, t.tx
 
 func readResults(ctx context.Context, q queryer, candidate string) ([]result.Result, error) {
 	var results []result.Result
-	for body, err := range each(ctx, q, "read results", func(row scanner) (body sql.RawBytes, err error) {
-		err = row.Scan(&body)
-		return body, err
-	}, "SELECT body FROM result WHERE candidate_id = $1 AND current = 1 ORDER BY collected_on, id", candidate) {
+	for body, err := range each(ctx, q, "read results", into(func(row scanner, body *sql.RawBytes) error {
+		return row.Scan(body)
+	}), "SELECT body FROM result WHERE candidate_id = $1 AND current = 1 ORDER BY collected_on, id", candidate) {
 		if err != nil {
 			return nil, err
 		}

@@ -77,8 +77,7 @@ func (s *Store) BoardView(ctx context.Context, id string) (BoardView, error) {
 
 // BoardViews lists the views of an account by their names.
 func (s *Store) BoardViews(ctx context.Context, account string) ([]BoardView, error) {
-	return collect(ctx, s.read, "list the views", func(row scanner) (v BoardView, err error) {
-		err = row.Scan(&v.ID, &v.Account, &v.Name, &v.Query)
-		return v, err
-	}, "SELECT id, account_id, name, query FROM board_view WHERE account_id = $1 ORDER BY name, id", account)
+	return collect(ctx, s.read, "list the views", into(func(row scanner, v *BoardView) error {
+		return row.Scan(&v.ID, &v.Account, &v.Name, &v.Query)
+	}), "SELECT id, account_id, name, query FROM board_view WHERE account_id = $1 ORDER BY name, id", account)
 }

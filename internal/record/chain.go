@@ -240,10 +240,9 @@ func heads(ctx context.Context, q queryer) (map[string]head, error) {
 		last head
 	}
 	expected := map[string]head{}
-	for c, err := range each(ctx, q, "list candidates", func(row scanner) (c standing, err error) {
-		err = row.Scan(&c.id, &c.last.seq, &c.last.hash)
-		return c, err
-	}, "SELECT id, seq, head FROM candidate") {
+	for c, err := range each(ctx, q, "list candidates", into(func(row scanner, c *standing) error {
+		return row.Scan(&c.id, &c.last.seq, &c.last.hash)
+	}), "SELECT id, seq, head FROM candidate") {
 		if err != nil {
 			return nil, err
 		}

@@ -125,12 +125,9 @@ func changes[K ~string](ctx context.Context, q queryer, l ledger, query ChangesQ
 	w.text("actor =", query.Actor)
 	w.moment("at >=", query.From)
 	w.moment("at <", query.To)
-	return collect(ctx, q, "read the changes of each "+string(l), func(row scanner) (c Change[K], err error) {
-		var state string
-		err = row.Scan(&c.Of, &c.Seq, moment{&c.At}, &c.Actor, &c.Role, &c.Kind, &state, &c.Hash)
-		c.State = json.RawMessage(state)
-		return c, err
-	}, "SELECT "+l.subject()+", seq, at, actor, role, kind, state, hash FROM "+l.table()+w.where()+" ORDER BY at DESC, "+l.subject()+", seq DESC"+limited(query.Limit), w.args...)
+	return collect(ctx, q, "read the changes of each "+string(l), into(func(row scanner, c *Change[K]) error {
+		return row.Scan(&c.Of, &c.Seq, moment{&c.At}, &c.Actor, &c.Role, &c.Kind, (*[]byte)(&c.State), &c.Hash)
+	}), "SELECT "+l.subject()+", seq, at, actor, role, kind, state, hash FROM "+l.table()+w.where()+" ORDER BY at DESC, "+l.subject()+", seq DESC"+limited(query.Limit), w.args...)
 }
 
 // verifyChanges walks the chain of everything in a ledger and compares its end with how

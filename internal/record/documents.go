@@ -138,18 +138,18 @@ type keyed struct{ key, body, prev, hash string }
 
 func documents(ctx context.Context, q queryer, candidate string) ([]Document, []keyed, error) {
 	var raw []keyed
-	list, err := collect(ctx, q, "read documents", func(row scanner) (Document, error) {
-		d := Document{Candidate: candidate}
+	list, err := collect(ctx, q, "read documents", into(func(row scanner, d *Document) error {
 		var k keyed
 		if err := row.Scan(&d.Seq, &k.key, moment{&d.At}, &d.By, &d.Role, &k.body, &k.prev, &k.hash); err != nil {
-			return d, err
+			return err
 		}
-		if err := json.Unmarshal([]byte(k.body), &d); err != nil {
-			return d, fmt.Errorf("a stored document is unreadable: %w", err)
+		if err := json.Unmarshal([]byte(k.body), d); err != nil {
+			return fmt.Errorf("a stored document is unreadable: %w", err)
 		}
+		d.Candidate = candidate
 		raw = append(raw, k)
-		return d, nil
-	}, "SELECT seq, document_key, at, actor, role, body, prev_hash, hash FROM candidate_document WHERE candidate_id = $1 ORDER BY seq", candidate)
+		return nil
+	}), "SELECT seq, document_key, at, actor, role, body, prev_hash, hash FROM candidate_document WHERE candidate_id = $1 ORDER BY seq", candidate)
 	return list, raw, err
 }
 

@@ -318,12 +318,9 @@ func (s *Store) DecideIncoming(ctx context.Context, id string, revision int64, a
 
 // IncomingActs lists what people did with a message, in order.
 func (s *Store) IncomingActs(ctx context.Context, id string) ([]IncomingAct, error) {
-	return collect(ctx, s.read, "read what was done with a message", func(row scanner) (a IncomingAct, err error) {
-		var detail string
-		err = row.Scan(&a.Seq, &a.Key, moment{&a.At}, &a.Actor, &a.Role, &a.Kind, &a.Reason, &detail)
-		a.Detail = json.RawMessage(detail)
-		return a, err
-	}, "SELECT seq, act_key, at, actor, role, kind, reason, detail FROM incoming_act WHERE message_id = $1 ORDER BY seq", id)
+	return collect(ctx, s.read, "read what was done with a message", into(func(row scanner, a *IncomingAct) error {
+		return row.Scan(&a.Seq, &a.Key, moment{&a.At}, &a.Actor, &a.Role, &a.Kind, &a.Reason, (*[]byte)(&a.Detail))
+	}), "SELECT seq, act_key, at, actor, role, kind, reason, detail FROM incoming_act WHERE message_id = $1 ORDER BY seq", id)
 }
 
 // FurtherIdentifier is a number of a candidate beside the one of the referral.
@@ -376,10 +373,9 @@ func (s *Store) addIdentifier(ctx context.Context, tx *sql.Tx, f FurtherIdentifi
 
 // FurtherIdentifiers lists the further numbers of a candidate.
 func (s *Store) FurtherIdentifiers(ctx context.Context, candidate string) ([]FurtherIdentifier, error) {
-	return collect(ctx, s.read, "read the further identifiers", func(row scanner) (f FurtherIdentifier, err error) {
-		err = row.Scan(&f.Identifier.System, &f.Identifier.Value, &f.Candidate, &f.Kind, &f.Reason, &f.RecordedBy, moment{&f.RecordedAt})
-		return f, err
-	}, `SELECT identifier_system, identifier_value, candidate_id, kind, reason, recorded_by, recorded_at
+	return collect(ctx, s.read, "read the further identifiers", into(func(row scanner, f *FurtherIdentifier) error {
+		return row.Scan(&f.Identifier.System, &f.Identifier.Value, &f.Candidate, &f.Kind, &f.Reason, &f.RecordedBy, moment{&f.RecordedAt})
+	}), `SELECT identifier_system, identifier_value, candidate_id, kind, reason, recorded_by, recorded_at
 		FROM candidate_identifier WHERE candidate_id = $1 ORDER BY recorded_at, identifier_system, identifier_value`, candidate)
 }
 
@@ -448,17 +444,17 @@ func (s *Store) MadeBy(ctx context.Context, candidate string, seq int64, id resu
 
 // OutdatedReports returns the reports of a result that came after a newer one.
 func (s *Store) OutdatedReports(ctx context.Context, resultID string) ([]Reported, error) {
-	return collect(ctx, s.read, "read the outdated reports", func(row scanner) (Reported, error) {
-		r := Reported{ID: resultID}
-		var body string
+	return collect(ctx, s.read, "read the outdated reports", into(func(row scanner, r *Reported) error {
+		r.ID = resultID
+		var body []byte
 		if err := row.Scan(&r.Candidate, &r.Seq, &body); err != nil {
-			return r, err
+			return err
 		}
-		if err := json.Unmarshal([]byte(body), &r.Body); err != nil {
-			return r, fmt.Errorf("a stored result is unreadable: %w", err)
+		if err := json.Unmarshal(body, &r.Body); err != nil {
+			return fmt.Errorf("a stored result is unreadable: %w", err)
 		}
-		return r, nil
-	}, "SELECT candidate_id, seq, body FROM result_outdated WHERE result_id = $1 ORDER BY seq", resultID)
+		return nil
+	}), "SELECT candidate_id, seq, body FROM result_outdated WHERE result_id = $1 ORDER BY seq", resultID)
 }
 
 // writeOutdated keeps the reports that came too late, and when a report that

@@ -13,10 +13,9 @@ type Head struct {
 
 // Heads lists where the record of every candidate stands, in no order.
 func (s *Store) Heads(ctx context.Context) ([]Head, error) {
-	return collect(ctx, s.read, "list the heads", func(row scanner) (h Head, err error) {
-		err = row.Scan(&h.ID, &h.Seq, &h.Advocate, &h.Recipient)
-		return h, err
-	}, "SELECT id, seq, advocate, recipient FROM candidate")
+	return collect(ctx, s.read, "list the heads", into(func(row scanner, h *Head) error {
+		return row.Scan(&h.ID, &h.Seq, &h.Advocate, &h.Recipient)
+	}), "SELECT id, seq, advocate, recipient FROM candidate")
 }
 
 // Called is what a candidate is found by.
@@ -24,10 +23,9 @@ type Called struct{ Candidate, Given, Family, Identifier string }
 
 // Calls calls fn with what each candidate is called, in no order.
 func (s *Store) Calls(ctx context.Context, fn func(Called)) error {
-	for c, err := range each(ctx, s.read, "read what candidates are called", func(row scanner) (c Called, err error) {
-		err = row.Scan(&c.Candidate, &c.Given, &c.Family, &c.Identifier)
-		return c, err
-	}, "SELECT candidate_id, given, family, identifier_value FROM identity") {
+	for c, err := range each(ctx, s.read, "read what candidates are called", into(func(row scanner, c *Called) error {
+		return row.Scan(&c.Candidate, &c.Given, &c.Family, &c.Identifier)
+	}), "SELECT candidate_id, given, family, identifier_value FROM identity") {
 		if err != nil {
 			return err
 		}

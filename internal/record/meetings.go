@@ -98,16 +98,16 @@ func (s *Store) Meeting(ctx context.Context, id string) (meeting.Meeting, error)
 
 // Meetings lists every meeting, the latest day first.
 func (s *Store) Meetings(ctx context.Context) ([]meeting.Meeting, error) {
-	return collect(ctx, s.read, "list meetings", func(row scanner) (m meeting.Meeting, err error) {
-		var state string
+	return collect(ctx, s.read, "list meetings", into(func(row scanner, m *meeting.Meeting) error {
+		var state []byte
 		if err := row.Scan(&state); err != nil {
-			return m, err
+			return err
 		}
-		if err := json.Unmarshal([]byte(state), &m); err != nil {
-			return m, fmt.Errorf("a stored meeting is unreadable: %w", err)
+		if err := json.Unmarshal(state, m); err != nil {
+			return fmt.Errorf("a stored meeting is unreadable: %w", err)
 		}
-		return m, nil
-	}, "SELECT state FROM meeting ORDER BY held_on DESC, id")
+		return nil
+	}), "SELECT state FROM meeting ORDER BY held_on DESC, id")
 }
 
 // MeetingEntries returns what was done to a meeting from the beginning.
@@ -155,15 +155,14 @@ func (s *Store) MeetingTrail(ctx context.Context, q TrailQuery) ([]meeting.Entry
 // returns the bodies as they are written.
 func meetingEntries(ctx context.Context, q queryer, condition string, args ...any) ([]meeting.Entry, []string, error) {
 	var bodies []string
-	list, err := collect(ctx, q, "read what was done to the meeting", func(row scanner) (e meeting.Entry, err error) {
+	list, err := collect(ctx, q, "read what was done to the meeting", into(func(row scanner, e *meeting.Entry) error {
 		var body string
 		if err := row.Scan(&e.Meeting, &e.Seq, moment{&e.At}, &e.Actor, &e.Role, &body, &e.Hash); err != nil {
-			return e, err
+			return err
 		}
 		bodies = append(bodies, body)
-		err = json.Unmarshal([]byte(body), &e.Change)
-		return e, err
-	}, "SELECT meeting_id, seq, at, actor, role, body, hash FROM meeting_entry "+condition, args...)
+		return json.Unmarshal([]byte(body), &e.Change)
+	}), "SELECT meeting_id, seq, at, actor, role, body, hash FROM meeting_entry "+condition, args...)
 	return list, bodies, err
 }
 
@@ -314,17 +313,17 @@ func (s *Store) LetterTrail(ctx context.Context, q TrailQuery) ([]Letter, error)
 
 func letters(ctx context.Context, q queryer, condition string, args ...any) ([]Letter, []string, error) {
 	var bodies []string
-	list, err := collect(ctx, q, "read letters", func(row scanner) (l Letter, err error) {
+	list, err := collect(ctx, q, "read letters", into(func(row scanner, l *Letter) error {
 		var body string
 		if err := row.Scan(&l.Candidate, &l.Seq, moment{&l.At}, &l.By, &l.Role, &body, &l.Hash); err != nil {
-			return l, err
+			return err
 		}
-		if err := json.Unmarshal([]byte(body), &l); err != nil {
-			return l, fmt.Errorf("a stored letter is unreadable: %w", err)
+		if err := json.Unmarshal([]byte(body), l); err != nil {
+			return fmt.Errorf("a stored letter is unreadable: %w", err)
 		}
 		bodies = append(bodies, body)
-		return l, nil
-	}, "SELECT candidate_id, seq, at, actor, role, body, hash FROM letter "+condition, args...)
+		return nil
+	}), "SELECT candidate_id, seq, at, actor, role, body, hash FROM letter "+condition, args...)
 	return list, bodies, err
 }
 

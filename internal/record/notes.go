@@ -66,9 +66,8 @@ func lastOf(ctx context.Context, tx *sql.Tx, table, candidate string) (int64, er
 
 // Notes lists a candidate's notes, the newest first.
 func (s *Store) Notes(ctx context.Context, candidate string) ([]Note, error) {
-	return collect(ctx, s.read, "read the notes", func(row scanner) (n Note, err error) {
-		err = row.Scan(&n.Candidate, &n.Seq, moment{&n.At}, &n.Author, &n.Role, &n.Kind, &n.Text, &n.Corrects)
-		return n, err
-	}, `SELECT candidate_id, seq, at, author, role, kind, text, corrects
+	return collect(ctx, s.read, "read the notes", into(func(row scanner, n *Note) error {
+		return row.Scan(&n.Candidate, &n.Seq, moment{&n.At}, &n.Author, &n.Role, &n.Kind, &n.Text, &n.Corrects)
+	}), `SELECT candidate_id, seq, at, author, role, kind, text, corrects
 		FROM candidate_note WHERE candidate_id = $1 ORDER BY seq DESC`, candidate)
 }

@@ -16,10 +16,9 @@ type Protocol struct {
 
 // Protocols lists the stored versions, the newest first.
 func (s *Store) Protocols(ctx context.Context) ([]Protocol, error) {
-	return collect(ctx, s.read, "list the protocols", func(row scanner) (p Protocol, err error) {
-		err = row.Scan(&p.Version, &p.Digest, moment{&p.StoredAt}, &p.Open)
-		return p, err
-	}, `SELECT p.version, p.digest, p.stored_at,
+	return collect(ctx, s.read, "list the protocols", into(func(row scanner, p *Protocol) error {
+		return row.Scan(&p.Version, &p.Digest, moment{&p.StoredAt}, &p.Open)
+	}), `SELECT p.version, p.digest, p.stored_at,
 		(SELECT COUNT(*) FROM candidate c WHERE c.protocol = p.version AND c.open = 1)
 		FROM protocol p ORDER BY p.stored_at DESC, p.version DESC`)
 }

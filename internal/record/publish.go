@@ -134,22 +134,15 @@ func (t *Tx) Published() ([]Resource, error) {
 	if t.standing != nil {
 		return t.standing, nil
 	}
-	rows, err := t.tx.QueryContext(t.ctx, `SELECT type, id, version, digest, indexed, memo FROM resource_standing
-		WHERE candidate_id = $1 ORDER BY type, id`, t.candidate)
-	if err != nil {
-		return nil, fmt.Errorf("read the published resources: %w", err)
-	}
-	defer rows.Close()
 	list := make([]Resource, 0, usuallyPublished)
-	for rows.Next() {
-		var r Resource
-		if err := rows.Scan(&r.Type, &r.ID, &r.Version, &r.Digest, &r.indexed, &r.Memo); err != nil {
-			return nil, fmt.Errorf("read the published resources: %w", err)
+	for r, err := range each(t.ctx, t.tx, "read the published resources", into(func(row scanner, r *Resource) error {
+		return row.Scan(&r.Type, &r.ID, &r.Version, &r.Digest, &r.indexed, &r.Memo)
+	}), `SELECT type, id, version, digest, indexed, memo FROM resource_standing
+		WHERE candidate_id = $1 ORDER BY type, id`, t.candidate) {
+		if err != nil {
+			return nil, err
 		}
 		list = append(list, r)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("read the published resources: %w", err)
 	}
 	t.standing = list
 	return list, nil
@@ -304,20 +297,16 @@ func (p *publication) add(t *Tx, r, before Resource) error {
 // indexOf reads the search values that stand of a resource. None of them is wanted
 // yet.
 func (t *Tx) indexOf(r Resource) (map[Index]bool, error) {
-	rows, err := t.tx.QueryContext(t.ctx, "SELECT param, value, system, upto FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID)
-	if err != nil {
-		return nil, fmt.Errorf("read the search values of a resource: %w", err)
-	}
-	defer rows.Close()
 	stand := map[Index]bool{}
-	for rows.Next() {
-		var i Index
-		if err := rows.Scan(&i.Param, &i.Value, &i.System, &i.End); err != nil {
-			return nil, fmt.Errorf("read the search values of a resource: %w", err)
+	for i, err := range each(t.ctx, t.tx, "read the search values of a resource", into(func(row scanner, i *Index) error {
+		return row.Scan(&i.Param, &i.Value, &i.System, &i.End)
+	}), "SELECT param, value, system, upto FROM resource_index WHERE type = $1 AND id = $2", r.Type, r.ID) {
+		if err != nil {
+			return nil, err
 		}
 		stand[i] = false
 	}
-	return stand, rows.Err()
+	return stand, nil
 }
 
 func (p *publication) write(t *Tx) error {

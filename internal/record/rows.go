@@ -60,20 +60,29 @@ func collect[T any](ctx context.Context, q asker, what string, scan func(scanner
 	return list, nil
 }
 
-// texts is collect for one column of text.
-func texts(ctx context.Context, q asker, what, query string, args ...any) ([]string, error) {
-	return collect(ctx, q, what, scanText, query, args...)
+// into makes a scan of a function that says where the columns of a row go. Every row is
+// read into the same place, emptied before: with a place of its own for each, a long list
+// would cost one more allocation a row.
+func into[T any](columns func(scanner, *T) error) func(scanner) (T, error) {
+	var row, none T
+	return func(from scanner) (T, error) {
+		row = none
+		err := columns(from, &row)
+		return row, err
+	}
 }
 
-func scanText(row scanner) (text string, err error) {
-	err = row.Scan(&text)
-	return text, err
+// texts is collect for one column of text.
+func texts(ctx context.Context, q asker, what, query string, args ...any) ([]string, error) {
+	return collect(ctx, q, what, into(scanText), query, args...)
 }
+
+func scanText(row scanner, text *string) error { return row.Scan(text) }
 
 // textSet is texts as a set, which is never nil.
 func textSet(ctx context.Context, q asker, what, query string, args ...any) (map[string]bool, error) {
 	found := map[string]bool{}
-	for text, err := range each(ctx, q, what, scanText, query, args...) {
+	for text, err := range each(ctx, q, what, into(scanText), query, args...) {
 		if err != nil {
 			return nil, err
 		}
@@ -90,10 +99,9 @@ func pairs[K comparable, V any](ctx context.Context, q asker, what, query string
 		value V
 	}
 	by := map[K]V{}
-	for p, err := range each(ctx, q, what, func(row scanner) (p pair, err error) {
-		err = row.Scan(&p.key, &p.value)
-		return p, err
-	}, query, args...) {
+	for p, err := range each(ctx, q, what, into(func(row scanner, p *pair) error {
+		return row.Scan(&p.key, &p.value)
+	}), query, args...) {
 		if err != nil {
 			return nil, err
 		}

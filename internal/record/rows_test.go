@@ -51,7 +51,7 @@ func TestRowsAreReadInOrderAndTheQueryEnds(t *testing.T) {
 		t.Errorf("the pairs are %v, %v", by, err)
 	}
 	free(t, db)
-	for text, err := range each(t.Context(), db, "read letters", scanText, letters3) {
+	for text, err := range each(t.Context(), db, "read letters", into(scanText), letters3) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -62,7 +62,7 @@ func TestRowsAreReadInOrderAndTheQueryEnds(t *testing.T) {
 	free(t, db)
 	func() {
 		defer func() { _ = recover() }()
-		for range each(t.Context(), db, "read letters", scanText, letters3) {
+		for range each(t.Context(), db, "read letters", into(scanText), letters3) {
 			panic("in the middle")
 		}
 	}()
@@ -95,7 +95,7 @@ func TestRowsThatFail(t *testing.T) {
 	cancel()
 	unread := errors.New("no letter")
 	scan := func(row scanner) (string, error) {
-		text, err := scanText(row)
+		text, err := into(scanText)(row)
 		if text == "b" {
 			err = unread
 		}

@@ -586,22 +586,20 @@ func (s *Store) search(ctx context.Context, p plan, q Query, list *[]Published) 
 	if b.err != nil {
 		return 0, b.err
 	}
-	rows, err := s.kept.QueryContext(ctx, b.String(), b.args...)
-	if err != nil {
-		return 0, fmt.Errorf("search: %w", err)
-	}
-	defer rows.Close()
 	n := 0
-	for ; rows.Next(); n++ {
-		found := Published{Type: q.Type}
-		if err := rows.Scan(&found.ID, &found.Body, &found.Candidate); err != nil {
-			return 0, fmt.Errorf("search: %w", err)
+	for found, err := range each(ctx, s.kept, "search", into(func(row scanner, found *Published) error {
+		found.Type = q.Type
+		return row.Scan(&found.ID, &found.Body, &found.Candidate)
+	}), b.String(), b.args...) {
+		if err != nil {
+			return 0, err
 		}
 		if last := len(*list) - 1; last < 0 || (*list)[last].ID != found.ID {
 			*list = append(*list, found)
 		}
+		n++
 	}
-	return n, rows.Err()
+	return n, nil
 }
 
 // Count counts what a query selects, whatever its page.
@@ -715,10 +713,7 @@ func (s *Store) ids(ctx context.Context, b *statement) ([]string, error) {
 // Key names a resource.
 type Key struct{ Type, ID string }
 
-func scanKey(row scanner) (k Key, err error) {
-	err = row.Scan(&k.Type, &k.ID)
-	return k, err
-}
+func scanKey(row scanner, k *Key) error { return row.Scan(&k.Type, &k.ID) }
 
 // SearchAll returns at most limit resources of a candidate that any of the
 // queries selects, after the cursor in the order of types and ids. There is at
@@ -732,11 +727,10 @@ func (s *Store) SearchAll(ctx context.Context, candidate string, queries []Query
 	if b.err != nil {
 		return nil, b.err
 	}
-	return collect(ctx, s.kept, "search", func(row scanner) (p Published, err error) {
-		p = Published{Candidate: candidate}
-		err = row.Scan(&p.Type, &p.ID, &p.Body)
-		return p, err
-	}, b.String(), b.args...)
+	return collect(ctx, s.kept, "search", into(func(row scanner, p *Published) error {
+		p.Candidate = candidate
+		return row.Scan(&p.Type, &p.ID, &p.Body)
+	}), b.String(), b.args...)
 }
 
 // CountAll counts what SearchAll finds.
@@ -770,5 +764,5 @@ func (s *Store) References(ctx context.Context, typ, param string, ids []string)
 	b.add("SELECT DISTINCT x.system, x.value FROM resource_index x WHERE x.type = ", b.arg(typ), " AND ")
 	b.in("x.id", ids)
 	b.add(" AND x.param = ", b.arg(param), " AND x.system <> '' ORDER BY x.system, x.value")
-	return collect(ctx, s.kept, "search", scanKey, b.String(), b.args...)
+	return collect(ctx, s.kept, "search", into(scanKey), b.String(), b.args...)
 }

@@ -124,10 +124,9 @@ func (s *Store) TouchSession(ctx context.Context, secret string, idle time.Durat
 
 // Sessions lists the live sessions of an account, the last used first.
 func (s *Store) Sessions(ctx context.Context, account string) ([]Session, error) {
-	return collect(ctx, s.read, "list sessions", func(row scanner) (n Session, err error) {
-		err = sessionRow{row, &n}.Scan()
-		return n, err
-	}, "SELECT "+sessionColumns+` FROM session
+	return collect(ctx, s.read, "list sessions", into(func(row scanner, n *Session) error {
+		return sessionRow{row, n}.Scan()
+	}), "SELECT "+sessionColumns+` FROM session
 		WHERE account_id = $1 AND expires_at > $2 AND idle_at > $2 ORDER BY used_at DESC, digest`, account, instant(s.now()))
 }
 

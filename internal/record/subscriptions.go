@@ -268,14 +268,13 @@ func (t *Tx) watching() ([]watch, error) {
 	if !t.store.postgres() && t.store.watched.Load() == watchedByNobody {
 		return nil, nil
 	}
-	list, err := collect(t.ctx, t.tx, "read the subscriptions", func(row scanner) (w watch, err error) {
-		var query string
+	list, err := collect(t.ctx, t.tx, "read the subscriptions", into(func(row scanner, w *watch) error {
+		var query []byte
 		if err := row.Scan(&w.id, &query); err != nil {
-			return w, err
+			return err
 		}
-		err = json.Unmarshal([]byte(query), &w.query)
-		return w, err
-	}, "SELECT id, query FROM subscription WHERE status IN "+liveSubscriptions+" AND (ends_at = '' OR ends_at > $1)", instant(t.now))
+		return json.Unmarshal(query, &w.query)
+	}), "SELECT id, query FROM subscription WHERE status IN "+liveSubscriptions+" AND (ends_at = '' OR ends_at > $1)", instant(t.now))
 	if err != nil {
 		return nil, err
 	}
@@ -393,10 +392,9 @@ func (s *Store) SettleSubscription(ctx context.Context, sub Subscription, status
 // SubscriptionEvents lists the events of a subscription, or of all if it is empty,
 // the newest first.
 func (s *Store) SubscriptionEvents(ctx context.Context, subscription string, limit int) ([]SubscriptionEvent, error) {
-	return collect(ctx, s.read, "list the events of subscriptions", func(row scanner) (e SubscriptionEvent, err error) {
-		err = row.Scan(&e.ID, &e.Subscription, moment{&e.CreatedAt}, &e.Resources, &e.State, &e.Attempts, &e.Error, moment{&e.SettledAt})
-		return e, err
-	}, `SELECT id, subscription_id, created_at, resources, state, attempts, error, settled_at FROM subscription_event
+	return collect(ctx, s.read, "list the events of subscriptions", into(func(row scanner, e *SubscriptionEvent) error {
+		return row.Scan(&e.ID, &e.Subscription, moment{&e.CreatedAt}, &e.Resources, &e.State, &e.Attempts, &e.Error, moment{&e.SettledAt})
+	}), `SELECT id, subscription_id, created_at, resources, state, attempts, error, settled_at FROM subscription_event
 		WHERE subscription_id = $1 OR $1 = '' ORDER BY created_at DESC, id LIMIT $2`, subscription, limit)
 }
 

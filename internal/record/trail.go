@@ -64,10 +64,9 @@ func (s *Store) Traces(ctx context.Context, q TraceQuery) ([]Trace, error) {
 		text += " WHERE " + strings.Join(where, " AND ")
 	}
 	text += " ORDER BY recorded_at DESC, candidate_id DESC, seq DESC LIMIT " + strconv.Itoa(q.Limit)
-	return collect(ctx, s.read, "read the trail", func(row scanner) (t Trace, err error) {
-		err = row.Scan(&t.Candidate, &t.Seq, &t.Kind, &t.Actor, &t.Role, moment{&t.OccurredAt}, moment{&t.RecordedAt}, &t.Hash)
-		return t, err
-	}, text, args...)
+	return collect(ctx, s.read, "read the trail", into(func(row scanner, t *Trace) error {
+		return row.Scan(&t.Candidate, &t.Seq, &t.Kind, &t.Actor, &t.Role, moment{&t.OccurredAt}, moment{&t.RecordedAt}, &t.Hash)
+	}), text, args...)
 }
 
 // CandidatesLike returns the ids of candidates that begin with a text, at most two: one

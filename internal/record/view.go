@@ -196,5 +196,5 @@ func (v *View) Deleted(ctx context.Context, types []string, since, until time.Ti
 	b.add(" AND ")
 	b.in("v.type", types)
 	b.add(" AND NOT EXISTS (SELECT 1 FROM resource r WHERE r.type = v.type AND r.id = v.id) ORDER BY v.type, v.id")
-	return collect(ctx, v.tx, "read what was deleted", scanKey, b.String(), b.args...)
+	return collect(ctx, v.tx, "read what was deleted", into(scanKey), b.String(), b.args...)
 }

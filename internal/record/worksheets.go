@@ -110,11 +110,10 @@ func (s *Store) KeepSourceFile(ctx context.Context, f SourceFile) (SourceFile, e
 
 // SourceFiles lists a candidate's files of a kind without their bytes, the newest first.
 func (s *Store) SourceFiles(ctx context.Context, candidate, kind string) ([]SourceFile, error) {
-	return collect(ctx, s.read, "list the files", func(row scanner) (SourceFile, error) {
-		f := SourceFile{Candidate: candidate, Kind: kind}
-		err := row.Scan(&f.Digest, moment{&f.ReceivedAt}, &f.ReceivedBy)
-		return f, err
-	}, `SELECT digest, received_at, received_by FROM source_file
+	return collect(ctx, s.read, "list the files", into(func(row scanner, f *SourceFile) error {
+		f.Candidate, f.Kind = candidate, kind
+		return row.Scan(&f.Digest, moment{&f.ReceivedAt}, &f.ReceivedBy)
+	}), `SELECT digest, received_at, received_by FROM source_file
 		WHERE candidate_id = $1 AND kind = $2 ORDER BY received_at DESC, digest`, candidate, kind)
 }
 
