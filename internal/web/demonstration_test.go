@@ -2,10 +2,15 @@ package web
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
 	"net/http/httptest"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -19,17 +24,55 @@ import (
 // shown is the instant at which the tests look at the demonstration.
 var shown = time.Date(2026, time.November, 25, 15, 30, 0, 0, time.UTC)
 
+// played holds the data folder of the demonstration once a test has asked for it.
+var played struct {
+	once   sync.Once
+	folder string
+	err    error
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if played.folder != "" {
+		if err := os.RemoveAll(played.folder); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			code = 1
+		}
+	}
+	os.Exit(code)
+}
+
+// play loads the demonstration into a folder of its own, for all tests: that takes longer
+// than most of them.
+func play(ctx context.Context) (err error) {
+	if played.folder, err = os.MkdirTemp("", "candidacy-demonstration"); err != nil {
+		return err
+	}
+	sys, err := system.Open(ctx, system.Options{DataDir: played.folder, Now: (&clock{at: shown}).now})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, sys.Close()) }()
+	if err := demo.Load(ctx, sys.Store, sys.Dispatcher, shown, func(int, int) {}); err != nil {
+		return err
+	}
+	return demo.Deliver(ctx, sys.Store, sys.Incoming, sys.Current)
+}
+
 // newProgramme is the world of `candidacy demo`: the whole invented programme, with the
 // publisher, at a fixed instant.
 func newProgramme(t *testing.T) *world {
 	t.Helper()
 	ctx := t.Context()
+	played.once.Do(func() { played.err = play(ctx) })
+	must(t, played.err)
+	folder := t.TempDir()
+	must(t, os.CopyFS(folder, os.DirFS(played.folder)))
+	must(t, os.Chmod(filepath.Join(folder, "payload.keys"), 0o600))
 	w := &world{t: t, clock: &clock{at: shown}, log: &strings.Builder{}}
-	sys, err := system.Open(ctx, system.Options{DataDir: t.TempDir(), Now: w.clock.now})
+	sys, err := system.Open(ctx, system.Options{DataDir: folder, Now: w.clock.now})
 	must(t, err)
 	t.Cleanup(func() { must(t, sys.Close()) })
-	must(t, demo.Load(ctx, sys.Store, sys.Dispatcher, shown, func(int, int) {}))
-	must(t, demo.Deliver(ctx, sys.Store, sys.Incoming, sys.Current))
 	// Nothing is released: the engine's own clock is the machine's.
 	dispatcher := *sys.Dispatcher
 	dispatcher.BackEntry = true
