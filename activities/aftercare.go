@@ -177,7 +177,7 @@ func (c *commit) medicines(body *command.RecordMedicines) error {
 	return nil
 }
 
-// donorLink gives the link to the donor's own page in place of any before it.
+// donorLink gives the link to the own page in place of any before it.
 func (c *commit) donorLink(body *command.GiveDonorLink) error {
 	taken, err := c.tx.LinkTaken(body.Digest)
 	if err != nil {

@@ -116,8 +116,14 @@ type StopWish struct {
 }
 
 func (c *commit) wishToStop(body *command.AskToStop) error {
-	if _, err := c.tx.QuestionnaireLinked(body.Link); err != nil {
-		return errLinkOver(err)
+	own, err := c.tx.OwnLinked(body.Link)
+	if err != nil {
+		return err
+	}
+	if !own {
+		if _, err := c.tx.QuestionnaireLinked(body.Link); err != nil {
+			return errLinkOver(err)
+		}
 	}
 	return c.keep(StopWish{Words: body.Words})
 }

@@ -50,6 +50,10 @@ func loadDemo(ctx context.Context, out io.Writer, sys *system.System) ([]web.Sig
 		return nil, err
 	}
 	fmt.Fprintf(out, "A candidate born on %s is half-way through a questionnaire, and goes on at %s\n", born, path)
+	if path, born, err = demo.Visitor(); err != nil {
+		return nil, err
+	}
+	fmt.Fprintf(out, "A candidate born on %s sees the planned visits at %s\n", born, path)
 	var signIns []web.SignIn
 	for _, a := range demo.Accounts {
 		signIns = append(signIns, web.SignIn{Username: a.Username, Role: a.Role, Password: a.Password})

@@ -78,7 +78,7 @@ type state struct {
 	Operated       journey.Date       `json:"operated,omitempty"`
 	Outcome        journey.Outcome    `json:"outcome,omitempty"`
 	Visits         []journey.Visit    `json:"visits,omitempty"`
-	// DonorLink is the last day of the link to the donor's own page.
+	// DonorLink is the last day of the link to the own page.
 	DonorLink journey.Date `json:"donor_link,omitempty"`
 	Reports   []report     `json:"reports,omitempty"`
 	Died      journey.Date `json:"died,omitempty"`

@@ -45,12 +45,18 @@ func TestMedicinesAreForTheCareTeam(t *testing.T) {
 			t.Errorf("the notes are %+v", seen.Medicines.Notes)
 		}
 	}
-	// Before the operation there is no stay and no page of the donor's own.
-	for _, kind := range []journey.Kind{journey.RecordStay, journey.GiveDonorLink, journey.RevokeDonorLink} {
-		fix.must(t, http.StatusConflict, call{method: "POST", path: commandPath(id, kind), as: "coordinator", key: fix.unique("key"), body: map[journey.Kind]string{
-			journey.RecordStay: `{"walking":"2026-01-01"}`, journey.RevokeDonorLink: `{}`,
-			journey.GiveDonorLink: `{"digest":"` + strings.Repeat("0", 64) + `","until":"2026-12-31"}`,
-		}[kind]})
+	// Before the operation there is no stay, and no link to revoke but one that was given.
+	for _, c := range []struct {
+		kind journey.Kind
+		body string
+		want int
+	}{
+		{journey.RecordStay, `{"walking":"2026-01-01"}`, http.StatusConflict},
+		{journey.RevokeDonorLink, `{}`, http.StatusConflict},
+		{journey.GiveDonorLink, `{"digest":"` + strings.Repeat("0", 64) + `","until":"2024-12-31"}`, http.StatusOK},
+		{journey.RevokeDonorLink, `{}`, http.StatusOK},
+	} {
+		fix.must(t, c.want, call{method: "POST", path: commandPath(id, c.kind), as: "coordinator", key: fix.unique("key"), body: c.body})
 	}
 }
 

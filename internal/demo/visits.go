@@ -3,10 +3,12 @@ package demo
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
+	"candidacy/internal/record"
 )
 
 // plannedVisits are the visits of the demonstration, in days from its first day: one of a
@@ -33,6 +35,24 @@ var plannedVisits = map[string][]struct {
 	"c21": {{4, 9, 30, "Main entrance, desk 2", "", "", []string{"lipids", "clotting"}}},
 }
 
+// visitsSecret is that of the link to the own page of the candidate visitor. It is in the
+// source, as the demonstration's passwords are.
+const visitsSecret = "synthetic-link-to-the-own-page-of-visits000"
+
+// visitor is the candidate who can see the planned visits.
+const visitor = "c07"
+
+// Visitor says where the candidate sees the planned visits who has a link to an own page,
+// and the date of birth that opens it.
+func Visitor() (path string, born journey.Date, err error) {
+	m, err := readManifest()
+	i := slices.IndexFunc(m.Candidates, func(p person) bool { return p.ID == visitor })
+	if err != nil || i < 0 {
+		return "", "", err
+	}
+	return "/my/" + visitsSecret, m.Candidates[i].BirthDate, nil
+}
+
 // planVisits plans what the table has for the candidate.
 func (s *script) planVisits(ctx context.Context) error {
 	for i, v := range plannedVisits[s.person.ID] {
@@ -45,5 +65,10 @@ func (s *script) planVisits(ctx context.Context) error {
 			return fmt.Errorf("visit %d: %w", i+1, err)
 		}
 	}
-	return nil
+	if s.person.ID != visitor {
+		return nil
+	}
+	return s.give(ctx, coordinator, journey.Coordinator, journey.GiveDonorLink, &command.GiveDonorLink{
+		Digest: record.DonorDigest(visitsSecret), Until: s.base.AddDays(98),
+	})
 }

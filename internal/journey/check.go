@@ -56,8 +56,8 @@ var permissions = map[Kind][]permission{
 	RecordStay:           {{[]Role{Coordinator, Clinician}, []Stage{Recovery, FollowUp}}},
 	RecordMedicines:      {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
 	RecordRisk:           {{[]Role{Coordinator, Clinician}, append(slices.Clone(whileEvaluated), Operation, Recovery, FollowUp)}},
-	GiveDonorLink:        {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
-	RevokeDonorLink:      {{[]Role{Coordinator}, []Stage{Recovery, FollowUp}}},
+	GiveDonorLink:        {{[]Role{Coordinator}, append(slices.Clone(beforeOperation), Recovery, FollowUp)}},
+	RevokeDonorLink:      {{[]Role{Coordinator}, append(slices.Clone(beforeOperation), Operation, Recovery, FollowUp)}},
 	GiveQuestionnaire:    {{[]Role{Coordinator}, beforeOperation}},
 	RevokeQuestionnaire:  {{[]Role{Coordinator}, beforeOperation}},
 	AnswerQuestionnaire:  {{[]Role{Self}, beforeOperation}},
@@ -272,7 +272,7 @@ var guards = map[Kind]func(Rules, State, Command) *Refusal{
 	GiveQuestionnaire:   checkQuestionnaire,
 	RevokeQuestionnaire: checkOpenQuestionnaire,
 	AnswerQuestionnaire: checkOpenQuestionnaire,
-	AskToStop:           checkOpenQuestionnaire,
+	AskToStop:           checkAskToStop,
 	SettleStopWish: func(_ Rules, s State, c Command) *Refusal {
 		switch {
 		case s.StopWished == "":

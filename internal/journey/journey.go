@@ -117,7 +117,10 @@ const (
 	RecordStay          Kind = "record-stay"
 	RecordMedicines     Kind = "record-medicines"
 	// RecordRisk records the risk of an outcome as somebody obtained it outside.
-	RecordRisk      Kind = "record-risk"
+	RecordRisk Kind = "record-risk"
+	// GiveDonorLink gives the candidate a link to their own page in place of any before
+	// it, and RevokeDonorLink takes it back. It shows the visits that are planned before
+	// the operation, and what to mind after it.
 	GiveDonorLink   Kind = "give-donor-link"
 	RevokeDonorLink Kind = "revoke-donor-link"
 	// ReportEvent records an event that has to be reported and starts its clock;

@@ -44,7 +44,7 @@ type State struct {
 	Notices  []Notice `json:"notices,omitempty"`
 	// Appointments are the visits that were planned before the operation.
 	Appointments []Appointment `json:"appointments,omitempty"`
-	// DonorLink is the last day of the link to the donor's own page, empty when
+	// DonorLink is the last day of the link to the own page, empty when
 	// none was given or it was revoked.
 	DonorLink Date `json:"donor_link,omitempty"`
 	// Questionnaire is the last day of the link to a questionnaire, empty when none

@@ -110,12 +110,16 @@ func (s *Store) OpenQuestionnaire(ctx context.Context, secret string) (Candidate
 // BeginQuestionnaireVisit lets a browser go on without the date of birth for a time.
 // Only the digest of what it is recognised by is stored.
 func (s *Store) BeginQuestionnaireVisit(ctx context.Context, link string, lifetime time.Duration) (string, error) {
+	return s.beginVisit(ctx, "questionnaire_visit", link, lifetime)
+}
+
+func (s *Store) beginVisit(ctx context.Context, table, link string, lifetime time.Duration) (string, error) {
 	visit, digest := secret("")
 	err := s.inTx(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM questionnaire_visit WHERE expires_at <= $1", instant(s.now())); err != nil {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM "+table+" WHERE expires_at <= $1", instant(s.now())); err != nil {
 			return fmt.Errorf("forget visits that are over: %w", err)
 		}
-		if _, err := tx.ExecContext(ctx, "INSERT INTO questionnaire_visit (visit, digest, expires_at) VALUES ($1, $2, $3)",
+		if _, err := tx.ExecContext(ctx, "INSERT INTO "+table+" (visit, digest, expires_at) VALUES ($1, $2, $3)",
 			digest, secretDigest(link), instant(s.now().Add(lifetime))); err != nil {
 			return fmt.Errorf("store the visit: %w", err)
 		}

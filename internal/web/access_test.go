@@ -111,6 +111,12 @@ func testAccess(t *testing.T, w *world, id string) {
 		{http.MethodGet, "/candidates/" + id + "/statement", []int{ok, ok, ok, no, no, no, no, away}},
 		{http.MethodGet, "/my/no-secret", []int{ok, ok, ok, ok, ok, ok, ok, ok}},
 		{http.MethodPost, "/my/no-secret", []int{422, 422, 422, 422, 422, 422, 422, 422}},
+		{http.MethodPost, "/my/no-secret/close", []int{away, away, away, away, away, away, away, away}},
+		{http.MethodGet, "/my/no-secret/stop", []int{away, away, away, away, away, away, away, away}},
+		{http.MethodPost, "/my/no-secret/stop", []int{away, away, away, away, away, away, away, away}},
+		{http.MethodGet, "/my/no-secret/stopped", []int{away, away, away, away, away, away, away, away}},
+		{http.MethodGet, "/my/no-secret/calendar.ics", []int{away, away, away, away, away, away, away, away}},
+		{http.MethodGet, "/my/no-secret/visits/planned-1/calendar.ics", []int{away, away, away, away, away, away, away, away}},
 		{http.MethodGet, "/committee", []int{ok, ok, ok, ok, no, no, no, away}},
 		{http.MethodPost, "/committee", []int{422, no, no, 422, no, no, no, away}},
 		{http.MethodGet, "/committee/m-none", []int{404, 404, 404, 404, no, no, no, away}},
@@ -250,8 +256,8 @@ func testLooks(t *testing.T, w *world, id, other string) {
 			}
 			row := list[0]
 			actor := username
-			if r.path == pathMy && username == "" {
-				actor = aDonor
+			if r.ownPage() && username == "" {
+				actor = anOwner
 			}
 			if row.Actor != actor || row.Status != got.status || row.Request != got.header.Get("X-Request-Id") {
 				t.Errorf("%s %s as %q: %d, logged as %+v", r.method, r.path, username, got.status, row)

@@ -45,13 +45,13 @@ func aftercareActions() map[journey.Kind]action {
 			Fields: riskFields, Body: riskBody,
 		},
 		journey.GiveDonorLink: {
-			Title: "Give the donor a link to their plan", Button: "Make the link", Done: "The link is made.",
-			Hint: "The link is shown once. A link from before stops. The donor opens it with the date of birth and reads the plan in plain words, without results and without anything about a recipient.",
+			Title: "Give a link to the candidate's own page", Button: "Make the link", Done: "The link is made.",
+			Hint: "The link is shown once. A link from before stops. It opens with the date of birth, and shows in plain words the visits that are planned, with a calendar file, and after the operation the plan for the time after it: no results, and nothing about a recipient.",
 			Fields: func(s scene) []field {
 				return []field{{Name: "until", Label: "Last day of the link", Type: "date", Value: string(s.today.AddDays(linkDays))}}
 			},
 			Empty: func(s scene) string {
-				if s.candidate.State.Outcome != journey.Removed {
+				if !s.candidate.State.Stage.BeforeOperation() && s.candidate.State.Outcome != journey.Removed {
 					return "No kidney was removed: there is no recovery plan to show."
 				}
 				return ""
@@ -61,7 +61,7 @@ func aftercareActions() map[journey.Kind]action {
 			},
 		},
 		journey.RevokeDonorLink: {
-			Title: "Revoke the donor's link", Button: "Revoke the link", Done: "The link is revoked.",
+			Title: "Revoke the link to the own page", Button: "Revoke the link", Done: "The link is revoked.",
 			Fields: noteOnly, Body: plainBody,
 			Empty: func(s scene) string {
 				if s.candidate.State.DonorLink == "" {

@@ -306,7 +306,7 @@ func (s *server) command(c echo.Context) error {
 	} else {
 		err := s.give(ctx, v.Account, found.ID, key, kind, body)
 		if link, ok := body.(*command.GiveDonorLink); ok && err == nil {
-			return s.showLink(c, "donor-link", "The donor's link", pathMy, found, v.name(found), secret, link.Until)
+			return s.showLink(c, "donor-link", "The link to the own page", pathMy, found, v.name(found), secret, link.Until)
 		}
 		if link, ok := body.(*command.GiveQuestionnaire); ok && err == nil {
 			return s.showLink(c, "questionnaire-link", "The link to the questionnaire", pathQuestions, found, v.name(found), secret, link.Until)
@@ -638,7 +638,12 @@ func facts(sc scene, people map[string]string) []fact {
 	if c.State.Advocate != "" {
 		advocate = personWord(people, c.State.Advocate)
 	}
-	return append(list, fact{"Advocate", advocate})
+	list = append(list, fact{"Advocate", advocate})
+	if slices.Contains(visitReaders, v.Role) && !c.State.Stage.Ended() {
+		link, _ := ownLink(sc)
+		list = append(list, fact{"Own page", link})
+	}
+	return list
 }
 
 // Idle counts the requirements that do not apply.

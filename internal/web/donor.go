@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -20,29 +22,42 @@ import (
 	"candidacy/internal/recovery"
 )
 
-// The donor's own page: a link with a secret, opened with the date of birth. It
-// shows the plan in plain words and the programme's telephone numbers, and
-// nothing else: no name, no result, nothing of a recipient. Nothing is kept in
-// the browser; whoever comes again gives the date again.
+// The own page of a candidate, and later of the donor: a link with a secret, opened with
+// the date of birth. Before the operation it shows the visits that are still to come
+// (myvisits.go), after it the plan in plain words; whom to call in both. It shows no
+// name, no result, nothing of a recipient. A browser goes on without the date for half an
+// hour, since a calendar file and the private way to stop are pages of their own; the
+// person can end that at once.
 
-const pathMy = "/my/:secret"
+const (
+	pathMy      = "/my/:secret"
+	pathMyClose = "/my/:secret/close"
+	// ownLifetime is how long a browser goes on without the date of birth, and ownCookie
+	// what it is recognised by.
+	ownLifetime = 30 * time.Minute
+	ownCookie   = "candidacy-own"
+)
 
 // What the page says. A test holds all of it to a reading age of about 12.
 const (
-	myTitle     = "Your plan after the operation"
-	myAsk       = "When were you born? We ask so that no one else can read your plan."
-	myDenied    = "We cannot show a plan. Check the date and try again. If it is right, the link may be too old. Call us for a new one."
+	myTitle     = "Your own page"
+	myPlanTitle = "Your plan after the operation"
+	myAsk       = "When were you born? We ask so that no one else can read your page."
+	myShow      = "Show my page"
+	myDenied    = "We cannot show your page. Check the date and try again. If it is right, the link may be too old. Call us for a new one."
 	myBadDate   = "Write the day, the month and the year in numbers, like 27 3 1985."
 	myTooMany   = "That was wrong too many times. Wait for %s, then try again."
 	myCare      = "What your doctor or nurse tells you comes first."
 	myEmergency = "Call for help at once if"
 	myWarning   = "Call us the same day if"
 	myWhom      = "Who to call"
+	myNoNumber  = "Call the number that we gave you."
 	myNow       = "Now"
 	myLater     = "Later"
 	myWaiting   = "Not yet"
 	myForLife   = "For life"
 	myWaits     = "We do not have the day yet. We need to know: %s."
+	myClose     = "Close my page"
 	myFoot      = "This page is just for you. Close it when you are done."
 )
 
@@ -54,17 +69,28 @@ var myAnchors = map[protocol.Anchor]string{
 	protocol.AtWorkPart: "the day you start to work half days", protocol.AtWorkFull: "the day you go back to work",
 }
 
-// myModel is the page, with the plan once the date of birth was right.
+// myModel is one page behind the link.
 type myModel struct {
-	Secret           string
-	Day, Month, Year string
-	Problem          string
-	Operated         string
-	Emergency        []string
-	Warning          []string
+	// Base is the address of the link, Page what is shown of it.
+	Base, Page, Title string
+	Words             map[string]string
+	Day, Month, Year  string
+	Problem           string
+	// Programme is whose page it is, Email its address.
+	Programme, Email string
 	Contacts         []myContact
-	Groups           []myGroup
-	Words            map[string]string
+	// Before says that the operation is still to come: then there are visits, and the
+	// private way to stop.
+	Before      bool
+	Visits, Off []myVisit
+	// Calendar is the address of the file of all visits.
+	Calendar string
+	// The plan after the operation.
+	Operated           string
+	Emergency, Warning []string
+	Groups             []myGroup
+	// What is written with a wish to stop, and the key of its form.
+	Written, Key string
 }
 
 type myContact struct {
@@ -83,7 +109,10 @@ type myGroup struct {
 type myLine struct{ Text, When string }
 
 var myWords = map[string]string{
-	"title": myTitle, "ask": myAsk, "care": myCare, "emergency": myEmergency, "warning": myWarning, "whom": myWhom, "foot": myFoot,
+	"ask": myAsk, "show": myShow, "care": myCare, "emergency": myEmergency, "warning": myWarning, "whom": myWhom, "no-number": myNoNumber, "close": myClose, "foot": myFoot,
+	"none": myNone, "clock": myClock, "where": myWhere, "with": myWith, "what": myWhat, "mind": myMind, "off": myOff, "off-text": myOffText, "all": myAll, "file": myFile, "file-off": myFileOff, "file-note": myFileNote,
+	"stop": askStop, "stop-title": stopTitle, "stop-hint": myStopHint, "optional": askOptional,
+	"stop-text": stopText, "stop-others": stopOthers, "stop-words": stopWords, "stop-send": stopSend, "stopped": stoppedText, "return": myReturn,
 }
 
 // dial is the address behind a telephone number, digits only.
@@ -106,22 +135,64 @@ func myDay(d journey.Date) string {
 	return t.Format("2 January 2006")
 }
 
+// myBase is the address of a link to an own page.
+func myBase(secret string) string {
+	return strings.Replace(pathMy, ":secret", url.PathEscape(secret), 1)
+}
+
 // showMy renders the page. The names of its own fields are not those of any other
 // form, so that no browser offers a colleague's entries.
 func (s *server) showMy(c echo.Context, status int, m myModel) error {
-	m.Secret, m.Words = c.Param("secret"), myWords
-	title := myTitle
+	m.Base, m.Words = myBase(c.Param("secret")), myWords
+	title := m.Title
 	if m.Problem != "" {
 		title = "Error: " + title
 	}
 	return s.render(c, status, "my", page{Title: title, Body: m})
 }
 
-// myPage asks for the date of birth, whatever the link: nobody learns from it
-// whether there is one.
-func (s *server) myPage(c echo.Context) error { return s.showMy(c, http.StatusOK, myModel{}) }
+// askMine asks for the date of birth, whatever the link: nobody learns from it whether
+// there is one.
+func (s *server) askMine(c echo.Context, status int, m myModel) error {
+	m.Page, m.Title = "born", myTitle
+	return s.showMy(c, status, m)
+}
 
-// my shows the plan to whoever has the link and knows the date of birth. A wrong
+// mine returns whose own page it is, for a browser in which the date of birth was given
+// and while the link is open.
+func (s *server) mine(c echo.Context) (record.Candidate, bool, error) {
+	cookie, err := c.Cookie(ownCookie)
+	if err != nil || cookie.Value == "" {
+		return record.Candidate{}, false, nil
+	}
+	found, err := s.Store.OwnVisit(c.Request().Context(), c.Param("secret"), cookie.Value)
+	if errors.Is(err, record.ErrNotFound) {
+		return record.Candidate{}, false, nil
+	}
+	if err == nil {
+		audit.About(c.Request().Context(), found.ID)
+	}
+	return found, err == nil, err
+}
+
+// toMine sends whoever has not given the date of birth to the question for it.
+func (s *server) toMine(c echo.Context) error {
+	return c.Redirect(http.StatusSeeOther, myBase(c.Param("secret")))
+}
+
+// myPage shows the page again to a browser that has seen it, and asks any other.
+func (s *server) myPage(c echo.Context) error {
+	found, ok, err := s.mine(c)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		return s.askMine(c, http.StatusOK, myModel{})
+	}
+	return s.showOwn(c, found)
+}
+
+// my shows the page to whoever has the link and knows the date of birth. A wrong
 // date, a link that is over, revoked or of a journey that has ended, and one that
 // never was are answered alike.
 func (s *server) my(c echo.Context) error {
@@ -133,7 +204,7 @@ func (s *server) my(c echo.Context) error {
 	born, ok := birthDate(m.Day, m.Month, m.Year)
 	if !ok {
 		m.Problem = myBadDate
-		return s.showMy(c, http.StatusUnprocessableEntity, m)
+		return s.askMine(c, http.StatusUnprocessableEntity, m)
 	}
 	ctx, secret := c.Request().Context(), c.Param("secret")
 	byLink, byAddress := "link "+record.DonorDigest(secret), addressPrefix+s.address(c)
@@ -141,7 +212,7 @@ func (s *server) my(c echo.Context) error {
 		minutes := int((wait + time.Minute - 1) / time.Minute)
 		c.Response().Header().Set("Retry-After", strconv.Itoa(int((wait+time.Second-1)/time.Second)))
 		m.Problem = fmt.Sprintf(myTooMany, plural(minutes, "minute"))
-		return s.showMy(c, http.StatusTooManyRequests, m)
+		return s.askMine(c, http.StatusTooManyRequests, m)
 	}
 	found, err := s.Store.LinkedCandidate(ctx, secret)
 	if err != nil && !errors.Is(err, record.ErrNotFound) {
@@ -149,10 +220,40 @@ func (s *server) my(c echo.Context) error {
 	}
 	if subtle.ConstantTimeCompare([]byte(found.Identity.BirthDate), []byte(born)) != 1 || err != nil {
 		m.Problem = myDenied
-		return s.showMy(c, http.StatusForbidden, m)
+		return s.askMine(c, http.StatusForbidden, m)
 	}
 	s.limiter.release(byLink, byAddress)
 	audit.About(ctx, found.ID)
+	visit, err := s.Store.BeginOwnVisit(ctx, secret, ownLifetime)
+	if err != nil {
+		return err
+	}
+	s.setOwnCookie(c, visit, int(ownLifetime/time.Second))
+	return s.showOwn(c, found)
+}
+
+// setOwnCookie keeps what a browser is recognised by, or takes it away with an age of -1.
+func (s *server) setOwnCookie(c echo.Context, visit string, age int) {
+	c.SetCookie(&http.Cookie{
+		Name: ownCookie, Value: visit, Path: myBase(c.Param("secret")), MaxAge: age,
+		HttpOnly: true, Secure: s.Secure, SameSite: http.SameSiteStrictMode,
+	})
+}
+
+// closeMine ends the visit of a browser, whatever there is to end.
+func (s *server) closeMine(c echo.Context) error {
+	if cookie, err := c.Cookie(ownCookie); err == nil && cookie.Value != "" {
+		if err := s.Store.EndOwnVisit(c.Request().Context(), c.Param("secret"), cookie.Value); err != nil {
+			return err
+		}
+	}
+	s.setOwnCookie(c, "", -1)
+	return s.toMine(c)
+}
+
+// showOwn shows what applies to the stage.
+func (s *server) showOwn(c echo.Context, found record.Candidate) error {
+	ctx := c.Request().Context()
 	p, err := s.Protocols.Get(ctx, found.Protocol)
 	if err != nil {
 		return err
@@ -165,7 +266,43 @@ func (s *server) my(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return s.showMy(c, http.StatusOK, myPlan(p, found.State.Operated, lines))
+	m := myModel{Page: "own", Title: myTitle, Before: found.State.Stage.BeforeOperation()}
+	if lines != nil {
+		m.plan(found.State.Operated, lines)
+	}
+	m.programme(p)
+	people, err := s.people(ctx)
+	if err != nil {
+		return err
+	}
+	if err := m.visits(p, found, entries, people, myBase(c.Param("secret")), s.Now()); err != nil {
+		return err
+	}
+	return s.showMy(c, http.StatusOK, m)
+}
+
+// programme says whose page it is, and whom to call.
+func (m *myModel) programme(p *protocol.Protocol) {
+	m.Programme = protocol.DefaultProgrammeName
+	for _, contact := range p.Contacts {
+		m.Contacts = append(m.Contacts, myContact{contact.Title, contact.Phone, contact.Hours, dial(contact.Phone), contact.Urgent})
+	}
+	if p.Programme == nil {
+		return
+	}
+	if p.Programme.Name != "" {
+		m.Programme = p.Programme.Name
+	}
+	m.Email = p.Programme.Email
+	phone := p.Programme.Phone
+	if phone != "" && !slices.ContainsFunc(m.Contacts, func(c myContact) bool { return c.Dial == dial(phone) }) {
+		m.Contacts = append(m.Contacts, myContact{m.Programme, phone, "", dial(phone), false})
+	}
+}
+
+// Called lists whom to call about what can wait.
+func (m myModel) Called() []myContact {
+	return slices.DeleteFunc(slices.Clone(m.Contacts), func(c myContact) bool { return c.Urgent })
 }
 
 // birthDate puts a date of birth together from what was written.
@@ -180,12 +317,9 @@ func birthDate(day, month, year string) (journey.Date, bool) {
 	return date, err == nil
 }
 
-// myPlan puts the lines for the donor in the order in which they matter.
-func myPlan(p *protocol.Protocol, operated journey.Date, lines []recovery.Line) myModel {
-	m := myModel{Operated: myDay(operated)}
-	for _, contact := range p.Contacts {
-		m.Contacts = append(m.Contacts, myContact{contact.Title, contact.Phone, contact.Hours, dial(contact.Phone), contact.Urgent})
-	}
+// plan puts the lines for the donor in the order in which they matter.
+func (m *myModel) plan(operated journey.Date, lines []recovery.Line) {
+	m.Title, m.Operated = myPlanTitle, myDay(operated)
 	groups := map[string][]myLine{}
 	for _, l := range lines {
 		if l.For != protocol.ForCandidate {
@@ -216,7 +350,6 @@ func myPlan(p *protocol.Protocol, operated journey.Date, lines []recovery.Line) 
 			m.Groups = append(m.Groups, myGroup{title, groups[title]})
 		}
 	}
-	return m
 }
 
 // myWhen says where a line belongs and when it holds. What is over is left out.

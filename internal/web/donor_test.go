@@ -192,7 +192,7 @@ func testDonorPage(t *testing.T, w *world, id string) {
 	// the pages of the staff.
 	page.lacks(t, "Fjellgren", "Ottilie", "WEB-0400", "R-771", "1979", "Catheter", "common practice", "mg/dL", "mmol", "Ipren", "Cora", `href="/"`, "sign-out", id)
 	for name, want := range map[string]string{
-		"Cache-Control": "no-store", "Referrer-Policy": "no-referrer", "Content-Security-Policy": policy, "Set-Cookie": "",
+		"Cache-Control": "no-store", "Referrer-Policy": "no-referrer", "Content-Security-Policy": policy,
 	} {
 		if got := page.header.Get(name); got != want {
 			t.Errorf("%s is %q, want %q", name, got, want)
@@ -224,7 +224,7 @@ func testDonorPage(t *testing.T, w *world, id string) {
 	}
 	cora = w.as("cora")
 	history := cora.get("/candidates/" + id)
-	history.has(t, "Link given to the donor", "1 Dec 2026", `id="revoke-donor-link"`)
+	history.has(t, "Link to the own page given", "Link since 5 Oct 2026, good until 1 Dec 2026", `id="revoke-donor-link"`)
 	history.lacks(t, secret)
 
 	wantStatus(t, "revoke", cora.form(id, journey.RevokeDonorLink, "note", "Lost."), 303)
@@ -280,7 +280,12 @@ func readingIndex(texts []string, marks string) float64 {
 // reading age of about 12, by the index that package recovery's test describes.
 func TestMyWords(t *testing.T) {
 	texts := []string{
-		myTitle, myAsk, myDenied, myBadDate, fmt.Sprintf(myTooMany, "15 minutes"), myCare, myEmergency, myWarning, myWhom, myForLife, myFoot,
+		myTitle, myPlanTitle, myAsk, myShow, myDenied, myBadDate, fmt.Sprintf(myTooMany, "15 minutes"), myCare, myEmergency, myWarning, myWhom, myNoNumber, myForLife, myClose, myFoot,
+		myVisitsTitle, myNone, myClock, myWhere, myWith, myWhat, myMind, fmt.Sprintf(myMoved, "2 May", "4 May", "the desk"), fmt.Sprintf(myChanged, "2 May"), myOff, myOffText, myAll, myFile, myFileOff,
+		myFileNote, myStopHint, myReturn, myOtherWork,
+	}
+	for _, words := range myWork {
+		texts = append(texts, words)
 	}
 	for _, words := range myAnchors {
 		texts = append(texts, fmt.Sprintf(myWaits, words))

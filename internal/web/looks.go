@@ -9,6 +9,7 @@ import (
 
 	"candidacy/internal/api"
 	"candidacy/internal/audit"
+	"candidacy/internal/journey"
 	"candidacy/internal/record"
 )
 
@@ -20,10 +21,9 @@ var untold = []string{pathSignIn, pathSignOut, pathAsset, pathClients, pathAccou
 // signsIn are where signing in succeeds or fails, which is logged.
 var signsIn = []string{http.MethodPost + " " + pathSignIn, http.MethodPost + " " + pathCode, http.MethodGet + " " + pathBack}
 
-// tellsNothing reports whether a route is kept out of the access log. The donor's page
-// asks everybody alike for a date of birth, and shows nothing before.
+// tellsNothing reports whether a route is kept out of the access log.
 func (r route) tellsNothing() bool {
-	return slices.Contains(untold, r.path) && !r.signsIn() || r.path == pathMy && r.method == http.MethodGet
+	return slices.Contains(untold, r.path) && !r.signsIn()
 }
 
 func (r route) signsIn() bool { return slices.Contains(signsIn, r.method+" "+r.path) }
@@ -32,8 +32,12 @@ func (r route) signsIn() bool { return slices.Contains(signsIn, r.method+" "+r.p
 const unlogged = `<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Not available now</title></head>` +
 	`<body><h1>Not available now</h1><p>It could not be recorded who asked, so nothing is shown. Try again in a moment.</p></body></html>`
 
-// aDonor is who asks for their own page: they have no account.
-const aDonor = "donor"
+// anOwner is who asks for their own page, before the operation or after it: they have no
+// account.
+const anOwner = string(journey.Self)
+
+// ownPage reports whether a route is behind the link to an own page.
+func (r route) ownPage() bool { return r.path == pathMy || strings.HasPrefix(r.path, pathMy+"/") }
 
 // logged wraps a page in the access log.
 func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
@@ -44,7 +48,7 @@ func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
 	switch {
 	case r.signsIn():
 		interaction = record.AccessSignIn
-	case r.path == pathMy:
+	case r.path == pathMy, r.ownPage() && r.method == http.MethodGet:
 		interaction = record.AccessView
 	case r.method == http.MethodPost && r.path != pathBoard:
 		interaction = record.AccessCommand
@@ -55,8 +59,8 @@ func (s *server) logged(r route, handle echo.HandlerFunc) echo.HandlerFunc {
 		Log: s.Store, Unlogged: []byte(unlogged), ContentType: echo.MIMETextHTMLCharsetUTF8,
 		Who: func(c echo.Context) audit.Who {
 			account, ok := signedIn(c)
-			if !ok && r.path == pathMy {
-				return audit.Who{Actor: aDonor}
+			if !ok && r.ownPage() {
+				return audit.Who{Actor: anOwner}
 			}
 			return audit.Who{Actor: account.ID, Role: account.Role}
 		},

@@ -458,7 +458,7 @@ func (s *server) answer(c echo.Context) error {
 	case "review":
 		return s.sendAnswers(c, q)
 	case "stop":
-		return s.askToStop(c, q, form)
+		return s.askToStop(c, q)
 	default:
 		at := q.section(name)
 		if at < 0 {
@@ -725,7 +725,7 @@ func (s *server) sendAnswers(c echo.Context, q *questions) error {
 			body.Answers = append(body.Answers, command.Answer{Question: each.ID, Answer: answer})
 		}
 	}
-	err := s.giveBySelf(c, q, fmt.Sprintf("questionnaire %s %d", digest, q.revision), journey.AnswerQuestionnaire, body)
+	err := s.giveBySelf(c, q.candidate.ID, fmt.Sprintf("questionnaire %s %d", digest, q.revision), journey.AnswerQuestionnaire, body)
 	if status, failed := selfRefused(err); failed {
 		m.Problem = reviewFailed
 		return s.showQuestions(c, status, m)
@@ -737,9 +737,9 @@ func (s *server) sendAnswers(c echo.Context, q *questions) error {
 }
 
 // giveBySelf gives a command of the candidate's own.
-func (s *server) giveBySelf(c echo.Context, q *questions, key string, kind journey.Kind, body command.Body) error {
+func (s *server) giveBySelf(c echo.Context, candidate, key string, kind journey.Kind, body command.Body) error {
 	self := record.Account{ID: string(journey.Self), Role: journey.Self}
-	return s.give(c.Request().Context(), self, q.candidate.ID, key, kind, body)
+	return s.give(c.Request().Context(), self, candidate, key, kind, body)
 }
 
 // selfRefused is the status of a command that was not carried out, for whatever
@@ -761,24 +761,37 @@ func selfRefused(err error) (status int, failed bool) {
 }
 
 // askToStop passes on in private that the candidate wants to stop. It ends nothing.
-func (s *server) askToStop(c echo.Context, q *questions, form url.Values) error {
-	m := questionsModel{Page: "stop", Title: stopTitle, Written: form.Get("words"), Key: form.Get("key")}
-	if m.Key == "" {
-		m.Key = newKey()
-	}
-	digest := record.QuestionnaireDigest(q.secret)
-	words := strings.TrimSpace(strings.ReplaceAll(m.Written, "\r\n", "\n"))
-	err := s.giveBySelf(c, q, "stop "+digest+" "+m.Key, journey.AskToStop, &command.AskToStop{Link: digest, Words: words})
-	if status, failed := selfRefused(err); failed {
-		m.Problem = stopFailed
-		var invalid *command.Invalid
-		if errors.As(err, &invalid) {
-			m.Problem = draftTooLarge
-		}
-		return s.showQuestions(c, status, m)
-	}
+func (s *server) askToStop(c echo.Context, q *questions) error {
+	wish, status, err := s.passOn(c, q.candidate.ID, record.QuestionnaireDigest(q.secret))
 	if err != nil {
 		return err
 	}
+	if wish.Problem != "" {
+		return s.showQuestions(c, status, questionsModel{Page: "stop", Title: stopTitle, Written: wish.Written, Key: wish.Key, Problem: wish.Problem})
+	}
 	return c.Redirect(http.StatusSeeOther, questionsBase(q.secret)+"/stopped")
+}
+
+// stopWish is what was written with a wish to stop, and why it could not be passed on.
+type stopWish struct{ Written, Key, Problem string }
+
+// passOn tells the team of a wish to stop, by a link with the digest.
+func (s *server) passOn(c echo.Context, candidate, digest string) (stopWish, int, error) {
+	form := c.Request().PostForm
+	wish := stopWish{Written: form.Get("words"), Key: form.Get("key")}
+	if wish.Key == "" {
+		wish.Key = newKey()
+	}
+	words := strings.TrimSpace(strings.ReplaceAll(wish.Written, "\r\n", "\n"))
+	err := s.giveBySelf(c, candidate, "stop "+digest+" "+wish.Key, journey.AskToStop, &command.AskToStop{Link: digest, Words: words})
+	status, failed := selfRefused(err)
+	if !failed {
+		return wish, http.StatusOK, err
+	}
+	wish.Problem = stopFailed
+	var invalid *command.Invalid
+	if errors.As(err, &invalid) {
+		wish.Problem = draftTooLarge
+	}
+	return wish, status, nil
 }

@@ -30,9 +30,7 @@ type recoveryModel struct {
 	Now    []lineModel
 	Topics []topicModel
 	Count  int
-	// Link is the last day of the link to the donor's own page.
-	Link string
-	Plan string
+	Plan   string
 }
 
 // topicModel is the lines of the plan about one thing.
@@ -72,7 +70,7 @@ func recoveryOf(sc scene) (*recoveryModel, error) {
 	}
 	m := &recoveryModel{
 		Picture: recoveryPicture(sc.candidate.State.Operated, sc.today, lines), Stay: stayFacts(sc, stay), Count: len(lines),
-		Link: dayWord(sc.candidate.State.DonorLink), Plan: "/candidates/" + sc.candidate.ID + "/recovery-plan",
+		Plan: "/candidates/" + sc.candidate.ID + "/recovery-plan",
 	}
 	for _, line := range lines {
 		row := lineModel{

@@ -95,7 +95,7 @@ func loadPages(a assets) (pages, error) {
 	}
 	layout, err := template.New("layout").Option("missingkey=error").Funcs(functions).ParseFS(templateFiles,
 		"templates/layout.html", "templates/form.html", "templates/operation.html", "templates/recovery.html", "templates/risks.html", "templates/followup-part.html",
-		"templates/self.html", "templates/committee-part.html", "templates/summary-part.html", "templates/sessions.html", "templates/emergency-part.html", "templates/alike-part.html")
+		"templates/self.html", "templates/committee-part.html", "templates/summary-part.html", "templates/sessions.html", "templates/emergency-part.html", "templates/alike-part.html", "templates/stop-part.html")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
 	}

@@ -157,7 +157,7 @@ var entryWords = map[journey.Kind]string{
 	journey.Withdraw: "Withdrawn", journey.Hold: "Put on hold", journey.Resume: "Resumed", journey.Decline: "Declined",
 	journey.MoveProtocol: "Moved to another version of the protocol",
 	journey.RecordStay:   "Stay and recovery recorded", journey.RecordMedicines: "Medicines recorded", journey.RecordRisk: "Risk recorded",
-	journey.GiveDonorLink: "Link given to the donor", journey.RevokeDonorLink: "The donor's link revoked",
+	journey.GiveDonorLink: "Link to the own page given", journey.RevokeDonorLink: "Link to the own page revoked",
 	journey.ReportEvent: "Event to be reported", journey.CloseReport: "Event reported", journey.RetractReport: "Event retracted",
 	journey.RecordDeath: "Death recorded",
 	journey.Elapse:      "A deadline passed", journey.EndBackEntry: "Entry after the fact ended",

@@ -55,6 +55,7 @@ var notPages = map[string]string{
 	pathPicture:   "shown in the page of the second factor",
 	pathBroughtIn: "a file that is handed out as it came", pathSentIn: "a file that is handed out as it came",
 	pathCalendar: "a file to take along", pathCalendar1: "a file to take along",
+	pathMyCalendar: "a file to take along", pathMyCalendar1: "a file to take along",
 	pathMeasuresCSV:  "a file to take along",
 	pathMeasuresXLSX: "a file to take along",
 	pathProvider:     "leads away to the identity provider",
@@ -118,6 +119,15 @@ func tour(t *testing.T, w *world) []lane {
 	committee, advocate, auditor, surgeon := w.demonstrator("committee"), w.demonstrator("advocate"), w.demonstrator("auditor"), w.demonstrator("surgeon")
 	waiting, evaluated, donor, planned, recovering := "/candidates/"+id("06"), "/candidates/"+id("07"), "/candidates/"+id("02"), "/candidates/"+id("18"), "/candidates/"+id("16")
 	my := secretOn(t, coordinator.form(id("16"), journey.GiveDonorLink, "until", "2026-12-20", "digest", "chosen by the browser"), "/my/")
+	// A candidate of whose visits one was moved looks at the own page.
+	visits, _, err := demo.Visitor()
+	must(t, err)
+	wantStatus(t, "a move", coordinator.post(evaluated+"/visits", url.Values{
+		"key": {"tour-move"}, "do": {"move"}, "appointment": {"planned-3"}, "revision": {"1"}, "day": {"2026-12-02"}, "from": {"13:30"}, "to": {"14:30"},
+		"place": {"Building B, second floor, room 12"}, "requirements": {"medical-history", "medicines-allergies", "physical-exam"},
+	}), http.StatusSeeOther)
+	visitor := w.browser()
+	wantStatus(t, "the own page", visitor.post(visits, w.birthOf(id("07"))), http.StatusOK)
 	// The candidate who is half-way through the questionnaire goes on to its end.
 	path, _, err := demo.HalfWay()
 	must(t, err)
@@ -176,6 +186,11 @@ func tour(t *testing.T, w *world) []lane {
 			{name: "questions-health", route: pathQuestion, path: "/questions/" + questions + "/health", picture: true, phone: true},
 			{name: "questions-review", route: pathQuestion, path: "/questions/" + questions + "/review", picture: true, phone: true},
 			{name: "questions-stop", route: pathQuestion, path: "/questions/" + questions + "/stop"},
+		}},
+		{"the candidate before the operation", visitor, []stop{
+			{name: "my-visits", route: pathMy, path: visits, picture: true, phone: true},
+			{name: "my-stop", route: pathMyStop, path: visits + "/stop"},
+			{name: "my-stopped", route: pathMyStopped, path: visits + "/stopped"},
 		}},
 		{"coordinator", coordinator, []stop{
 			{name: "today", route: pathToday, path: "/today", picture: true, phone: true},
@@ -347,7 +362,7 @@ func (g *guide) visit(l lane, at stop) {
 	g.mu.Lock()
 	g.asked, g.received, g.said = nil, 0, nil
 	g.mu.Unlock()
-	if l.with != nil && strings.HasPrefix(at.path, "/questions/") {
+	if l.with != nil && (strings.HasPrefix(at.path, "/questions/") || strings.HasPrefix(at.path, "/my/")) {
 		g.carry(l.with, strings.Join(strings.Split(at.path, "/")[:3], "/"))
 	}
 	answered, err := chromedp.RunResponse(g.ctx, chromedp.Navigate(g.site+at.path))

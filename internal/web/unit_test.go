@@ -66,15 +66,11 @@ func TestTemplates(t *testing.T) {
 			forms = append(forms, f)
 		}
 	}
-	plan := &recoveryModel{Picture: "<svg></svg>", Stay: []fact{{"a", "b"}}, Late: []string{"x"}, Now: []lineModel{{Title: "t"}}, Link: "1 Mar 2028", Plan: "/", Topics: []topicModel{{"T", []lineModel{{When: "w", Title: "t", For: "f", Review: "r", Source: "s", State: lineMark(recovery.Line{State: recovery.Now})}}}}}
+	plan := &recoveryModel{Picture: "<svg></svg>", Stay: []fact{{"a", "b"}}, Late: []string{"x"}, Now: []lineModel{{Title: "t"}}, Plan: "/", Topics: []topicModel{{"T", []lineModel{{When: "w", Title: "t", For: "f", Review: "r", Source: "s", State: lineMark(recovery.Line{State: recovery.Now})}}}}}
 	models := map[string][]any{
-		"recovery-plan": {planModel{Recovery: &recoveryModel{}}, planModel{Name: "n", Identifier: "i", Home: "/", Recovery: plan, Contacts: protocol.Default().Contacts}},
-		"donor-link":    {linkModel{}, linkModel{Name: "n", Home: "/", Link: "https://site.example/my/x", Until: "1 Mar 2028"}},
-		"my": {myModel{Words: myWords, Problem: myBadDate}, func() myModel {
-			m := myPlan(protocol.Default(), "2028-02-28", recovery.Plan(protocol.Default(), "2028-02-28", recovery.Stay{}, nil, "2028-03-02"))
-			m.Words = myWords
-			return m
-		}()},
+		"recovery-plan":      {planModel{Recovery: &recoveryModel{}}, planModel{Name: "n", Identifier: "i", Home: "/", Recovery: plan, Contacts: protocol.Default().Contacts}},
+		"donor-link":         {linkModel{}, linkModel{Name: "n", Home: "/", Link: "https://site.example/my/x", Until: "1 Mar 2028"}},
+		"my":                 myModels(),
 		"sign-in":            {signInModel{}, signInModel{Provider: "p", ProviderLink: "/", Username: "u", Next: "/", SignIns: []SignIn{{"u", journey.Auditor, "p"}}}},
 		"questionnaire-link": {linkModel{}, linkModel{Name: "n", Home: "/", Link: "https://site.example/questions/x", Until: "1 Mar 2028"}},
 		"questions":          questionPages(),

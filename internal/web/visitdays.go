@@ -29,9 +29,18 @@ func (s *server) calendarFile(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	events := calendarOf(found, words, c.Param("visit"))
+	if len(events) == 0 {
+		return errNotFound
+	}
+	return s.sendCalendar(c, events)
+}
+
+// calendarOf are the visits of a candidate as events, or the one that is named.
+func calendarOf(found record.Candidate, words map[string]plannedWords, only string) []ics.Event {
 	var events []ics.Event
 	for _, a := range found.State.Appointments {
-		if id := c.Param("visit"); id != "" && id != a.ID {
+		if only != "" && only != a.ID {
 			continue
 		}
 		events = append(events, ics.Event{
@@ -39,9 +48,10 @@ func (s *server) calendarFile(c echo.Context) error {
 			Summary: appointmentSummary, Place: words[a.ID].Place, Cancelled: a.Status == journey.AppointmentCancelled,
 		})
 	}
-	if len(events) == 0 {
-		return errNotFound
-	}
+	return events
+}
+
+func (s *server) sendCalendar(c echo.Context, events []ics.Event) error {
 	c.Response().Header().Set(echo.HeaderContentDisposition, `attachment; filename="appointments.ics"`)
 	return c.Blob(http.StatusOK, ics.MediaType, []byte(ics.File(events, s.Now())))
 }

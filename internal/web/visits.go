@@ -59,6 +59,10 @@ type visitsModel struct {
 	Forms []form
 	// Changing is the visit that the forms are about.
 	Changing string
+	// Own says whether the candidate can see the visits by a link, LinkForms what can be
+	// done about that.
+	Own       string
+	LinkForms []form
 }
 
 // bookedModel is one visit.
@@ -183,6 +187,9 @@ func (s *server) visitsPage(c echo.Context) error {
 	p := page{Title: "Visits: " + m.Name, Body: m}
 	if c.QueryParam("done") == "visit" {
 		p.Notice = "It is recorded. Give the candidate the new calendar file."
+		if _, open := ownLink(sc); open {
+			p.Notice = "It is recorded. The candidate's own page shows it; nobody is told by itself."
+		}
 	}
 	return s.render(c, http.StatusOK, "visits", p)
 }
@@ -221,6 +228,10 @@ func (s *server) visitsModelOf(ctx context.Context, sc scene, query url.Values) 
 	}
 	if len(booked) > 0 && sc.viewer.Role == journey.Coordinator {
 		m.Calendar = home + "/visits/calendar.ics"
+	}
+	if !state.Stage.Ended() {
+		m.Own, _ = ownLink(sc)
+		m.LinkForms = linkForms(sc)
 	}
 	m.propose(sc, booked)
 	if a, ok := state.Appointment(query.Get("change")); ok && a.Status != journey.AppointmentCancelled {

@@ -24,6 +24,7 @@ func visitsModels() []any {
 	full := &visitsModel{
 		Name: "n", Home: "/", Zone: "z", Paused: "p", Booked: someBooked(), Former: someBooked(), Days: []option{{"/", "d"}}, Calendar: "/", MayPlan: true,
 		Sentence: "s", Proposal: []proposalModel{{}, {Day: "d", Kind: "k", What: "w", Plan: "/"}, {Planned: true}}, Forms: []form{{ID: "visit"}},
+		Own: "o", LinkForms: []form{{ID: "link", Title: "t"}},
 	}
 	changing := *full
 	changing.Changing = "planned-1"
