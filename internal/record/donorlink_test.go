@@ -52,8 +52,46 @@ func TestDonorLinks(t *testing.T) {
 		}); err == nil {
 			t.Error("a digest is stored twice")
 		}
+		// Visits are of one link and one browser, for a time.
+		visits := func(secret, visit string) string {
+			t.Helper()
+			c, err := b.OwnVisit(t.Context(), secret, visit)
+			if err != nil && !errors.Is(err, record.ErrNotFound) {
+				t.Fatal(err)
+			}
+			return c.ID
+		}
+		begin := func(secret string) string {
+			t.Helper()
+			visit, err := b.BeginOwnVisit(t.Context(), secret, time.Minute)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return visit
+		}
+		one, two, theirs := begin(first), begin(first), begin(other)
+		if visits(first, one) != "cand-a" || visits(first, two) != "cand-a" || visits(other, theirs) != "cand-b" {
+			t.Error("a visit does not open its page")
+		}
+		if visits(first, theirs) != "" || visits(other, one) != "" || visits(first, "") != "" || visits(first, first) != "" {
+			t.Error("a visit opens another's page, or a link is a visit")
+		}
+		if err := b.EndOwnVisit(t.Context(), other, one); err != nil || visits(first, one) != "cand-a" {
+			t.Error("a visit is ended by another link", err)
+		}
+		if err := b.EndOwnVisit(t.Context(), first, one); err != nil || visits(first, one) != "" || visits(first, two) != "cand-a" {
+			t.Error("a visit does not end, or ends another", err)
+		}
+		b.clock.advance(time.Minute)
+		if visits(first, two) != "" || opens(first) != "cand-a" {
+			t.Error("a visit does not end by itself, or ends the link")
+		}
+		last := begin(first)
 		second, secondDigest := record.NewDonorSecret()
 		change("cand-a", record.LinkChange{Digest: secondDigest, ExpiresAt: until}, false)
+		if visits(first, last) != "" || visits(second, last) != "" {
+			t.Error("a visit outlives its link")
+		}
 		if opens(first) != "" || opens(second) != "cand-a" || opens(other) != "cand-b" {
 			t.Error("a new link does not replace the one before, or another's")
 		}
