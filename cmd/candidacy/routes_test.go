@@ -26,7 +26,8 @@ var openRoutes = []string{
 	"GET /fhir/metadata", "GET /fhir/.well-known/smart-configuration", "GET /.well-known/smart-configuration",
 	"POST /auth/token", // asks for a signed assertion
 	"GET /sign-in", "POST /sign-in", "GET /sign-in/code", "POST /sign-in/code", "GET /sign-in/provider", "GET /sign-in/provider/back",
-	"GET /assets/:name", "GET /my/:secret", "POST /my/:secret",
+	"GET /assets/:name", "GET /my/:secret", "POST /my/:secret", "POST /my/:secret/close", "GET /my/:secret/stop", "POST /my/:secret/stop", "GET /my/:secret/stopped",
+	"GET /my/:secret/calendar.ics", "GET /my/:secret/visits/:visit/calendar.ics",
 	"GET /questions/:secret", "POST /questions/:secret", "GET /questions/:secret/:page", "POST /questions/:secret/:page",
 }
 
