@@ -152,6 +152,7 @@ func TestRefusedRequestsChangeNothing(t *testing.T) {
 		{"no duplicate check", order("coordinator", referred, journey.BeginScreening, `{"contact_consent":true}`), 422, "invalid", "duplicate_checked", "", ""},
 		// Referrals.
 		{"born in the future", refer("birth_date", day(1)), 422, "invalid", "birth_date", "not in the past", ""},
+		{"born longer ago than anybody", refer("birth_date", "1884-03-05"), 422, "invalid", "birth_date", "120 years", ""},
 		{"no such sex", refer("sex", "f"), 422, "invalid", "sex", "female", ""},
 		{"no name", refer("given", "  "), 422, "invalid", "given", "missing", ""},
 		{"recipient that is a name", refer("recipient", "Bertin Mockwell"), 422, "invalid", "recipient", "opaque", "Mockwell"},

@@ -153,6 +153,7 @@ func TestBadBodies(t *testing.T) {
 		{journey.RecordContactDetails, `{"email_permission":"refused","email":"q@localhost"}`, "email"},
 		{journey.RecordContactDetails, `{"email_permission":"refused","email":"` + strings.Repeat("q", 250) + `@example.org"}`, "email"},
 		{journey.RecordContactDetails, `{"email_permission":"refused","phone":"1\n2"}`, "phone"},
+		{journey.RecordContactDetails, `{"email_permission":"refused","phone":"call me"}`, "phone"},
 		{journey.RecordContactDetails, `{"email_permission":"refused","phone":"` + strings.Repeat("1", 41) + `"}`, "phone"},
 		{journey.Refer, with(journey.Refer, `"Quillon"`, `""`), "given"},
 		{journey.Refer, with(journey.Refer, `"Quillon"`, `"   "`), "given"},

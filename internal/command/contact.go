@@ -29,6 +29,9 @@ func (b *ContactDetails) Check(f *Faults) {
 	if len(b.Phone) > longestPhone || strings.ContainsAny(b.Phone, "\r\n") {
 		f.Add("phone", "not one telephone number", "at most 40 bytes on one line")
 	}
+	if b.Phone != "" && !strings.ContainsAny(b.Phone, "0123456789") {
+		f.Add("phone", "not a telephone number: it has no digit", "a number such as +46 8 555 0100")
+	}
 	if b.Email != "" && !IsEmail(b.Email) {
 		f.Add("email", "not an e-mail address", emailForm)
 	}

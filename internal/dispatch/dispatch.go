@@ -165,6 +165,10 @@ func complete(p *protocol.Protocol, body command.Body, now time.Time) error {
 	return check(p, body, now)
 }
 
+// oldestYears is more than the age of anybody known to have lived, except one: a birth date
+// before it has a mistyped year.
+const oldestYears = 120
+
 // check applies the protocol's own expectations to what is reported.
 func check(p *protocol.Protocol, body command.Body, now time.Time) error {
 	var faults command.Faults
@@ -172,6 +176,8 @@ func check(p *protocol.Protocol, body command.Body, now time.Time) error {
 	case *command.Referral:
 		if !body.BirthDate.Before(journey.DateOf(now, p.Zone())) {
 			faults.Add("birth_date", "not in the past")
+		} else if oldest := journey.DateOf(now.AddDate(-oldestYears, 0, 0), p.Zone()); body.BirthDate.Before(oldest) {
+			faults.Add("birth_date", "more than 120 years ago", string(oldest)+" or later")
 		}
 	case *command.RecordResults:
 		body.Future(&faults, now, p.Zone())

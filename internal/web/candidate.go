@@ -782,8 +782,8 @@ func conditionWord(c protocol.Condition) string {
 			known = append(known, strings.TrimSpace(f.Title+" "+rounded(f.Value)+" "+unitWord(f.Unit)))
 		}
 	}
-	facts := strings.Join(known, ", ")
-	if c.Expression == "" { // the cause is not for the viewer
+	facts := strings.Join(known, "; ") // titles hold commas
+	if c.Expression == "" {            // the cause is not for the viewer
 		facts = lower(withheld)
 	}
 	switch c.Holds {
@@ -794,7 +794,7 @@ func conditionWord(c protocol.Condition) string {
 	}
 	text := "stands until it is known whether it applies"
 	if missing := c.Missing(); len(missing) > 0 {
-		text += "; not on record: " + strings.Join(missing, ", ")
+		text += "; not on record: " + strings.Join(missing, "; ")
 	}
 	return text
 }

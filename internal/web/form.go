@@ -175,6 +175,9 @@ func refused(p *protocol.Protocol, err error, fieldOf func(string) string) (stat
 		}
 		if len(problems) == 0 {
 			text := refusal.Message
+			if refusal.Field == "Idempotency-Key" { // somebody went back to a form that was carried out
+				text = "this very form was carried out before, with something else in it; look at what is on record, and send it again if this is to be recorded as well"
+			}
 			if refusal.Field != "" {
 				text = strings.TrimPrefix(text, refusal.Field+": ")
 			}
@@ -208,6 +211,9 @@ func faultWord(f command.Fault) string {
 	text := f.Problem
 	if text == "missing" { // the question itself shows what can be answered
 		return "This is missing."
+	}
+	if slices.Equal(f.Accepted, []string{"true"}) { // a box has no words to type
+		return capital(text) + ": tick the box once it is so."
 	}
 	if len(f.Accepted) > 0 {
 		words := make([]string, len(f.Accepted))

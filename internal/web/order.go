@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"candidacy/internal/journey"
 	"candidacy/internal/planner"
 	"candidacy/internal/protocol"
 )
@@ -17,7 +18,9 @@ type orderModel struct {
 	Visits  []orderVisit
 }
 
-type orderVisit struct{ When, Kind, Tasks string }
+// orderVisit is one visit of an order. Perhaps are the tasks of it whose condition is
+// not known yet.
+type orderVisit struct{ When, Kind, Tasks, Perhaps string }
 
 // firstTasks is how many of the tasks that may start today are shown.
 const firstTasks = 5
@@ -53,6 +56,9 @@ func order(sc scene) *orderModel {
 			break
 		}
 		text := taskTitle(sc, start.Task)
+		if perhaps(sc, start.Task) {
+			text += ", if it applies"
+		}
 		if start.SlackDays == 0 {
 			text += ": every day of waiting moves the operation"
 		} else {
@@ -61,13 +67,27 @@ func order(sc scene) *orderModel {
 		m.First = append(m.First, text)
 	}
 	for _, v := range plan.Visits {
-		var tasks []string
+		var tasks, open []string
 		for _, id := range v.Tasks {
-			tasks = append(tasks, taskTitle(sc, id))
+			if perhaps(sc, id) {
+				open = append(open, taskTitle(sc, id))
+			} else {
+				tasks = append(tasks, taskTitle(sc, id))
+			}
 		}
-		m.Visits = append(m.Visits, orderVisit{dayWord(v.On), capital(strings.ReplaceAll(v.Kind, "-", " ")), strings.Join(tasks, "; ")})
+		m.Visits = append(m.Visits, orderVisit{
+			weekdayWord(v.On), capital(strings.ReplaceAll(v.Kind, "-", " ")), strings.Join(tasks, "; "), strings.Join(open, "; "),
+		})
 	}
 	return m
+}
+
+// perhaps reports whether it is not known yet if a task has to be done at all. Time is
+// kept for it, and nobody should book it before it is known.
+func perhaps(sc scene, task string) bool {
+	id, _ := protocol.Planned(task)
+	r, ok := sc.protocol.Find(id)
+	return ok && r.When != "" && sc.candidate.State.Holds(id) == journey.HoldsUnknown
 }
 
 func taskTitle(sc scene, task string) string {

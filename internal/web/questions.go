@@ -646,6 +646,9 @@ func (q *questions) page(at int, typed, errs map[string]string) questionsModel {
 			ID: "question-" + of.ID, Name: answerPrefix + of.ID, Text: of.Text, Help: of.Help, Unit: unitWord(of.Unit), Type: string(of.Type),
 			Value: values[of.ID], Optional: !of.Required, Kept: q.protocol.ConfidentialQuestion(of), Error: errs[of.ID],
 		}
+		if one.Kept { // it is said once
+			one.Help = strings.TrimSpace(strings.ReplaceAll(one.Help, askKept, ""))
+		}
 		opens := map[string]bool{}
 		for _, child := range children[of.ID] {
 			for _, answer := range child.EnableWhen.Is {

@@ -343,6 +343,29 @@ func TestActions(t *testing.T) {
 	}
 }
 
+// TestWordsOfRefusals holds that what is missing is named as the page names it, and never by
+// the ids and values of the interface.
+func TestWordsOfRefusals(t *testing.T) {
+	p := protocol.Default()
+	told, _ := p.Item("told-voluntary")
+	reason := journey.Reason{Rule: "item-confirmed", Requirement: "consent-evaluation", Message: told.ID + " is not confirmed"}
+	if got, want := reasonWord(p, reason), "Not ticked as confirmed: "+lower(told.Title); got != want || told.Title == "" {
+		t.Errorf("%q and not %q", got, want)
+	}
+	var invalid *command.Invalid
+	if !errors.As(command.Validate(&command.BeginScreening{}), &invalid) || len(invalid.Faults) != 2 {
+		t.Fatal(invalid)
+	}
+	for _, fault := range invalid.Faults {
+		if got := faultWord(fault); strings.Contains(got, "true") || !strings.HasSuffix(got, ": tick the box once it is so.") {
+			t.Errorf("%s: %q", fault.Field, got)
+		}
+	}
+	if got := conditionWord(protocol.Condition{Holds: journey.HoldsUnknown, Facts: []protocol.ConditionInput{{Title: "Pressure, mean"}, {Title: "Murmur"}}}); !strings.HasSuffix(got, "not on record: Pressure, mean; Murmur") {
+		t.Error(got)
+	}
+}
+
 func TestInstant(t *testing.T) {
 	zone := protocoltest.Brief().Zone()
 	for _, c := range []struct {

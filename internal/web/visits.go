@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -78,7 +79,7 @@ type bookedModel struct {
 
 // proposalModel is one visit that the planner proposes.
 type proposalModel struct {
-	Day, Kind, What, Plan string
+	Day, Kind, What, Perhaps, Plan string
 	// Planned says that everything of it is planned already.
 	Planned bool
 }
@@ -262,12 +263,15 @@ func (m *visitsModel) propose(sc scene, booked []journey.Appointment) {
 		return
 	}
 	for i, v := range plan.Visits {
-		row := proposalModel{Day: o.Visits[i].When, Kind: o.Visits[i].Kind, What: o.Visits[i].Tasks, Planned: true}
+		row := proposalModel{Day: o.Visits[i].When, Kind: o.Visits[i].Kind, What: o.Visits[i].Tasks, Perhaps: o.Visits[i].Perhaps, Planned: true}
 		for _, task := range v.Tasks {
+			if row.What != "" && perhaps(sc, task) {
+				continue
+			}
 			id, _ := protocol.Planned(task)
 			row.Planned = row.Planned && slices.ContainsFunc(booked, func(a journey.Appointment) bool { return slices.Contains(a.Requirements, id) })
 		}
-		if m.MayPlan {
+		if m.MayPlan && row.What != "" {
 			row.Plan = m.Home + "/visits?plan=" + strconv.Itoa(i+1) + "#visit"
 		}
 		m.Proposal = append(m.Proposal, row)
@@ -282,6 +286,9 @@ func proposedVisit(sc scene, n int) (journey.Date, []string) {
 	}
 	var ids []string
 	for _, task := range plan.Visits[n-1].Tasks {
+		if perhaps(sc, task) {
+			continue
+		}
 		if id, _ := protocol.Planned(task); !slices.Contains(ids, id) {
 			ids = append(ids, id)
 		}
@@ -390,7 +397,9 @@ func visitBody(sc scene, v url.Values) (command.Body, []problem) {
 			return ""
 		}
 		at, ok := instant(v.Get("day"), v.Get(name), sc.protocol.Zone())
-		if !ok {
+		if _, err := time.Parse("15:04", v.Get(name)); err != nil {
+			problems = append(problems, problem{Text: "Not a time of day; accepted: hours and minutes, such as 09:30.", Field: name})
+		} else if !ok {
 			problems = append(problems, problem{Text: "There is no such time on that day.", Field: name})
 		}
 		return at
@@ -435,7 +444,12 @@ func (s *server) changeVisit(c echo.Context) error {
 	body, problems := visitBody(sc, values)
 	status, title := http.StatusUnprocessableEntity, "Nothing was recorded. Check what is entered"
 	if len(problems) > 0 {
-		problems = append(problems, remaining(body, problems, visitField)...)
+		problems = append(problems, remaining(body, problems, func(name string) string {
+			if name == "starts_at" { // what is wrong with the time is told, and the day may be right
+				return "from"
+			}
+			return visitField(name)
+		})...)
 	} else {
 		err = s.give(ctx, v.Account, sc.candidate.ID, key, kind, body)
 		if err == nil {

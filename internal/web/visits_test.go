@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -84,6 +85,59 @@ func TestVisitWarnings(t *testing.T) {
 	}
 }
 
+// TestVisitAfterUnsigned holds that a result that waits for its signature is there for what
+// needs it, until it has expired.
+func TestVisitAfterUnsigned(t *testing.T) {
+	p := &protocol.Protocol{TimeZone: "UTC", Requirements: []protocol.Requirement{
+		{ID: "blood", Title: "Blood", ValidDays: 30}, {ID: "scan", Title: "Scan", Needs: []string{"blood"}},
+	}}
+	a := journey.Appointment{ID: "a", On: "2026-03-10", Starts: "2026-03-10T09:00:00Z", Ends: "2026-03-10T10:00:00Z", Status: journey.AppointmentBooked, Requirements: []string{"scan"}}
+	for until, warned := range map[journey.Date]bool{"2026-03-10": false, "": false, "2026-03-09": true} {
+		s := journey.State{Requirements: []journey.Requirement{
+			{ID: "blood", Status: journey.Resulted, Collected: "2026-02-08", ValidUntil: until}, {ID: "scan", Status: journey.Due},
+		}}
+		if got := visitWarnings(p, s, []journey.Appointment{a})["a"]; len(got) > 0 != warned {
+			t.Errorf("valid until %q: %q", until, got)
+		}
+	}
+}
+
+// TestProposalOfWhatMayNotApply holds that nobody is led to book what may turn out not to be
+// needed, such as a biopsy: it is told apart, and a visit for nothing else is not offered.
+func TestProposalOfWhatMayNotApply(t *testing.T) {
+	w := newWorldOf(t, protocol.Default(), nil)
+	w.day("2026-07-20")
+	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", "WEB-0001", "")
+	home := "/candidates/" + id + "/visits"
+	w.screen(id)
+	c, err := w.store.Candidate(t.Context(), id)
+	must(t, err)
+	sc := scene{protocol: w.protocol, today: "2026-07-20", candidate: c}
+	o := order(sc)
+	if o == nil {
+		t.Fatal("no order")
+	}
+	page := w.as("cora").get(home)
+	page.has(t, "weekends and holidays are not known to it", "Mon 20 Jul 2026")
+	found := false
+	for i, v := range o.Visits {
+		if strings.Contains(v.Tasks, "Kidney biopsy") {
+			t.Errorf("%s %s: a biopsy nobody knows the need of is proposed: %s", v.When, v.Kind, v.Tasks)
+		}
+		if strings.Contains(v.Perhaps, "Kidney biopsy") {
+			found = true
+			page.has(t, "Only if it turns out to apply: "+strings.Split(v.Perhaps, ",")[0], "Not known yet whether it is needed")
+			page.lacks(t, fmt.Sprintf(`?plan=%d#visit`, i+1))
+			if _, tasks := proposedVisit(sc, i+1); len(tasks) > 0 {
+				t.Errorf("the form would hold %v", tasks)
+			}
+		}
+	}
+	if !found {
+		t.Error("no time is kept for what may be needed")
+	}
+}
+
 // TestVisits plans a visit by the page, moves it, and says what became of it; the file for
 // the calendar and the paper say nothing of what it is for.
 func TestVisits(t *testing.T) {
@@ -122,6 +176,7 @@ func TestVisits(t *testing.T) {
 		"no day":            {[]string{"day", ""}, `href="#visit-day"`},
 		"no place":          {[]string{"place", ""}, `href="#visit-place"`},
 		"an end at first":   {[]string{"to", "08:00"}, `href="#visit-to"`},
+		"no time at all":    {[]string{"from", "nine"}, "From: not a time of day; accepted: hours and minutes, such as 09:30."},
 		"an hour not there": {[]string{"day", "2027-03-28", "from", "02:30", "to", "04:00"}, "There is no such time on that day."},
 	} {
 		got := cora.post(home, with(append(c.change, "key", "wrong "+name)...))
@@ -129,9 +184,15 @@ func TestVisits(t *testing.T) {
 			t.Errorf("%s: %d", name, got.status)
 		}
 		got.has(t, c.want, "Nothing was recorded")
+		if c.change[0] == "from" || len(c.change) > 2 {
+			got.lacks(t, `href="#visit-day"`) // the day was right
+		}
 	}
 	wantStatus(t, "planned", cora.post(home, form), http.StatusSeeOther)
 	wantStatus(t, "sent twice", cora.post(home, form), http.StatusSeeOther)
+	back := cora.post(home, with("day", "2026-07-24"))
+	wantStatus(t, "gone back to and changed", back, http.StatusConflict)
+	back.has(t, "This very form was carried out before, with something else in it")
 	wantStatus(t, "by a clinician", w.as("clem").post(home, with("key", "clem")), http.StatusForbidden)
 	page = cora.get(home)
 	page.has(t, "Wed 22 Jul 2026", "09:00 to 10:30", "Main entrance, desk 2", "Sister Example", "To mind: Eat nothing from midnight on.", "planned-1/calendar.ics")

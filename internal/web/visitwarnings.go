@@ -35,7 +35,7 @@ func visitWarnings(p *protocol.Protocol, s journey.State, booked []journey.Appoi
 			for _, needed := range r.Needs {
 				has, ok := s.Find(needed)
 				rule, known := p.Find(needed)
-				if !ok || !known || has.Status == journey.NotApplicable || has.InForce(a.On) {
+				if !ok || !known || has.Status == journey.NotApplicable || has.InForce(a.On) || resulted(has, a.On) {
 					continue
 				}
 				if !slices.ContainsFunc(booked, func(b journey.Appointment) bool {
@@ -69,6 +69,12 @@ func visitWarnings(p *protocol.Protocol, s journey.State, booked []journey.Appoi
 		}
 	}
 	return all
+}
+
+// resulted reports whether the result of a requirement is on record and not signed yet: it
+// is there for what needs it, and the signature may come meanwhile.
+func resulted(r journey.Requirement, on journey.Date) bool {
+	return (r.Status == journey.Resulted || r.Status == journey.NeedsReview) && !(r.ValidUntil != "" && r.ValidUntil.Before(on))
 }
 
 // apart is how many days two requirements are kept apart, whichever of them says so.

@@ -264,6 +264,9 @@ func reasonWord(p *protocol.Protocol, r journey.Reason) string {
 		if title := visitTitle(p, id); title != id {
 			return title + " " + rest
 		}
+		if item, found := p.Item(id); found && r.Rule == "item-confirmed" {
+			return "Not ticked as confirmed: " + lower(item.Title)
+		}
 	}
 	if seat, ok := strings.CutPrefix(text, "no quorum: "); ok {
 		id, rest, _ := strings.Cut(seat, " ")
