@@ -317,7 +317,7 @@ func TestBrowser(t *testing.T) {
 		t.Errorf("the typed result is not on the page: %s", results)
 	}
 	// The fact adds a requirement, with the cause on the page and in the history.
-	if needs := s.text("section:has(#requirements)"); !strings.Contains(needs, "applies: Fasting plasma glucose 94 mg/dL, Glycated haemoglobin 5.8 %") {
+	if needs := s.text("section:has(#requirements)"); !strings.Contains(needs, "applies: Fasting plasma glucose 94 mg/dL; Glycated haemoglobin 5.8 %") {
 		t.Errorf("the page does not say why a tolerance test is needed: %s", needs)
 	}
 	eval[chromedp.Void](s, `for (const d of document.querySelectorAll("section:has(#history) .timeline details")) d.open = true`)

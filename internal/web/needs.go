@@ -3,6 +3,8 @@ package web
 import (
 	"fmt"
 	"slices"
+	"unicode"
+	"unicode/utf8"
 
 	"candidacy/internal/api"
 	"candidacy/internal/followup"
@@ -108,11 +110,13 @@ func assessed(rules journey.Rules, s journey.State) bool {
 	})
 }
 
+// lower begins a text with a small letter, unless it begins with an abbreviation such as CT.
 func lower(text string) string {
-	if text == "" {
-		return ""
+	first, n := utf8.DecodeRuneInString(text)
+	if next, _ := utf8.DecodeRuneInString(text[n:]); n == 0 || unicode.IsUpper(next) || unicode.IsDigit(next) {
+		return text
 	}
-	return string(text[0]|0x20) + text[1:]
+	return string(unicode.ToLower(first)) + text[n:]
 }
 
 // nextGate is the gate that the candidate passes next, empty after incision.
@@ -276,8 +280,11 @@ func coordinatorNeeds(p *protocol.Protocol, s journey.State, today journey.Date,
 		add(journey.Schedule, "Set the day of the operation")
 	}
 	verificationNeed(p, s, add, possible)
-	if s.Stage == journey.OnHold && overdueSince(p.Rules(), s, today) != "" {
+	switch {
+	case s.Stage == journey.OnHold && overdueSince(p.Rules(), s, today) != "":
 		add(journey.Resume, "Review the hold")
+	case s.Stage == journey.OnHold: // an advocate may have paused it, and only a coordinator resumes
+		add(journey.Resume, "Resume, or leave on hold")
 	}
 	if s.Stage == journey.Deferred && s.Decision != nil && !today.Before(s.Decision.Expires) {
 		add(journey.Resume, "Re-review is due")

@@ -201,6 +201,9 @@ func testPlasma(t *testing.T, w *world, id string) {
 	if after := candidateState(t, w, id).Seq; after != before+1 {
 		t.Errorf("%d entries were written", after-before)
 	}
+	// What can't be read is told with its field, beside the result as well.
+	clem.part(path, with(typed, "do", "compute", "value-2", "9x")).has(t, "Sample 2, concentration: this is not a number")
+	clem.post(path, with(typed, "do", "discard"))
 	clem.get("/candidates/"+id).has(t, "Measured GFR by plasma clearance", "63.0 mL/min/1.73 m²")
 	clem.get(path).lacks(t, `value="91.2"`)
 

@@ -361,6 +361,11 @@ func TestWordsOfRefusals(t *testing.T) {
 			t.Errorf("%s: %q", fault.Field, got)
 		}
 	}
+	for text, want := range map[string]string{"": "", "A": "a", "This is missing.": "this is missing.", "CT of the kidneys": "CT of the kidneys", "Ärende": "ärende", "APOL1": "APOL1", "B12": "B12"} {
+		if got := lower(text); got != want {
+			t.Errorf("%q became %q and not %q", text, got, want)
+		}
+	}
 	if got := conditionWord(protocol.Condition{Holds: journey.HoldsUnknown, Facts: []protocol.ConditionInput{{Title: "Pressure, mean"}, {Title: "Murmur"}}}); !strings.HasSuffix(got, "not on record: Pressure, mean; Murmur") {
 		t.Error(got)
 	}

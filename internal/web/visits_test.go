@@ -235,7 +235,7 @@ func TestVisits(t *testing.T) {
 
 	// A pause leaves it standing, and says so.
 	w.give("cora", id, journey.Hold, &command.Plain{})
-	cora.get("/today").has(t, "Call off, or keep: 1 planned visit")
+	cora.get("/today").has(t, "Call off, or keep: 1 planned visit", "Resume, or leave on hold")
 	cora.get(home).has(t, "on hold", "1 visit still planned")
 	w.give("cora", id, journey.Resume, &command.Plain{})
 	w.day("2026-07-25")

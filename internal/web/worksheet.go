@@ -576,12 +576,23 @@ func (s *server) plasmaModel(sc scene, v url.Values, problems []problem) plasmaM
 		}
 		m.Studies = append(m.Studies, row)
 	}
+	// While somebody types, what is wrong is told beside the result alone.
+	for i, p := range m.Live.Wrong {
+		m.Live.Wrong[i].Text = m.named(p)
+	}
 	return m
 }
 
-// summary links what is wrong to its fields.
-func (m *plasmaModel) summary(title string, problems []problem) *summary {
-	s := &summary{Title: title}
+// named begins what is wrong with the name of its field.
+func (m *plasmaModel) named(p problem) string {
+	if label := m.labels()[p.Field]; label != "" && !strings.HasPrefix(p.Text, label) {
+		return label + ": " + lower(p.Text)
+	}
+	return p.Text
+}
+
+// labels are the names of the fields by which they are found in a list.
+func (m *plasmaModel) labels() map[string]string {
 	named := map[string]string{"refused": ""}
 	for _, g := range m.Groups {
 		for _, f := range g.Fields {
@@ -591,12 +602,16 @@ func (m *plasmaModel) summary(title string, problems []problem) *summary {
 	for _, row := range m.Rows {
 		named[row.Time.Name], named[row.Value.Name], named[row.Unit.Name] = fmt.Sprintf("Sample %d, time", row.N), fmt.Sprintf("Sample %d, concentration", row.N), fmt.Sprintf("Sample %d, unit", row.N)
 	}
+	return named
+}
+
+// summary links what is wrong to its fields.
+func (m *plasmaModel) summary(title string, problems []problem) *summary {
+	s := &summary{Title: title}
+	named := m.labels()
 	for _, p := range problems {
-		label, known := named[p.Field]
-		if label != "" {
-			p.Text = label + ": " + lower(p.Text)
-		}
-		if known {
+		p.Text = m.named(p)
+		if _, known := named[p.Field]; known {
 			p.Field = plasmaID + "-" + p.Field
 		} else {
 			p.Field = plasmaID
@@ -610,7 +625,7 @@ func (m *plasmaModel) summary(title string, problems []problem) *summary {
 func live(sc scene, study *plasmaStudy) plasmaLive {
 	evaluated := sc.protocol.EvaluatePlasma(study.with(sc))
 	l := plasmaLive{
-		Wrong: study.wrong, Missing: study.missing, Curve: plasmaCurve(evaluated), Residuals: plasmaResiduals(evaluated),
+		Wrong: slices.Clone(study.wrong), Missing: study.missing, Curve: plasmaCurve(evaluated), Residuals: plasmaResiduals(evaluated),
 	}
 	for _, check := range evaluated.Checks {
 		l.Checks = append(l.Checks, checkLine{check.Title, check.Found, check.Limit, check.Source, verdictMarks[check.Verdict]})
