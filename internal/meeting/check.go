@@ -178,7 +178,7 @@ func checkItem(m Meeting, i Item, c Change, actor string, role journey.Role, rul
 		case conflict:
 			return blocked(c, "conflict-of-interest", "you have declared a conflict of interest")
 		case !slices.Contains(Choices, c.Choice):
-			return invalid("choice", "not a vote", journey.Words(Choices)...)
+			return invalid("choice", "choose one of the votes", journey.Words(Choices)...)
 		case c.Choice != Approve && strings.TrimSpace(c.Text) == "":
 			return invalid("text", "this vote needs its reason")
 		case c.Seen != last.Seq && voted:

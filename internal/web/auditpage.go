@@ -185,6 +185,9 @@ func (s *server) trailFilter(ctx context.Context, q url.Values) (f trailFilter, 
 		}
 		*day.into = journey.Date(text)
 	}
+	if f.from != "" && f.until != "" && f.until.Before(f.from) {
+		wrong("until", "Enter a day that is not before “From”.")
+	}
 	if f.candidate == "" {
 		return f, problems, nil
 	}

@@ -47,6 +47,9 @@ func testAuditTrail(t *testing.T, w *world, id, other string) {
 	b.get("/audit?until=2026-07-19").has(t, "Nothing is on record.")
 	b.get("/audit?from=2026-07-20&until=2026-07-20").has(t, "Referred")
 	b.get("/audit?from=2030-01-01&show=looks").has(t, "Nobody looked.")
+	turned := b.get("/audit?from=2026-07-21&until=2026-07-20")
+	wantStatus(t, "days the wrong way round", turned, http.StatusUnprocessableEntity)
+	turned.has(t, "not before “From”")
 	for path, says := range map[string]string{
 		"/audit?candidate=nobody": "as it stands on the page", "/audit?candidate=ffffffff": "no candidate with this number", "/audit?until=today": "year-month-day", "/audit?show=all": "one of the lists",
 	} {

@@ -800,8 +800,8 @@ func conditionWord(c protocol.Condition) string {
 }
 
 func joined(a, b string) string {
-	if a == "" {
-		return b
+	if a == "" || b == "" {
+		return a + b
 	}
 	return a + "; " + b
 }

@@ -51,6 +51,14 @@ func (s *server) fail(c echo.Context, err error) error {
 		message = or(message, "There is no such page, or it is not open to you.")
 	case http.StatusForbidden:
 		title = or(title, "Not allowed")
+	case http.StatusUnprocessableEntity, http.StatusBadRequest:
+		title = or(title, "What was entered can't be used")
+	case http.StatusRequestEntityTooLarge:
+		title = or(title, "Too large")
+	case http.StatusConflict:
+		title = or(title, "Changed meanwhile")
+	case http.StatusTooManyRequests:
+		title = or(title, "Too many attempts")
 	case http.StatusMethodNotAllowed:
 		title = or(title, "Not possible here")
 		message = or(message, "This address does not take this kind of request.")

@@ -13,7 +13,6 @@ import (
 
 	"github.com/labstack/echo/v4"
 
-	"candidacy/internal/api"
 	"candidacy/internal/journey"
 	"candidacy/internal/measures"
 )
@@ -75,8 +74,8 @@ func (s *server) measuredPage(c echo.Context) error {
 	v := s.viewer(account)
 	ctx := c.Request().Context()
 	from, until := journey.Date(c.QueryParam("from")), journey.Date(c.QueryParam("until"))
-	if err := api.Period(from, until); err != nil {
-		return &failure{Status: http.StatusUnprocessableEntity, Message: "A period goes from one calendar date to another, such as 2026-01-01. Either may be left out."}
+	if err := period(from, until); err != nil {
+		return err
 	}
 	list, err := s.peopleOf(ctx, v)
 	if err != nil {

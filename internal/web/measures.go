@@ -105,8 +105,8 @@ func (s *server) measuredFor(c echo.Context, passedOn bool) (measured, error) {
 	}
 	if m.mayNarrow {
 		m.asked.From, m.asked.Until = journey.Date(c.QueryParam("from")), journey.Date(c.QueryParam("until"))
-		if err := api.Period(m.asked.From, m.asked.Until); err != nil {
-			return m, &failure{Status: http.StatusUnprocessableEntity, Message: "A period goes from one calendar date to another, such as 2026-01-01. Either may be left out."}
+		if err := period(m.asked.From, m.asked.Until); err != nil {
+			return m, err
 		}
 		m.asked.Protocol = c.QueryParam("protocol")
 	}
@@ -158,6 +158,17 @@ func (s *server) counted(ctx context.Context, v *viewer, today journey.Date) ([]
 		}
 	}
 	return people, donors, nil
+}
+
+// period refuses days between which nobody can have been referred.
+func period(from, until journey.Date) error {
+	if err := api.Period(from, until); err != nil {
+		return &failure{Status: http.StatusUnprocessableEntity, Message: "A period goes from one calendar date to another, such as 2026-01-01. Either may be left out."}
+	}
+	if from != "" && until != "" && until.Before(from) {
+		return &failure{Status: http.StatusUnprocessableEntity, Message: fmt.Sprintf("“Referred until”, %s, is before “Referred from”, %s. Go back and change one of them.", dayWord(until), dayWord(from))}
+	}
+	return nil
 }
 
 // measures shows how the programme does.

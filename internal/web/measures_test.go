@@ -8,6 +8,7 @@ import (
 	"errors"
 	"io"
 	"math"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -58,6 +59,11 @@ func TestMeasures(t *testing.T) {
 	narrow := cora.get("/measures?from=2026-01-01&until=2026-12-31")
 	narrow.has(t, "from 2026-01-01", `/measures.csv?from=2026-01-01&amp;until=2026-12-31`)
 	cora.get("/measures?from=2030-01-01").has(t, "Nobody was referred in that time")
+	for _, path := range []string{"/measures", "/measures.csv", "/measures.xlsx", "/measures/people"} {
+		turned := cora.get(path + "?from=2026-12-31&until=2026-01-01")
+		wantStatus(t, "a period that ends first at "+path, turned, http.StatusUnprocessableEntity)
+		turned.has(t, "What was entered can", "“Referred until”, 1 Jan 2026, is before “Referred from”, 31 Dec 2026.")
+	}
 	// The administrator may not know how a journey ended, and narrows nothing.
 	page = admi.get("/measures?from=2030-01-01")
 	page.has(t, "From referral to donation", ">120<", ">hidden<")

@@ -361,6 +361,9 @@ func TestWordsOfRefusals(t *testing.T) {
 			t.Errorf("%s: %q", fault.Field, got)
 		}
 	}
+	if a, b, c := joined("Approve", ""), joined("", "Approve"), joined("Defer", "Later"); a != "Approve" || b != "Approve" || c != "Defer; Later" {
+		t.Errorf("%q, %q, %q", a, b, c)
+	}
 	for text, want := range map[string]string{"": "", "A": "a", "This is missing.": "this is missing.", "CT of the kidneys": "CT of the kidneys", "Ärende": "ärende", "APOL1": "APOL1", "B12": "B12"} {
 		if got := lower(text); got != want {
 			t.Errorf("%q became %q and not %q", text, got, want)
