@@ -295,7 +295,7 @@ func (s *Store) Cohort(ctx context.Context, stages []journey.Stage, ids []string
 	b.add("SELECT id FROM candidate WHERE 1 = 1")
 	if stages != nil {
 		b.add(" AND ")
-		b.in("stage", stageNames(stages))
+		b.in("stage", plain(stages))
 	}
 	if ids != nil {
 		b.add(" AND ")
@@ -306,12 +306,13 @@ func (s *Store) Cohort(ctx context.Context, stages []journey.Stage, ids []string
 	return members, updated, err
 }
 
-func stageNames(stages []journey.Stage) []string {
-	names := make([]string, len(stages))
-	for i, s := range stages {
-		names[i] = string(s)
+// plain makes texts of names that have a type of their own.
+func plain[T ~string](names []T) []string {
+	list := make([]string, len(names))
+	for i, name := range names {
+		list[i] = string(name)
 	}
-	return names
+	return list
 }
 
 // CountCandidates counts all candidates.

@@ -185,13 +185,11 @@ func (s *Store) incomings(ctx context.Context, order string, limit int, states [
 	if len(states) == 0 {
 		return nil, errors.New("list the messages: no state is named")
 	}
-	args, marks := []any{limit}, make([]string, len(states))
-	for i, state := range states {
-		args = append(args, string(state))
-		marks[i] = fmt.Sprintf("$%d", i+2)
-	}
-	return collect(ctx, s.read, "list the messages", scanIncoming, "SELECT "+incomingColumns+" FROM incoming WHERE state IN ("+strings.Join(marks, ", ")+
-		") ORDER BY "+order+" LIMIT $1", args...)
+	var b statement
+	b.add("SELECT ", incomingColumns, " FROM incoming WHERE ")
+	b.in("state", plain(states))
+	b.add(" ORDER BY ", order, " LIMIT ", b.arg(limit))
+	return collect(ctx, s.read, "list the messages", scanIncoming, b.String(), b.args...)
 }
 
 // CountIncoming counts the messages by state.

@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"strings"
 
 	"candidacy/internal/journey"
 )
@@ -34,11 +33,9 @@ func (s *Store) EntriesOf(ctx context.Context, candidate string, kinds ...journe
 }
 
 func entriesOf(ctx context.Context, q queryer, candidate string, kinds []journey.Kind) ([]Entry, error) {
-	args, marks := []any{candidate}, make([]string, len(kinds))
-	for i, kind := range kinds {
-		args = append(args, string(kind))
-		marks[i] = fmt.Sprintf("$%d", i+2)
-	}
-	return collect(ctx, q, "read entries", scanEntry, "SELECT "+entryColumns+" FROM entry WHERE candidate_id = $1 AND kind IN ("+ //nolint:gosec // placeholders only
-		strings.Join(marks, ", ")+") ORDER BY seq", args...)
+	var b statement
+	b.add("SELECT ", entryColumns, " FROM entry WHERE candidate_id = ", b.arg(candidate), " AND ")
+	b.in("kind", plain(kinds))
+	b.add(" ORDER BY seq")
+	return collect(ctx, q, "read entries", scanEntry, b.String(), b.args...)
 }

@@ -112,7 +112,7 @@ func (sc Scan) from(b *statement) {
 	}
 	if sc.Stages != nil {
 		b.add(" AND r.candidate_id IN (SELECT c.id FROM candidate c WHERE ")
-		b.in("c.stage", stageNames(sc.Stages))
+		b.in("c.stage", plain(sc.Stages))
 		b.add(")")
 	}
 	if sc.Candidates != nil {
