@@ -20,8 +20,9 @@ import (
 // operated is the day on which donate operates.
 const operated = "2026-10-02"
 
-// donate takes an invented person to the end of the operation.
-func (w *world) donate(number, recipient string) string {
+// donate takes an invented person to the end of the operation. What is given is done
+// before it.
+func (w *world) donate(number, recipient string, before ...func(id string)) string {
 	w.t.Helper()
 	id := w.refer("Ottilie", "Fjellgren", "1979-05-02", "female", number, recipient)
 	w.evaluate(id)
@@ -44,6 +45,9 @@ func (w *world) donate(number, recipient string) string {
 	w.sign(id)
 	w.give("cora", id, journey.RecordConsent, &command.RecordConsent{Requirement: "consent-donation", Side: journey.Left})
 	w.give("cora", id, journey.Schedule, &command.Schedule{Date: operated})
+	for _, each := range before {
+		each(id)
+	}
 	w.day(operated)
 	results, err := w.store.Results(context.Background(), id)
 	must(w.t, err)
@@ -99,10 +103,24 @@ func (b *browser) born(secret, day, month, year string) answer {
 
 func TestAftercare(t *testing.T) {
 	w := newWorld(t, nil)
-	id := w.donate("WEB-0400", "R-771")
+	early := ""
+	id := w.donate("WEB-0400", "R-771", func(id string) {
+		early = w.link(w.as("cora"), id, "2026-12-01")
+		wantStatus(t, "before the operation", w.browser().born(early, "2", "5", "1979"), 200).has(t, myVisitsTitle, stopTitle)
+	})
 	t.Run("the stay", func(t *testing.T) { testStay(t, w, id) })
 	t.Run("medicines", func(t *testing.T) { testMedicines(t, w, id) })
 	t.Run("risks", func(t *testing.T) { testRisks(t, w, id) })
+	t.Run("the link from before the operation", func(t *testing.T) {
+		donor := w.browser()
+		wantStatus(t, "after it", donor.born(early, "2", "5", "1979"), 200).has(t, myPlanTitle, myEmergency)
+		donor.get("/my/"+early).lacks(t, myVisitsTitle, myNone, stopTitle)
+		for _, path := range []string{"/stop", "/stopped", "/calendar.ics"} {
+			wantStatus(t, path, donor.get("/my/"+early+path), 303)
+		}
+		wantStatus(t, "asking to stop", donor.post("/my/"+early+"/stop", url.Values{"key": {"k"}}), 303)
+		wantStatus(t, "revoke", w.as("cora").form(id, journey.RevokeDonorLink), 303)
+	})
 	t.Run("the donor's own page", func(t *testing.T) { testDonorPage(t, w, id) })
 }
 
