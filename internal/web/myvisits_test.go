@@ -1,15 +1,22 @@
 package web
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
+	"fmt"
 	"maps"
 	"net/http"
 	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	ics "candidacy/internal/calendar"
 	"candidacy/internal/command"
 	"candidacy/internal/journey"
 	"candidacy/internal/protocol"
@@ -107,6 +114,42 @@ func TestMyVisits(t *testing.T) {
 	page.lacks(t, "The doctor is ill.", "Done elsewhere.", "Bring your glasses.\nBring")
 	wantStatus(t, "the moved one", person.get("/my/"+secret+"/visits/planned-2/calendar.ics"), 200).has(t, "DTSTART:20260723T070000Z", "SEQUENCE:1", "METHOD:PUBLISH")
 	wantStatus(t, "the one called off", person.get("/my/"+secret+"/visits/planned-3/calendar.ics"), 200).has(t, "METHOD:CANCEL", "STATUS:CANCELLED", "SEQUENCE:1")
+	t.Run("as ical.js reads it", func(t *testing.T) {
+		file := wantStatus(t, "the file of all", person.get("/my/"+secret+"/calendar.ics"), 200).body
+		in, err := json.Marshal([]string{file})
+		must(t, err)
+		cmd := exec.Command("node", filepath.Join("..", "..", "testdata", "conformance", "node", "calendar.mjs"))
+		cmd.Stdin = bytes.NewReader(in)
+		out, err := cmd.Output()
+		if err != nil {
+			if strings.Contains(os.Getenv("CANDIDACY_REQUIRE"), "validators") {
+				t.Fatal(err)
+			}
+			t.Skip("ical.js can't be run here: ", err)
+		}
+		var got struct {
+			Method string
+			Events []struct {
+				UID, Summary, Location, Status, Starts string
+				Sequence                               int
+			}
+		}
+		must(t, json.Unmarshal(out, &got))
+		var list []string
+		for _, e := range got.Events {
+			if e.Summary != appointmentSummary {
+				t.Errorf("a calendar shows %q", e.Summary)
+			}
+			list = append(list, fmt.Sprintf("%s %s %s %d %s", e.UID, e.Starts, e.Status, e.Sequence, e.Location))
+		}
+		want := []string{
+			ics.UID(id, "planned-1") + " 2026-07-29T07:00:00.000Z CONFIRMED 1 Main entrance, desk 2", ics.UID(id, "planned-2") + " 2026-07-23T07:00:00.000Z CONFIRMED 1 Building B",
+			ics.UID(id, "planned-3") + " 2026-07-31T07:00:00.000Z CANCELLED 1 Main entrance, desk 2",
+		}
+		if got.Method != "PUBLISH" || !slices.Equal(list, want) {
+			t.Errorf("%s %v, want %v", got.Method, list, want)
+		}
+	})
 	// A pause changes nothing that is shown.
 	w.give("cora", id, journey.Hold, &command.Plain{Note: "Waits for news."})
 	person.get("/my/"+secret).has(t, "Thursday, 23 July 2026")
