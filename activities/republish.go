@@ -73,7 +73,8 @@ func (c *commit) snapshot(next journey.State) (Snapshot, error) {
 	if s.Previous, err = c.tx.Published(); err != nil {
 		return s, err
 	}
-	return s, c.aftercare(&s)
+	err = c.aftercare(&s)
+	return s, err
 }
 
 // referred tells in which role the candidate was referred.

@@ -221,7 +221,10 @@ func investigations(s activities.Snapshot, standing []record.Resource) ([]r4.Cli
 		if r.Type != typeObservation {
 			continue
 		}
-		o, err := asPublished(s, r, func(raw []byte) (o struct{ Status string }, err error) { return o, json.Unmarshal(raw, &o) })
+		o, err := asPublished(s, r, func(raw []byte) (o struct{ Status string }, err error) {
+			err = json.Unmarshal(raw, &o)
+			return o, err
+		})
 		if err != nil {
 			return nil, err
 		}

@@ -488,9 +488,9 @@ func (p *plan) stay(r *round, rule protocol.Requirement) error {
 	if r.outcome == "not-met" {
 		r.outcome = ""
 	}
-	body, err := asPublished(p.s, was, func(raw []byte) (map[string]json.RawMessage, error) {
-		var members map[string]json.RawMessage
-		return members, json.Unmarshal(raw, &members)
+	body, err := asPublished(p.s, was, func(raw []byte) (members map[string]json.RawMessage, err error) {
+		err = json.Unmarshal(raw, &members)
+		return members, err
 	})
 	if err != nil {
 		return err

@@ -230,7 +230,8 @@ func (s *server) subscribe(r *http.Request, in subscriptionBody, before *record.
 	if _, err := s.opts.Subscriptions.Store.Count(r.Context(), probe); err != nil {
 		return sub, err
 	}
-	return sub, setStatus(&sub, in.Status, before, s.opts.Now())
+	err = setStatus(&sub, in.Status, before, s.opts.Now())
+	return sub, err
 }
 
 // setStatus is what R4 lets a client ask for: to be told, or not any more. Sent

@@ -338,7 +338,8 @@ func wait(handle client.WorkflowUpdateHandle, err error) func(context.Context) (
 		if err != nil {
 			return receipt, err
 		}
-		return receipt, handle.Get(ctx, &receipt)
+		err := handle.Get(ctx, &receipt)
+		return receipt, err
 	}
 }
 

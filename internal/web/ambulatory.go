@@ -540,7 +540,8 @@ func (s *server) ambulatoryModel(ctx context.Context, sc scene, digest string, v
 		}
 	}
 	if digest == "" {
-		return m, s.unrecorded(ctx, sc, &m)
+		err := s.unrecorded(ctx, sc, &m)
+		return m, err
 	}
 	file, err := s.Store.SourceFile(ctx, sc.candidate.ID, digest)
 	if errors.Is(err, record.ErrNotFound) || err == nil && file.Kind != monitoring.FileKind {
