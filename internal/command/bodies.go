@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"candidacy/internal/journey"
 	"candidacy/internal/result"
@@ -57,8 +58,11 @@ func (b *Referral) Check(f *Faults) {
 func (f *Faults) name(field, value string) {
 	const longest = 100
 	f.text(field, value, true)
-	if len(value) > longest {
+	switch {
+	case len(value) > longest:
 		f.Add(field, fmt.Sprintf("longer than %d bytes", longest))
+	case strings.TrimSpace(value) != "" && !strings.ContainsFunc(value, unicode.IsLetter):
+		f.Add(field, "not a name: it has no letter", "a name as it is written in the person's documents")
 	}
 }
 

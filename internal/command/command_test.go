@@ -160,6 +160,7 @@ func TestBadBodies(t *testing.T) {
 		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"`+strings.Repeat("z", 101)+`"`), "family"},
 		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"Zephyr\u0000wick"`), "family"},
 		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"Zephyr\u0007wick"`), "family"},
+		{journey.Refer, with(journey.Refer, `"Zephyrwick"`, `"\u200b-"`), "family"},
 		{journey.Refer, with(journey.Refer, `1981-03-14`, `1981-02-29`), "birth_date"},
 		{journey.Refer, with(journey.Refer, `1981-03-14`, `14.03.1981`), "birth_date"},
 		{journey.Refer, with(journey.Refer, `"1981-03-14"`, `""`), "birth_date"},

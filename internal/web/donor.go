@@ -45,7 +45,7 @@ const (
 	myAsk       = "When were you born? We ask so that no one else can read your page."
 	myShow      = "Show my page"
 	myDenied    = "We cannot show your page. Check the date and try again. If it is right, the link may be too old. Call us for a new one."
-	myBadDate   = "Write the day, the month and the year in numbers, like 27 3 1985."
+	myBadDate   = "Write the day, the month and the year in numbers, like 27 3 1985, with all four digits of the year."
 	myTooMany   = "That was wrong too many times. Wait for %s, then try again."
 	myCare      = "What your doctor or nurse tells you comes first."
 	myEmergency = "Call for help at once if"
@@ -310,7 +310,8 @@ func birthDate(day, month, year string) (journey.Date, bool) {
 	d, errDay := strconv.Atoi(strings.TrimSpace(day))
 	m, errMonth := strconv.Atoi(strings.TrimSpace(month))
 	y, errYear := strconv.Atoi(strings.TrimSpace(year))
-	if errDay != nil || errMonth != nil || errYear != nil {
+	// A year such as 79 is a slip, and no attempt with a wrong date.
+	if errDay != nil || errMonth != nil || errYear != nil || y < 1000 {
 		return "", false
 	}
 	date, err := journey.ParseDate(fmt.Sprintf("%04d-%02d-%02d", y, m, d))

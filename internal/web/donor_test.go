@@ -193,6 +193,7 @@ func testDonorPage(t *testing.T, w *world, id string) {
 	}
 	wantStatus(t, "no date", donor.born(secret, "2", "May", "1979"), 422).has(t, myBadDate)
 	wantStatus(t, "no day of the calendar", donor.born(secret, "31", "2", "1979"), 422)
+	wantStatus(t, "half a year", donor.born(secret, "2", "5", "79"), 422).has(t, myBadDate)
 	wrong := wantStatus(t, "a wrong date", donor.born(secret, "3", "5", "1979"), 403)
 	for what, other := range map[string]string{"no link": nowhere, "the link before": first, "no secret at all": "a-short-word"} {
 		got := wantStatus(t, what, donor.born(other, "3", "5", "1979"), 403)
