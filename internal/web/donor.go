@@ -1,14 +1,12 @@
 package web
 
 import (
-	"crypto/subtle"
 	"errors"
 	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -201,43 +199,27 @@ func (s *server) my(c echo.Context) error {
 	}
 	form := c.Request().PostForm
 	m := myModel{Day: form.Get("born-day"), Month: form.Get("born-month"), Year: form.Get("born-year")}
-	born, ok := birthDate(m.Day, m.Month, m.Year)
-	if !ok {
-		m.Problem = myBadDate
-		return s.askMine(c, http.StatusUnprocessableEntity, m)
-	}
 	ctx, secret := c.Request().Context(), c.Param("secret")
-	byLink, byAddress := "link "+record.DonorDigest(secret), addressPrefix+s.address(c)
-	if wait, ok := s.limiter.take(byLink, byAddress); !ok {
-		minutes := int((wait + time.Minute - 1) / time.Minute)
-		c.Response().Header().Set("Retry-After", strconv.Itoa(int((wait+time.Second-1)/time.Second)))
-		m.Problem = fmt.Sprintf(myTooMany, plural(minutes, "minute"))
-		return s.askMine(c, http.StatusTooManyRequests, m)
-	}
-	found, err := s.Store.LinkedCandidate(ctx, secret)
-	if err != nil && !errors.Is(err, record.ErrNotFound) {
+	var found record.Candidate
+	status, problem, err := s.bornOn(c, record.DonorDigest(secret), myDenied, func() (*record.Candidate, error) {
+		var err error
+		if found, err = s.Store.LinkedCandidate(ctx, secret); errors.Is(err, record.ErrNotFound) {
+			return nil, nil
+		}
+		return &found, err
+	})
+	if err != nil {
 		return err
 	}
-	if subtle.ConstantTimeCompare([]byte(found.Identity.BirthDate), []byte(born)) != 1 || err != nil {
-		m.Problem = myDenied
-		return s.askMine(c, http.StatusForbidden, m)
+	if m.Problem = problem; problem != "" {
+		return s.askMine(c, status, m)
 	}
-	s.limiter.release(byLink, byAddress)
-	audit.About(ctx, found.ID)
 	visit, err := s.Store.BeginOwnVisit(ctx, secret, ownLifetime)
 	if err != nil {
 		return err
 	}
-	s.setOwnCookie(c, visit, int(ownLifetime/time.Second))
+	s.setVisitCookie(c, ownCookie, myBase(secret), visit, ownLifetime)
 	return s.showOwn(c, found)
-}
-
-// setOwnCookie keeps what a browser is recognised by, or takes it away with an age of -1.
-func (s *server) setOwnCookie(c echo.Context, visit string, age int) {
-	c.SetCookie(&http.Cookie{
-		Name: ownCookie, Value: visit, Path: myBase(c.Param("secret")), MaxAge: age,
-		HttpOnly: true, Secure: s.Secure, SameSite: http.SameSiteStrictMode,
-	})
 }
 
 // closeMine ends the visit of a browser, whatever there is to end.
@@ -247,7 +229,7 @@ func (s *server) closeMine(c echo.Context) error {
 			return err
 		}
 	}
-	s.setOwnCookie(c, "", -1)
+	s.setVisitCookie(c, ownCookie, myBase(c.Param("secret")), "", -time.Second)
 	return s.toMine(c)
 }
 
@@ -303,19 +285,6 @@ func (m *myModel) programme(p *protocol.Protocol) {
 // Called lists whom to call about what can wait.
 func (m myModel) Called() []myContact {
 	return slices.DeleteFunc(slices.Clone(m.Contacts), func(c myContact) bool { return c.Urgent })
-}
-
-// birthDate puts a date of birth together from what was written.
-func birthDate(day, month, year string) (journey.Date, bool) {
-	d, errDay := strconv.Atoi(strings.TrimSpace(day))
-	m, errMonth := strconv.Atoi(strings.TrimSpace(month))
-	y, errYear := strconv.Atoi(strings.TrimSpace(year))
-	// A year such as 79 is a slip, and no attempt with a wrong date.
-	if errDay != nil || errMonth != nil || errYear != nil || y < 1000 {
-		return "", false
-	}
-	date, err := journey.ParseDate(fmt.Sprintf("%04d-%02d-%02d", y, m, d))
-	return date, err == nil
 }
 
 // plan puts the lines for the donor in the order in which they matter.

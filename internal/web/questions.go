@@ -3,7 +3,6 @@ package web
 import (
 	"bytes"
 	"context"
-	"crypto/subtle"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -351,40 +350,26 @@ func (s *server) openQuestions(c echo.Context) error {
 	}
 	form := c.Request().PostForm
 	m := questionsModel{Day: form.Get("born-day"), Month: form.Get("born-month"), Year: form.Get("born-year"), Carry: carry(form)}
-	born, ok := birthDate(m.Day, m.Month, m.Year)
-	if !ok {
-		m.Problem = myBadDate
-		return s.askWho(c, http.StatusUnprocessableEntity, m)
-	}
 	ctx, secret := c.Request().Context(), c.Param("secret")
-	byLink, byAddress := "link "+record.QuestionnaireDigest(secret), addressPrefix+s.address(c)
-	if wait, ok := s.limiter.take(byLink, byAddress); !ok {
-		c.Response().Header().Set("Retry-After", strconv.Itoa(int((wait+time.Second-1)/time.Second)))
-		m.Problem = fmt.Sprintf(myTooMany, plural(int((wait+time.Minute-1)/time.Minute), "minute"))
-		return s.askWho(c, http.StatusTooManyRequests, m)
-	}
-	q, err := s.questionsOf(ctx, secret)
+	var q *questions
+	status, problem, err := s.bornOn(c, record.QuestionnaireDigest(secret), askDenied, func() (*record.Candidate, error) {
+		var err error
+		if q, err = s.questionsOf(ctx, secret); q == nil {
+			return nil, err
+		}
+		return &q.candidate, err
+	})
 	if err != nil {
 		return err
 	}
-	expected := ""
-	if q != nil {
-		expected = string(q.candidate.Identity.BirthDate)
+	if m.Problem = problem; problem != "" {
+		return s.askWho(c, status, m)
 	}
-	if subtle.ConstantTimeCompare([]byte(expected), []byte(born)) != 1 || q == nil {
-		m.Problem = askDenied
-		return s.askWho(c, http.StatusForbidden, m)
-	}
-	s.limiter.release(byLink, byAddress)
-	audit.About(ctx, q.candidate.ID)
 	visit, err := s.Store.BeginQuestionnaireVisit(ctx, secret, visitLifetime)
 	if err != nil {
 		return err
 	}
-	c.SetCookie(&http.Cookie{
-		Name: visitCookie, Value: visit, Path: questionsBase(secret), MaxAge: int(visitLifetime / time.Second),
-		HttpOnly: true, Secure: s.Secure, SameSite: http.SameSiteStrictMode,
-	})
+	s.setVisitCookie(c, visitCookie, questionsBase(secret), visit, visitLifetime)
 	q.visit = record.QuestionnaireDigest(visit)
 	// What was filled in before the date was asked again is saved now.
 	if at := q.section(form.Get("page")); at >= 0 {
