@@ -577,15 +577,16 @@ func (s *server) plasmaModel(sc scene, v url.Values, problems []problem) plasmaM
 		m.Studies = append(m.Studies, row)
 	}
 	// While somebody types, what is wrong is told beside the result alone.
+	labels := m.labels()
 	for i, p := range m.Live.Wrong {
-		m.Live.Wrong[i].Text = m.named(p)
+		m.Live.Wrong[i].Text = named(labels, p)
 	}
 	return m
 }
 
 // named begins what is wrong with the name of its field.
-func (m *plasmaModel) named(p problem) string {
-	if label := m.labels()[p.Field]; label != "" && !strings.HasPrefix(p.Text, label) {
+func named(labels map[string]string, p problem) string {
+	if label := labels[p.Field]; label != "" && !strings.HasPrefix(p.Text, label) {
 		return label + ": " + lower(p.Text)
 	}
 	return p.Text
@@ -608,10 +609,10 @@ func (m *plasmaModel) labels() map[string]string {
 // summary links what is wrong to its fields.
 func (m *plasmaModel) summary(title string, problems []problem) *summary {
 	s := &summary{Title: title}
-	named := m.labels()
+	labels := m.labels()
 	for _, p := range problems {
-		p.Text = m.named(p)
-		if _, known := named[p.Field]; known {
+		p.Text = named(labels, p)
+		if _, known := labels[p.Field]; known {
 			p.Field = plasmaID + "-" + p.Field
 		} else {
 			p.Field = plasmaID
